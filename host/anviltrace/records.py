@@ -1,0 +1,319 @@
+"""The nouns of the bench as frozen records.
+
+The archive maps them to rows; everyone else takes and returns them. ``id`` fields are UUID strings, made
+by :func:`new_id`; times called ``*_at`` are UTC in ISO 8601 with a ``Z``, made by :func:`now_utc`.
+Sample counts are the converter's codes, never altered.
+"""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from enum import StrEnum
+
+
+def new_id() -> str:
+    """A fresh random UUID, so that archives of different benches can be merged."""
+    return str(uuid.uuid4())
+
+
+def now_utc() -> str:
+    """The wall clock in UTC, ISO 8601 to the millisecond, for instance 2026-05-04T08:15:00.250Z."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+class RigKind(StrEnum):
+    """Where the transducer sits; declared by the builder and believed over the data."""
+
+    FIXED = "fixed"
+    THROUGH = "through"
+    HELD = "held"
+
+
+class Rotation(StrEnum):
+    """Sense of rotation seen from behind the tool; clockwise torque is positive."""
+
+    CW = "cw"
+    CCW = "ccw"
+
+    @property
+    def sign(self) -> int:
+        """+1 for clockwise, -1 for counter-clockwise."""
+        return 1 if self is Rotation.CW else -1
+
+
+class Thread(StrEnum):
+    """Hand of the thread being driven."""
+
+    RIGHT = "right"
+    LEFT = "left"
+    NONE = "none"
+
+
+class Duty(StrEnum):
+    """What the tool does to the joint."""
+
+    TIGHTENING = "tightening"
+    LOOSENING = "loosening"
+    LOCKED = "locked"
+
+
+class Start(StrEnum):
+    """State of the joint when the run begins."""
+
+    SLACK = "slack"
+    PRESET = "preset"
+
+
+class RunKind(StrEnum):
+    """What a recording is for."""
+
+    MEASUREMENT = "measurement"
+    CALIBRATION = "calibration"
+    ZERO = "zero"
+    CHECK = "check"
+    TAP = "tap"
+    IMPORT = "import"
+
+
+class RunState(StrEnum):
+    """How far a recording has come. ``recording`` in a file nobody writes to means it was interrupted."""
+
+    RECORDING = "recording"
+    FINISHED = "finished"
+    INTERRUPTED = "interrupted"
+
+
+class GapCause(StrEnum):
+    """Who lost the samples: the link (exact bounds) or the converter (inferred from ticks, ±1 sample)."""
+
+    LINK = "link"
+    CONVERTER = "converter"
+
+
+class ScaleKind(StrEnum):
+    """What one count means: a ratio to the excitation, or a voltage."""
+
+    RATIO = "mV/V"
+    VOLTAGE = "V"
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """A torque rig."""
+
+    id: str
+    name: str
+    kind: RigKind
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Fitting:
+    """What sits between tool and transducer: adapter, socket, extension."""
+
+    id: str
+    name: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """The microcontroller as it introduced itself. ``unique_id`` is the chip's own number in hex."""
+
+    id: str
+    unique_id: str
+    name: str
+    firmware_version: str
+    protocol_version: int
+    converter: str
+    code_bits: int
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Converter settings as the board applied and read them back.
+
+    A full-scale code of ``full_scale_code`` counts corresponds to ``full_scale`` in mV/V
+    (``ScaleKind.RATIO``) or V (``ScaleKind.VOLTAGE``). ``excitation_v`` is needed to turn a voltage into a
+    ratio; ``excitation_source`` says where it came from (``ratiometric``, ``nominal`` or ``measured``).
+    """
+
+    id: str
+    wire_id: int
+    rate_hz: float
+    gain: int
+    group_delay_s: float
+    scale_kind: ScaleKind
+    full_scale: float
+    full_scale_code: int
+    saturation_low: int
+    saturation_high: int
+    excitation_v: float | None
+    excitation_source: str
+    registers: bytes = b""
+
+    @property
+    def mv_per_v_per_count(self) -> float | None:
+        """Ratio of one count in mV/V, or None where only a nominal excitation is known."""
+        if self.scale_kind is ScaleKind.RATIO:
+            return self.full_scale / self.full_scale_code
+        if self.excitation_v is None or self.excitation_source != "measured":
+            return None
+        return 1000.0 * self.full_scale / self.full_scale_code / self.excitation_v
+
+
+@dataclass(frozen=True, slots=True)
+class Tool:
+    """A powered impact wrench under test."""
+
+    id: str
+    name: str
+    maker: str = ""
+    model: str = ""
+    serial: str = ""
+    drive: str = ""
+    mass_kg: float | None = None
+    length_mm: float | None = None
+    price: float | None = None
+    currency: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """What feeds the tool. ``kind`` is ``pack``, ``mains adapter`` or ``air``."""
+
+    id: str
+    name: str
+    kind: str
+    nominal_v: float | None = None
+    capacity_ah: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """How a run is to be carried out; times are counted in samples, never by the wall clock.
+
+    ``marks_s`` are the time marks after time zero at which torque is to be reported. ``rate_hz`` and
+    ``gain`` of None leave the choice to the rig's settings. ``text`` is the file it came from, kept as is.
+    """
+
+    id: str
+    name: str
+    rotation: Rotation
+    thread: Thread
+    duty: Duty
+    start: Start
+    drive_s: float
+    before_s: float = 1.0
+    after_s: float = 1.0
+    onset_limit_s: float = 20.0
+    repeats: int = 1
+    rest_s: float = 0.0
+    zero_s: float = 1.0
+    marks_s: tuple[float, ...] = ()
+    rate_hz: float | None = None
+    gain: int | None = None
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """One sitting at the bench: one rig, one board, one operator."""
+
+    id: str
+    rig_id: str
+    board_id: str
+    started_at: str
+    operator: str = ""
+    ended_at: str | None = None
+    software_version: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One recording.
+
+    ``set_id`` joins repeats made under one condition. ``samples`` counts what lies in the chunks,
+    ``samples_total`` what the converter delivered according to the board (None when the run was
+    interrupted before the board said so). ``onset_index`` is the sample at which the tool was first seen
+    to act. ``rate_hz`` is the rate measured from the board's ticks. ``seal`` is the sha256 of the finished
+    run, ``None`` while it is open.
+    """
+
+    id: str
+    session_id: str
+    settings_id: str
+    kind: RunKind
+    state: RunState
+    started_at: str
+    wire_run_id: int
+    plan_id: str | None = None
+    set_id: str | None = None
+    repeat: int | None = None
+    tool_id: str | None = None
+    supply_id: str | None = None
+    supply_state: str = ""
+    fitting_id: str | None = None
+    ended_at: str | None = None
+    end_reason: str = ""
+    samples: int = 0
+    samples_total: int | None = None
+    first_index: int = 0
+    rate_hz: float | None = None
+    onset_index: int | None = None
+    release_index: int | None = None
+    saturated: int = 0
+    seal: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Zero:
+    """A zero reading: tool off and seated, joint slack. ``run_id`` is the recording that holds its counts."""
+
+    id: str
+    session_id: str
+    run_id: str
+    taken_at: str
+    mean_counts: float
+    sd_counts: float
+    samples: int
+    joint_state: str = "slack"
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Samples that are missing: ``count`` of them from ``first_index``, known to ±``uncertainty``."""
+
+    run_id: str
+    first_index: int
+    count: int
+    cause: GapCause
+    uncertainty: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """Something worth keeping: stray text from the board, a warning, damaged frames."""
+
+    run_id: str
+    at_index: int
+    kind: str
+    text: str
+    at: str = field(default_factory=now_utc)
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What a person decided about a run, and why; entries are added, never changed."""
+
+    id: str
+    run_id: str
+    verdict: str
+    reason: str
+    at: str = field(default_factory=now_utc)
+    by: str = ""
