@@ -10,6 +10,12 @@ import struct
 
 from anvilwire.stuffing import stuff, unstuff
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from anvilwire.stuffing import Bytes
+
 VERSION = 1
 """Version of the wire protocol. 3 is never assigned: see ESCAPES."""
 
@@ -40,46 +46,46 @@ class Frame:
 
     __slots__ = ("flags", "kind", "payload", "sequence", "version")
 
-    def __init__(self, version, kind, flags, sequence, payload):
+    def __init__(self, version: int, kind: int, flags: int, sequence: int, payload: bytes) -> None:
         self.version = version
         self.kind = kind
         self.flags = flags
         self.sequence = sequence
         self.payload = payload
 
-    def __eq__(self, other):
+    def __eq__(self, other: object) -> bool:
         return isinstance(other, Frame) and self._fields() == other._fields()
 
-    def __hash__(self):
+    def __hash__(self) -> int:
         return hash(self._fields())
 
-    def __repr__(self):
+    def __repr__(self) -> str:
         return "Frame(version=%d, kind=0x%02x, flags=%d, sequence=%d, payload=%r)" % self._fields()
 
-    def _fields(self):
+    def _fields(self) -> "tuple[int, int, int, int, bytes]":
         return (self.version, self.kind, self.flags, self.sequence, self.payload)
 
 
-def crc32(data):
+def crc32(data: "Bytes") -> int:
     """CRC-32/ISO-HDLC of ``data`` as an unsigned integer."""
     return binascii.crc32(data) & 0xFFFFFFFF
 
 
-def seal_into(buffer, count):
+def seal_into(buffer: bytearray, count: int) -> int:
     """Write the CRC of ``buffer[:count]`` behind it; return the new length."""
     struct.pack_into("<I", buffer, count, crc32(memoryview(buffer)[:count]))
     return count + CRC_SIZE
 
 
-def is_sealed(buffer, count):
+def is_sealed(buffer: "Bytes", count: int) -> bool:
     """Whether the last four of ``buffer[:count]`` are the CRC of the bytes before them."""
     if count < CRC_SIZE:
         return False
     (stored,) = struct.unpack_from("<I", buffer, count - CRC_SIZE)
-    return stored == crc32(memoryview(buffer)[: count - CRC_SIZE])
+    return bool(stored == crc32(memoryview(buffer)[: count - CRC_SIZE]))
 
 
-def build(kind, sequence, payload=b"", flags=0, version=VERSION):
+def build(kind: int, sequence: int, payload: bytes = b"", flags: int = 0, version: int = VERSION) -> bytes:
     """The bytes of a frame as they go over the wire, both delimiters included."""
     if len(payload) + OVERHEAD > MAX_FRAME:
         raise FrameError("payload of %d bytes; a frame holds %d" % (len(payload), MAX_FRAME - OVERHEAD))
@@ -87,7 +93,7 @@ def build(kind, sequence, payload=b"", flags=0, version=VERSION):
     return DELIMITER + stuff(raw + struct.pack("<I", crc32(raw))) + DELIMITER
 
 
-def parse(raw):
+def parse(raw: bytes) -> Frame:
     """The :class:`Frame` in unstuffed bytes ``raw``; raises :class:`FrameError`."""
     if len(raw) < OVERHEAD:
         raise FrameError("%d bytes; the shortest frame has %d" % (len(raw), OVERHEAD))
@@ -99,12 +105,9 @@ def parse(raw):
     return Frame(version, kind, flags, sequence, raw[HEADER_SIZE:-CRC_SIZE])
 
 
-def looks_like_text(data):
+def looks_like_text(data: bytes) -> bool:
     """Whether ``data`` is printable ASCII with line ends and tabs: a boot message, a traceback."""
-    for byte in data:
-        if not (32 <= byte < 127 or byte in (9, 10, 13)):
-            return False
-    return True
+    return all(32 <= byte < 127 or byte in (9, 10, 13) for byte in data)
 
 
 class FrameReader:
@@ -118,22 +121,22 @@ class FrameReader:
     ``unstuff`` may be replaced by a faster one with the same meaning; it may raise any ValueError.
     """
 
-    def __init__(self, unstuff=unstuff):
+    def __init__(self, unstuff: "Callable[[bytes], bytes]" = unstuff) -> None:
         self._unstuff = unstuff
         self._tail = b""
         self._overlong = 0
-        self._next_sequence = None
-        self.notices = []
+        self._next_sequence: "int | None" = None
+        self.notices: "list[str]" = []
         self.frames = 0
         self.damaged = 0
         self.dropped_bytes = 0
         self.missed = 0
 
-    def feed(self, data):
+    def feed(self, data: bytes) -> "list[Frame]":
         """Take the next bytes; return the list of frames they completed."""
         segments = (self._tail + data).split(DELIMITER)
         self._tail = segments.pop()
-        found = []
+        found: "list[Frame]" = []
         for segment in segments:
             if self._overlong:
                 self._drop(self._overlong + len(segment))
@@ -145,11 +148,11 @@ class FrameReader:
             self._tail = b""
         return found
 
-    def pending(self):
+    def pending(self) -> bytes:
         """Bytes of a segment that is not complete yet."""
         return self._tail
 
-    def flush(self):
+    def flush(self) -> None:
         """Give up on the incomplete segment (the stream ended): keep it as text or count it as damage."""
         tail, self._tail = self._tail, b""
         if self._overlong:
@@ -158,12 +161,12 @@ class FrameReader:
         elif tail:
             self._keep_or_drop(tail)
 
-    def take_notices(self):
+    def take_notices(self) -> "list[str]":
         """The texts found since the last call."""
         notices, self.notices = self.notices, []
         return notices
 
-    def _take(self, segment, found):
+    def _take(self, segment: bytes, found: "list[Frame]") -> None:
         try:
             frame = parse(self._unstuff(segment))
         except ValueError:
@@ -177,13 +180,12 @@ class FrameReader:
         self.frames += 1
         found.append(frame)
 
-    def _keep_or_drop(self, segment):
+    def _keep_or_drop(self, segment: bytes) -> None:
         if len(segment) <= MAX_NOTICE and looks_like_text(segment):
             self.notices.append(bytes(segment).decode())
         else:
             self._drop(len(segment))
 
-    def _drop(self, count):
+    def _drop(self, count: int) -> None:
         self.damaged += 1
         self.dropped_bytes += count
-

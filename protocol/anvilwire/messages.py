@@ -6,6 +6,14 @@ length), ``b`` (bytes after a length byte), or a tuple of fields (a count byte, 
 
 import struct
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any
+
+    from anvilwire.stuffing import Bytes
+
+    Fields = tuple[tuple[str, Any], ...]
+
 # host to board: requests, answered by the same number with 0x40 added, or by REFUSED
 IDENTITY = 0x01
 CONFIGURE = 0x02
@@ -77,7 +85,7 @@ BOARD_ALIVE_S = 0.5
 DEADMAN_S = 3.0
 BLOCK_AGE_S = 0.05
 
-FIELDS = {
+FIELDS: "dict[int, Fields]" = {
     IDENTITY: (("request_id", "B"),),
     CONFIGURE: (("request_id", "B"), ("rate_mhz", "I"), ("gain", "H")),
     START: (("request_id", "B"), ("settings_id", "H"), ("run_id", "H")),
@@ -170,15 +178,15 @@ class MessageError(ValueError):
     """A payload too short for its fields, or a value that does not fit its field."""
 
 
-def pack(kind, **values):
+def pack(kind: int, **values: "Any") -> bytes:
     """The payload of message ``kind``. For BLOCK this is the header only: samples follow it."""
     try:
         return _pack_fields(FIELDS[kind], values)
     except (struct.error, ValueError, OverflowError) as error:
-        raise MessageError("message 0x%02x: %s" % (kind, error))
+        raise MessageError("message 0x%02x: %s" % (kind, error)) from error
 
 
-def unpack(kind, payload):
+def unpack(kind: int, payload: "Bytes") -> "dict[str, Any]":
     """The fields of message ``kind`` as a dict.
 
     Bytes after the last field are allowed (a later version may add fields); too few raise MessageError.
@@ -186,18 +194,18 @@ def unpack(kind, payload):
     """
     try:
         values, _ = _unpack_fields(FIELDS[kind], payload, 0)
-    except UnicodeError:
-        raise MessageError("message 0x%02x: text that is not UTF-8" % kind)
+    except UnicodeError as error:
+        raise MessageError("message 0x%02x: text that is not UTF-8" % kind) from error
     return values
 
 
-def unpack_frozen_identity(payload):
+def unpack_frozen_identity(payload: "Bytes") -> "dict[str, Any]":
     """The first fields of IDENTIFIED, readable whatever protocol version the board speaks."""
     values, _ = _unpack_fields(FIELDS[IDENTIFIED][:FROZEN_IDENTITY_FIELDS], payload, 0)
     return values
 
 
-def _pack_fields(fields, values):
+def _pack_fields(fields: "Fields", values: "dict[str, Any]") -> bytes:
     parts = []
     for name, code in fields:
         value = values[name]
@@ -215,8 +223,8 @@ def _pack_fields(fields, values):
     return b"".join(parts)
 
 
-def _unpack_fields(fields, data, at):
-    values = {}
+def _unpack_fields(fields: "Fields", data: "Bytes", at: int) -> "tuple[dict[str, Any], int]":
+    values: "dict[str, Any]" = {}
     for name, code in fields:
         if isinstance(code, tuple):
             count, at = _take(data, at, "B")
@@ -237,7 +245,7 @@ def _unpack_fields(fields, data, at):
     return values, at
 
 
-def _take(data, at, code):
+def _take(data: "Bytes", at: int, code: str) -> "tuple[Any, int]":
     size = struct.calcsize("<" + code)
     if at + size > len(data):
         raise MessageError("%d bytes where %d are needed" % (len(data), at + size))

@@ -4,17 +4,21 @@ Source: S. Cheshire and M. Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM 
 Networking 7(2), 1999. A run of 254 non-zero bytes at the very end opens no further group.
 """
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    Bytes = bytes | bytearray | memoryview
+
 
 class StuffingError(ValueError):
     """The bytes are not something an encoder could have produced."""
 
 
-def stuffed_size(count):
+def stuffed_size(count: int) -> int:
     """Most bytes that ``count`` bytes can become: one more, and one for each 254."""
     return count + count // 254 + 1
 
 
-def stuff_into(source, count, target, start):
+def stuff_into(source: "Bytes", count: int, target: bytearray, start: int) -> int:
     """Stuff ``source[:count]`` into ``target`` from index ``start``; return the index after the last byte.
 
     ``target`` must have room for ``start + stuffed_size(count)`` bytes. Allocates nothing.
@@ -37,7 +41,7 @@ def stuff_into(source, count, target, start):
     return out
 
 
-def unstuff_into(source, start, stop, target):
+def unstuff_into(source: "Bytes", start: int, stop: int, target: bytearray) -> int:
     """Undo :func:`stuff_into` for ``source[start:stop]``; return how many bytes ``target`` now holds.
 
     ``target`` may be ``source`` itself when ``start`` is 0: output never overtakes input. Returns -1 for
@@ -64,14 +68,14 @@ def unstuff_into(source, start, stop, target):
     return out
 
 
-def stuff(data):
+def stuff(data: "Bytes") -> bytes:
     """``data`` stuffed, as bytes."""
     target = bytearray(stuffed_size(len(data)))
     end = stuff_into(data, len(data), target, 0)
     return bytes(memoryview(target)[:end])
 
 
-def unstuff(data):
+def unstuff(data: "Bytes") -> bytes:
     """``data`` unstuffed, as bytes; raises :class:`StuffingError`. Nothing unstuffs to nothing."""
     target = bytearray(len(data))
     count = unstuff_into(data, 0, len(data), target)

@@ -1,0 +1,121 @@
+"""Whole frames over streams that are given: USB, a UART, or a stand-in.
+
+A stream offers ``readinto``, ``write(buffer, offset, count)`` and ``poll`` as MicroPython's do.
+"""
+
+import select
+from time import sleep_us, ticks_diff, ticks_ms
+
+from anvilwire.frame import HEADER_SIZE, MAX_REQUEST, OVERHEAD
+from anvilwire.stuffing import stuffed_size, unstuff_into
+from quick import is_sealed
+
+NOTHING = -1
+ESCAPE = -2
+"""What :meth:`Byteport.receive` returns when no request is complete, or when someone wants the prompt."""
+
+_STALL_MS = 500
+_TAKE = 256
+_ROOM = stuffed_size(MAX_REQUEST)
+_VERSION_THREE = 3
+
+
+class PortClosedError(Exception):
+    """The other end is gone for good. Only stand-in streams end; USB and UARTs fall silent."""
+
+
+class Byteport:
+    """Sends frames whole and finds requests, without allocating.
+
+    ``request`` holds the last request found, unstuffed; ``length`` its bytes, CRC included. ``bad`` counts
+    segments that were neither a request nor an escape, up to 65535.
+    """
+
+    def __init__(self, reader, writer):
+        self._reader = reader
+        self._writer = writer
+        self._poller = select.poll()
+        self._poller.register(reader, select.POLLIN)
+        self._byte = bytearray(1)
+        self._segment = bytearray(_ROOM)
+        self._filled = 0
+        self.request = bytearray(_ROOM)
+        self.length = 0
+        self.bad = 0
+
+    def write(self, buffer, count):
+        """Write ``buffer[:count]``; return False when the other end took nothing for half a second.
+
+        What was half written then is closed off by the zero in front of the next frame.
+        """
+        done = 0
+        since = ticks_ms()
+        while done < count:
+            wrote = self._writer.write(buffer, done, count - done)
+            if wrote:
+                done += wrote
+                since = ticks_ms()
+            elif ticks_diff(ticks_ms(), since) > _STALL_MS:
+                return False
+            else:
+                sleep_us(100)
+        return True
+
+    def receive(self):
+        """The kind of the next complete request, or NOTHING, or ESCAPE. Takes at most 256 bytes."""
+        for _ in range(_TAKE):
+            if not self._read_byte():
+                return NOTHING
+            found = self._take(self._byte[0])
+            if found != NOTHING:
+                return found
+        return NOTHING
+
+    def field_u8(self, at):
+        """One byte of the request's payload."""
+        return self.request[HEADER_SIZE + at]
+
+    def field_u16(self, at):
+        """Two bytes of the request's payload."""
+        at += HEADER_SIZE
+        return self.request[at] | (self.request[at + 1] << 8)
+
+    def payload_length(self):
+        """Bytes between header and CRC."""
+        return self.length - OVERHEAD
+
+    def _read_byte(self):
+        for _, event in self._poller.ipoll(0):
+            if event & select.POLLIN:
+                if self._reader.readinto(self._byte):
+                    return True
+                raise PortClosedError
+            if event & (select.POLLHUP | select.POLLERR):
+                raise PortClosedError
+        return False
+
+    def _take(self, byte):
+        if byte == 0:
+            return self._close_segment()
+        if self._filled < _ROOM:
+            self._segment[self._filled] = byte
+        self._filled += 1
+        if self._filled == 2 and byte == _VERSION_THREE and self._segment[0] in b"\r\x03":
+            self._filled = 0
+            return ESCAPE
+        return NOTHING
+
+    def _close_segment(self):
+        filled = self._filled
+        self._filled = 0
+        if filled == 0:
+            return NOTHING
+        count = -1
+        if filled <= _ROOM:
+            count = unstuff_into(self._segment, 0, filled, self.request)
+        if count < OVERHEAD or not is_sealed(self.request, count):
+            if self.bad < 0xFFFF:
+                self.bad += 1
+            return NOTHING
+        self.length = count
+        return self.request[1]

@@ -1,0 +1,88 @@
+"""What the board runs at power-up: hands the real streams and the settings to the station.
+
+The way back to the prompt is never closed: Ctrl-C during the first BOOT_WAIT_S seconds, the escape pin
+held low at power-up, the host's QUIT, or Ctrl-C twice while the board is idle.
+"""
+
+import sys
+from time import sleep_ms
+
+import machine
+import micropython
+import settings
+from byteport import Byteport, PortClosedError
+from station import Station
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any
+
+
+def run(reader, writer):
+    """Serve the host over two streams until it asks for the prompt; Ctrl-C is only a byte meanwhile."""
+    micropython.kbd_intr(-1)
+    try:
+        station = Station(
+            Byteport(reader, writer), _converter(), settings.BOARD, machine.unique_id(), _watchdog()
+        )
+        while _turn(station):
+            pass
+    except PortClosedError:
+        pass
+    finally:
+        micropython.kbd_intr(3)
+
+
+def _turn(station):
+    try:
+        return station.turn()
+    except PortClosedError:
+        raise
+    except Exception as error:  # a fault of ours: tell the host, end the run, carry on
+        station.report(_traceback(error))
+        return True
+
+
+def _traceback(error):
+    import io
+
+    text = io.StringIO()
+    sys.print_exception(error, text)
+    return text.getvalue()
+
+
+def _converter():
+    return __import__("converters." + settings.CONVERTER, None, None, ["Converter"]).Converter(settings)
+
+
+def _watchdog():
+    return machine.WDT(timeout=settings.WATCHDOG_MS) if settings.WATCHDOG_MS else None
+
+
+def _escape_held():
+    pin: "Any" = settings.ESCAPE_PIN
+    return pin is not None and machine.Pin(pin, machine.Pin.IN, machine.Pin.PULL_UP)() == 0
+
+
+def _streams():
+    link: "Any" = settings.LINK
+    if link == "usb":
+        return sys.stdin.buffer, sys.stdout.buffer
+    _, number, baudrate, tx, rx = link
+    uart = machine.UART(
+        number, baudrate=baudrate, tx=machine.Pin(tx), rx=machine.Pin(rx), txbuf=4096, rxbuf=512
+    )
+    return uart, uart
+
+
+def power_up():
+    """Wait a moment in which Ctrl-C works, then serve the host."""
+    if _escape_held():
+        print("escape pin held: staying at the prompt")
+        return
+    sleep_ms(1000 * settings.BOOT_WAIT_S)
+    run(*_streams())
+
+
+if __name__ == "__main__":
+    power_up()

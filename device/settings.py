@@ -1,0 +1,32 @@
+"""Pins and parts of THIS rig: the one file a builder edits.
+
+Wired as in this example: a Raspberry Pi Pico and an ADS1256 module. Battery out of the tool before you
+touch the wiring.
+"""
+
+BOARD = "pico"
+
+# a file in converters/, and its pins by GPIO number
+CONVERTER = "ads1256"
+PINS = {"spi": 0, "sck": 18, "mosi": 19, "miso": 16, "cs": 17, "drdy": 20, "reset": 21}
+# CONVERTER = "hx711"
+# PINS = {"clock": 14, "data": 15}
+
+# HX711: what the RATE pin of the module is strapped to, 10 or 80 samples a second
+RATE_HZ = 80
+
+# ADS1256: its voltage reference, and the excitation of the bridge, in microvolts; say True only if the
+# excitation was measured with a meter (mV/V is withheld otherwise)
+REFERENCE_UV = 2_500_000
+EXCITATION_UV = 5_000_000
+EXCITATION_MEASURED = False
+
+# "usb", or ("uart", number, baud rate, tx pin, rx pin)
+LINK = "usb"
+
+# a pin that keeps the board at the prompt when held low at power-up, or None
+ESCAPE_PIN = None
+# seconds after power-up in which Ctrl-C stops the script
+BOOT_WAIT_S = 2
+# milliseconds after which a hung board restarts, at most 8388 on an RP2040; 0 for never
+WATCHDOG_MS = 8000
