@@ -145,7 +145,7 @@ FIELDS: "dict[int, Fields]" = {
         ("bad_requests", "H"),
     ),
     QUITTING: (("request_id", "B"),),
-    REFUSED: (("request_id", "B"), ("kind", "B"), ("code", "B"), ("text", "s")),
+    REFUSED: (("request_id", "B"), ("request_kind", "B"), ("code", "B"), ("text", "s")),
     BLOCK: (
         ("run_id", "H"),
         ("number", "I"),
@@ -168,6 +168,25 @@ FIELDS: "dict[int, Fields]" = {
         ("bad_requests", "H"),
     ),
     ERROR: (("code", "B"), ("text", "t")),
+}
+
+NAMES = {
+    IDENTITY: "IDENTITY",
+    CONFIGURE: "CONFIGURE",
+    START: "START",
+    STOP: "STOP",
+    RESEND: "RESEND",
+    QUIT: "QUIT",
+    HOST_ALIVE: "HOST_ALIVE",
+    IDENTIFIED: "IDENTIFIED",
+    CONFIGURED: "CONFIGURED",
+    STARTED: "STARTED",
+    FINISHED: "FINISHED",
+    QUITTING: "QUITTING",
+    REFUSED: "REFUSED",
+    BLOCK: "BLOCK",
+    BOARD_ALIVE: "BOARD_ALIVE",
+    ERROR: "ERROR",
 }
 
 FROZEN_IDENTITY_FIELDS = 6
