@@ -9,6 +9,7 @@ from time import sleep_ms
 
 import machine
 import micropython
+
 import settings
 from byteport import Byteport, PortClosedError
 from station import Station

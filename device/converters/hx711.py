@@ -7,9 +7,9 @@ percent off, so the host measures it from the ticks.
 
 from time import sleep_us, ticks_add, ticks_diff, ticks_ms, ticks_us
 
-from anvilwire.messages import EXCITATION_IS_REFERENCE, SCALE_RATIO
 from machine import Pin, disable_irq, enable_irq
 
+from anvilwire.messages import EXCITATION_IS_REFERENCE, SCALE_RATIO
 from converters import ConverterError
 
 TYPE_CHECKING = False
