@@ -1,0 +1,123 @@
+"""TOML files that a person writes, read into frozen dataclasses whose fields state their own limits.
+
+A field is written ``length_m: Annotated[float, Limits(0.05, 3.0)]``; :func:`read_table` fills it from a
+parsed TOML table or says which file, key, value and limit do not agree.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import Any, TypeVar, get_args, get_origin, get_type_hints
+
+from anviltrace.errors import PlanError
+
+Table = TypeVar("Table")
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Smallest and largest value allowed, both included, in the unit the field's name carries."""
+
+    low: float
+    high: float
+
+
+def read_toml(path: Path) -> tuple[dict[str, Any], str]:
+    """The tables of a TOML file, and its text.
+
+    Raises PlanError when the file is missing, unreadable, not UTF-8 or not TOML.
+    """
+    try:
+        text = path.read_bytes().decode("utf-8")
+    except UnicodeDecodeError as error:
+        byte = error.object[error.start]
+        raise PlanError(
+            f"{path}: byte 0x{byte:02x} at {error.start} is not UTF-8; save the file as UTF-8"
+        ) from error
+    except OSError as error:
+        raise PlanError(f"{path}: {error.strerror}; check the name and that you may read it") from error
+    try:
+        return tomllib.loads(text), text
+    except tomllib.TOMLDecodeError as error:
+        raise PlanError(f"{path}: not TOML: {error}; correct that line") from error
+
+
+def read_table(kind: type[Table], table: object, file: str, where: str) -> Table:
+    """A ``kind`` filled from ``table``; ``where`` is the table's dotted name in ``file``.
+
+    Raises PlanError for unknown or missing keys, wrong types and values outside their limits.
+    """
+    values = as_table(table, file, where)
+    fields = {field.name: field for field in dataclasses.fields(kind)}  # type: ignore[arg-type]
+    for key in values:
+        refuse_unknown(key, fields, file, where)
+    hints = get_type_hints(kind, include_extras=True)
+    read = {key: _value(values[key], hints[key], file, f"{where}.{key}") for key in fields if key in values}
+    missing = [name for name, field in fields.items() if name not in read and _needed(field)]
+    if missing:
+        raise PlanError(f"{file}: [{where}] lacks {missing[0]!r}; add it to the table")
+    return kind(**read)
+
+
+def as_table(value: object, file: str, where: str) -> Mapping[str, Any]:
+    """``value`` itself where it is a table, else PlanError."""
+    if not isinstance(value, Mapping):
+        raise PlanError(f"{file}: {where} = {value!r} must be a table; write it as [{where}]")
+    return value
+
+
+def refuse_unknown(key: str, allowed: Mapping[str, object], file: str, where: str) -> None:
+    """PlanError unless ``key`` is one of ``allowed``."""
+    if key not in allowed:
+        known = ", ".join(sorted(allowed))
+        place = f"[{where}]" if where else "the file"
+        raise PlanError(f"{file}: {place} does not know {key!r}; use one of: {known}")
+
+
+def _needed(field: dataclasses.Field[Any]) -> bool:
+    return field.default is dataclasses.MISSING and field.default_factory is dataclasses.MISSING
+
+
+def _value(value: object, hint: Any, file: str, where: str) -> Any:
+    limits = None
+    if hasattr(hint, "__metadata__"):
+        limits, hint = hint.__metadata__[0], get_args(hint)[0]
+    kind = _plain_type(hint)
+    if issubclass(kind, StrEnum):
+        return _choice(value, kind, file, where)
+    if kind in (float, int):
+        return _number(value, kind, limits, file, where)
+    if not isinstance(value, kind):
+        raise PlanError(f"{file}: {where} = {value!r} must be of the kind {kind.__name__}; correct it")
+    return value
+
+
+def _plain_type(hint: Any) -> type:
+    """The type itself, also out of ``float | None``."""
+    if get_origin(hint) is None:
+        return hint if isinstance(hint, type) else next(t for t in get_args(hint) if t is not type(None))
+    return next(t for t in get_args(hint) if t is not type(None))
+
+
+def _choice(value: object, kind: type[StrEnum], file: str, where: str) -> StrEnum:
+    choices = [member.value for member in kind]
+    if value not in choices:
+        raise PlanError(f"{file}: {where} = {value!r} is not possible; use one of: {', '.join(choices)}")
+    return kind(value)
+
+
+def _number(value: object, kind: type, limits: Limits | None, file: str, where: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or (kind is int and value != int(value)):
+        sort = "a whole number" if kind is int else "a number"
+        raise PlanError(f"{file}: {where} = {value!r} must be {sort}; correct it")
+    if not math.isfinite(value):
+        raise PlanError(f"{file}: {where} = {value!r} is not finite; give a finite number")
+    if limits is not None and not limits.low <= value <= limits.high:
+        raise PlanError(f"{file}: {where} = {value:g} lies outside {limits.low:g} to {limits.high:g}; correct it")
+    return kind(value)  # type: ignore[no-any-return]
