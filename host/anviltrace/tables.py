@@ -102,7 +102,8 @@ def _plain_type(hint: Any) -> type:
     """The type itself, also out of ``float | None``."""
     if get_origin(hint) is None:
         return hint if isinstance(hint, type) else next(t for t in get_args(hint) if t is not type(None))
-    return next(t for t in get_args(hint) if t is not type(None))
+    kind: type = next(t for t in get_args(hint) if t is not type(None))
+    return kind
 
 
 def _choice(value: object, kind: type[StrEnum], file: str, where: str) -> StrEnum:
@@ -113,11 +114,17 @@ def _choice(value: object, kind: type[StrEnum], file: str, where: str) -> StrEnu
 
 
 def _number(value: object, kind: type, limits: Limits | None, file: str, where: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or (kind is int and value != int(value)):
+    if (
+        isinstance(value, bool)
+        or not isinstance(value, (int, float))
+        or (kind is int and value != int(value))
+    ):
         sort = "a whole number" if kind is int else "a number"
         raise PlanError(f"{file}: {where} = {value!r} must be {sort}; correct it")
     if not math.isfinite(value):
         raise PlanError(f"{file}: {where} = {value!r} is not finite; give a finite number")
     if limits is not None and not limits.low <= value <= limits.high:
-        raise PlanError(f"{file}: {where} = {value:g} lies outside {limits.low:g} to {limits.high:g}; correct it")
+        raise PlanError(
+            f"{file}: {where} = {value:g} lies outside {limits.low:g} to {limits.high:g}; correct it"
+        )
     return kind(value)  # type: ignore[no-any-return]

@@ -1,0 +1,275 @@
+"""Records one run: joins the link to the board and the archive, and keeps time in samples.
+
+Nothing is printed here: a :class:`Watcher` is told how it goes, and a :class:`BenchHand` is asked to do
+what only a person (or the operator of the virtual rig) can.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+
+from anviltrace.archive.archive import Archive
+from anviltrace.archive.recording import Recording
+from anviltrace.capture.intake import Intake
+from anviltrace.capture.onset import Counts, last_activity
+from anviltrace.capture.stages import RunStages, Stage, ZeroStages
+from anviltrace.errors import RecordError, TalkError
+from anviltrace.link.events import Blocks, BoardError, Damage, Event, Finished, Text, Totals
+from anviltrace.link.session import Session as Link
+from anviltrace.link.timebase import measure_rate
+from anviltrace.records import (
+    Plan,
+    Run,
+    RunKind,
+    RunState,
+    Settings,
+    Supply,
+    Tool,
+    Zero,
+    new_id,
+    now_utc,
+)
+
+EARLY_RELEASE_S = 0.3
+"""Blows that end this long before the signal to release mean that the trigger was let go early."""
+_STILL_S = 0.005
+"""A change within this time is a blow; a level that settles is slower."""
+_LOWEST_RATE_FOR_BLOWS_HZ = 1000.0
+
+
+class BenchHand(Protocol):
+    """Whoever acts at the bench. Each call returns when the thing is done."""
+
+    def slacken(self) -> None:
+        """Make the joint slack: the next run starts from nothing."""
+
+    def seat(self, tool: Tool, supply: Supply) -> None:
+        """Put the tool on the fastener, on this supply, trigger off."""
+
+    def drive(self, plan: Plan) -> None:
+        """Pull the trigger now, in the plan's direction."""
+
+    def release(self) -> None:
+        """Let go of the trigger now."""
+
+    def unseat(self) -> None:
+        """Take the tool off and put it down."""
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How a recording goes: ``seconds_left`` to the next stage, the latest reading, samples so far."""
+
+    stage: Stage
+    kind: RunKind
+    seconds_left: float
+    latest_counts: int | None
+    zero_counts: float | None
+    samples: int
+    onset_found: bool
+    saturated: int
+
+
+Watcher = Callable[[Progress], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What a recording needs to know beside its stages."""
+
+    run: Run
+    settings: Settings
+    hand: BenchHand | None = None
+    plan: Plan | None = None
+
+
+class Recorder:
+    """Records runs of one session, one after the other."""
+
+    def __init__(
+        self, link: Link, archive: Archive, settings: Settings, session_id: str, watcher: Watcher
+    ) -> None:
+        self._link = link
+        self._archive = archive
+        self._settings = settings
+        self._session_id = session_id
+        self._watcher = watcher
+        self._wire_run_id = 0
+        self._zero_counts: float | None = None
+        self._totals: Totals | None = None
+
+    def zero(self, zero_s: float, joint_state: str = "slack") -> Zero:
+        """Record a zero reading: tool off and seated, joint slack.
+
+        Raises RecordError when it holds too few samples, and whatever :meth:`measure` raises.
+        """
+        run = self._new_run(kind=RunKind.ZERO)
+        stages = ZeroStages(zero_s, self._settings.rate_hz)
+        closed = self._record(Job(run, self._settings), stages)
+        counts = self._archive.counts(closed.id)
+        if len(counts) < 2:
+            raise RecordError(f"the zero reading holds {len(counts)} samples; lengthen zero_s of the plan")
+        mean, sd = float(np.mean(counts)), float(np.std(counts, ddof=1))
+        zero = Zero(new_id(), self._session_id, closed.id, now_utc(), mean, sd, len(counts), joint_state)
+        self._archive.put(zero)
+        self._zero_counts = mean
+        return zero
+
+    def measure(self, plan: Plan, hand: BenchHand, **fields: Any) -> Run:
+        """Record one run by the plan; ``fields`` (tool_id, supply_id, set_id, repeat, ...) go into the run.
+
+        Whatever happens, the run is closed with everything received: as finished when the board's totals
+        came, else as interrupted, and then the error is raised again (with ``run`` in the archive).
+        """
+        run = self._new_run(kind=RunKind.MEASUREMENT, plan_id=plan.id, **fields)
+        stages = RunStages(plan, self._settings.rate_hz)
+        return self._record(Job(run, self._settings, hand, plan), stages)
+
+    def _new_run(self, **fields: Any) -> Run:
+        self._wire_run_id = self._wire_run_id % 65535 + 1
+        return Run(
+            id=new_id(),
+            session_id=self._session_id,
+            settings_id=self._settings.id,
+            state=RunState.RECORDING,
+            started_at=now_utc(),
+            wire_run_id=self._wire_run_id,
+            **fields,
+        )
+
+    def _record(self, job: Job, stages: RunStages | ZeroStages) -> Run:
+        recording = self._archive.begin(job.run)
+        intake = Intake(recording, job.run.id, job.run.wire_run_id, self._settings)
+        try:
+            self._totals = None
+            self._link.start(job.run.wire_run_id)
+            self._follow(job, stages, intake, recording)
+            reason = self._end(job, stages, intake, recording)
+        except BaseException as error:
+            self._close_interrupted(error, recording, intake, stages, job)
+            raise
+        return recording.finish(end_reason=reason, **self._findings(intake, stages))
+
+    def _follow(self, job: Job, stages: RunStages | ZeroStages, intake: Intake, recording: Recording) -> None:
+        """Take samples, give cues, until the stages or the board end it."""
+        while stages.stage is not Stage.DONE and self._totals is None:
+            for first, counts in self._take(intake, recording):
+                for stage in stages.feed(first, counts):
+                    _cue(stage, job)
+            self._watcher(self._progress(job, stages, intake, recording))
+
+    def _end(self, job: Job, stages: RunStages | ZeroStages, intake: Intake, recording: Recording) -> str:
+        """Stop the board, take what is still on the way, prove that it is complete; return how it ended."""
+        ended_by_board = self._totals
+        totals = self._totals = ended_by_board or self._link.stop()
+        for first, counts in self._take(intake, recording, timeout_s=0.0):
+            stages.feed(first, counts)
+        intake.close(totals.next_index)
+        if totals.unsent_blocks:
+            recording.notice("link", f"the link did not take {totals.unsent_blocks} blocks of the board")
+        self._note_early_release(job, stages, recording)
+        if ended_by_board is not None:
+            raise RecordError(f"{ended_by_board.reason_text}; the run is kept as interrupted")
+        return stages.reason
+
+    def _take(self, intake: Intake, recording: Recording, timeout_s: float = 0.1) -> list[tuple[int, Counts]]:
+        """What has arrived goes where it belongs; returns the stretches of samples."""
+        stretches = []
+        for event in self._link.poll(timeout_s):
+            if isinstance(event, Blocks):
+                stretches += intake.take(event.table, event.samples)
+            elif isinstance(event, Finished):
+                self._totals = event.totals
+            else:
+                _keep_word(event, recording)
+        return stretches
+
+    def _close_interrupted(
+        self,
+        error: BaseException,
+        recording: Recording,
+        intake: Intake,
+        stages: RunStages | ZeroStages,
+        job: Job,
+    ) -> None:
+        if not isinstance(error, TalkError | RecordError):
+            self._stop_quietly()
+        if recording.is_open:
+            recording.interrupt(_why(error), **self._findings(intake, stages))
+
+    def _stop_quietly(self) -> None:
+        """Stop the board after an error that is not its own; the error at hand matters more than another."""
+        with contextlib.suppress(TalkError):
+            self._totals = self._link.stop()
+
+    def _findings(self, intake: Intake, stages: RunStages | ZeroStages) -> dict[str, Any]:
+        """The fields of Run that are known only at its end."""
+        rate = measure_rate(*intake.ticks())
+        totals = self._totals
+        return {
+            "samples_total": None if totals is None else totals.next_index,
+            "rate_hz": None if rate is None else rate.hz,
+            "onset_index": stages.onset_index,
+            "release_index": stages.release_index,
+            "saturated": intake.saturated,
+        }
+
+    def _note_early_release(self, job: Job, stages: RunStages | ZeroStages, recording: Recording) -> None:
+        """Compare the last blow with the signal to release, where the rate shows single blows."""
+        rate_hz = self._settings.rate_hz
+        if stages.release_index is None or stages.baseline is None or rate_hz < _LOWEST_RATE_FOR_BLOWS_HZ:
+            return
+        recording.flush()
+        departure = self._archive.counts(job.run.id).astype(np.float64) - stages.baseline.mean_counts
+        last = last_activity(departure, stages.baseline, max(1, round(_STILL_S * rate_hz)))
+        if last is None:
+            return
+        early_s = (stages.release_index - last) / rate_hz
+        if early_s > EARLY_RELEASE_S:
+            recording.notice("early release", f"blows ended {early_s:.2f} s before the signal", last)
+
+    def _progress(
+        self, job: Job, stages: RunStages | ZeroStages, intake: Intake, recording: Recording
+    ) -> Progress:
+        return Progress(
+            stage=stages.stage,
+            kind=job.run.kind,
+            seconds_left=stages.seconds_left(recording.next_index),
+            latest_counts=intake.latest_counts,
+            zero_counts=self._zero_counts,
+            samples=recording.next_index,
+            onset_found=stages.onset_index is not None,
+            saturated=intake.saturated,
+        )
+
+
+def _cue(stage: Stage, job: Job) -> None:
+    if job.hand is None or job.plan is None:
+        return
+    if stage is Stage.DRIVE:
+        job.hand.drive(job.plan)
+    elif stage is Stage.RELEASE:
+        job.hand.release()
+
+
+def _keep_word(event: Event, recording: Recording) -> None:
+    """Store what the board said or what went wrong on the way."""
+    if isinstance(event, Text):
+        recording.notice("text", event.text)
+    elif isinstance(event, BoardError):
+        recording.notice("error", event.text)
+    elif isinstance(event, Damage):
+        recording.notice(
+            "damage", f"{event.damaged} damaged frames of {event.dropped_bytes} bytes, {event.missed} missed"
+        )
+
+
+def _why(error: BaseException) -> str:
+    if isinstance(error, KeyboardInterrupt):
+        return "stopped by the operator"
+    return str(error) or type(error).__name__

@@ -1,0 +1,117 @@
+"""The course of a run, counted in samples: quiet, drive, release, after. Pure: it moves nothing itself."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+import numpy as np
+
+from anviltrace.capture.onset import Baseline, Counts, OnsetFinder, baseline
+from anviltrace.records import Plan, Start
+
+
+class Stage(StrEnum):
+    """Where a run stands. Each is also the cue given when it begins."""
+
+    QUIET = "quiet"
+    DRIVE = "drive"
+    DRIVING = "driving"
+    RELEASE = "release"
+    DONE = "done"
+
+
+BY_PLAN = "ended by plan"
+
+
+class RunStages:
+    """The stages of a measurement, from its plan and the rate of the converter.
+
+    ``onset_index`` and ``release_index`` are sample indices once known; ``reason`` says how it ended.
+    """
+
+    def __init__(self, plan: Plan, rate_hz: float) -> None:
+        self._plan = plan
+        self._rate_hz = rate_hz
+        self._quiet: list[Counts] = []
+        self._finder: OnsetFinder | None = None
+        self._until = self._samples(plan.before_s)
+        self.stage = Stage.QUIET
+        self.baseline: Baseline | None = None
+        self.onset_index: int | None = None
+        self.release_index: int | None = None
+        self.reason = BY_PLAN
+
+    def feed(self, first_index: int, counts: Counts) -> list[Stage]:
+        """Take samples in the order they come; return the stages that have begun."""
+        begun = []
+        end = first_index + len(counts)
+        if self.stage is Stage.QUIET:
+            self._quiet.append(counts)
+            if end >= self._until:
+                begun.append(self._drive(end))
+        elif self.stage is Stage.DRIVE:
+            begun += self._look_for_onset(first_index, counts, end)
+        if self.stage is Stage.DRIVING and end >= self._until:
+            begun.append(self._release(end))
+        if self.stage is Stage.RELEASE and end >= self._until:
+            begun.append(self._enter(Stage.DONE, end))
+        return begun
+
+    def seconds_left(self, index: int) -> float:
+        """Time to the next stage, in seconds of signal; in ``DRIVE`` the time left to pull the trigger."""
+        return max(0.0, (self._until - index) / self._rate_hz)
+
+    def _drive(self, end: int) -> Stage:
+        self.baseline = baseline(np.concatenate(self._quiet))
+        self._quiet = []
+        either = self._plan.start is Start.PRESET
+        self._finder = OnsetFinder(self.baseline, self._plan.rotation.sign, either)
+        return self._enter(Stage.DRIVE, end + self._samples(self._plan.onset_limit_s))
+
+    def _look_for_onset(self, first_index: int, counts: Counts, end: int) -> list[Stage]:
+        assert self._finder is not None
+        found = self._finder.feed(first_index, counts)
+        if found is not None:
+            self.onset_index = found
+            return [self._enter(Stage.DRIVING, found + self._samples(self._plan.drive_s))]
+        if end >= self._until:
+            self.reason = f"no onset within {self._plan.onset_limit_s:g} s of the signal to drive"
+            return [self._enter(Stage.DONE, end)]
+        return []
+
+    def _release(self, end: int) -> Stage:
+        self.release_index = end
+        return self._enter(Stage.RELEASE, end + self._samples(self._plan.after_s))
+
+    def _enter(self, stage: Stage, until: int) -> Stage:
+        self.stage = stage
+        self._until = until
+        return stage
+
+    def _samples(self, seconds: float) -> int:
+        return round(seconds * self._rate_hz)
+
+
+class ZeroStages:
+    """The stages of a zero reading: quiet, then done."""
+
+    onset_index = None
+    release_index = None
+    baseline = None
+    reason = BY_PLAN
+
+    def __init__(self, zero_s: float, rate_hz: float) -> None:
+        self._rate_hz = rate_hz
+        self._until = max(2, round(zero_s * rate_hz))
+        self.stage = Stage.QUIET
+
+    def feed(self, first_index: int, counts: Counts) -> list[Stage]:
+        """Take samples in the order they come; return the stages that have begun."""
+        if self.stage is Stage.DONE or first_index + len(counts) < self._until:
+            return []
+        self.stage = Stage.DONE
+        return [Stage.DONE]
+
+    def seconds_left(self, index: int) -> float:
+        """Time to the end, in seconds of signal."""
+        return max(0.0, (self._until - index) / self._rate_hz)
