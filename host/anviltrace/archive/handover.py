@@ -6,7 +6,7 @@ import os
 import sqlite3
 from pathlib import Path
 
-from anviltrace.archive.connection import plain_errors
+from anviltrace.archive.connection import explain
 from anviltrace.archive.opening import sync_folder
 from anviltrace.errors import ArchiveError
 
@@ -28,13 +28,17 @@ def copy_whole(connection: sqlite3.Connection, source: Path, target: Path) -> No
     draft = target.with_name(target.name + "-new")
     draft.unlink(missing_ok=True)
     try:
-        with plain_errors(source):
-            connection.execute("VACUUM INTO ?", (str(draft),))
+        connection.execute("VACUUM INTO ?", (str(draft),))
         _to_disk(draft)
         draft.rename(target)
+        sync_folder(target.parent)
+    except sqlite3.DatabaseError as error:
+        damaged = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_CORRUPT
+        raise explain(error, source if damaged else target) from error
+    except OSError as error:
+        raise ArchiveError(f"{target} cannot be written ({error.strerror}): use another folder") from error
     finally:
         draft.unlink(missing_ok=True)
-    sync_folder(target.parent)
 
 
 def _to_disk(path: Path) -> None:

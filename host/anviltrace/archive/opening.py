@@ -10,7 +10,7 @@ from pathlib import Path
 from anviltrace.archive import lock, migrations
 from anviltrace.archive.connection import connect, plain_errors, transaction
 from anviltrace.archive.orphans import close_orphans
-from anviltrace.errors import ArchiveError, NewerArchiveError
+from anviltrace.errors import ArchiveError, DamageError, NewerArchiveError
 
 OPEN_WAIT_S = 0.1
 """How long opening for writing waits for the lock before it takes it that somebody is recording."""
@@ -75,7 +75,7 @@ def _connect_read_only(path: Path) -> sqlite3.Connection:
     try:
         return connect(path, query="mode=ro")
     except sqlite3.OperationalError as error:
-        if (error.sqlite_errorcode & 0xFF) != sqlite3.SQLITE_CANTOPEN or not os.access(path, os.R_OK):
+        if not _is_for_want_of_an_index(error):
             raise
     if _newer_data_beside(path):
         raise ArchiveError(
@@ -83,6 +83,11 @@ def _connect_read_only(path: Path) -> sqlite3.Connection:
             "copy both files to a folder you may write to and open the copy"
         )
     return connect(path, query="mode=ro&immutable=1")
+
+
+def _is_for_want_of_an_index(error: sqlite3.Error) -> bool:
+    """Whether SQLite could not make the files it wants beside one in WAL mode."""
+    return error.sqlite_errorcode & 0xFF in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
 
 
 def _newer_data_beside(path: Path) -> bool:
@@ -110,6 +115,7 @@ def _accepted(connection: sqlite3.Connection, path: Path, *, must_be_current: bo
 
 
 def _check_identity(connection: sqlite3.Connection, path: Path, must_be_current: bool) -> None:
+    _must_have_whole_pages(connection, path)
     application_id = connection.execute("PRAGMA application_id").fetchone()[0]
     version = connection.execute("PRAGMA user_version").fetchone()[0]
     current = migrations.current_version()
@@ -124,6 +130,17 @@ def _check_identity(connection: sqlite3.Connection, path: Path, must_be_current:
         raise ArchiveError(
             f"{path} has the old schema version {version}, this program uses {current}: it is brought up "
             "to date when it is opened for writing while nobody records into it (by anviltrace capture)"
+        )
+
+
+def _must_have_whole_pages(connection: sqlite3.Connection, path: Path) -> None:
+    """SQLite notices missing pages, but fills up a last page that was cut in two with zeros."""
+    page_bytes = connection.execute("PRAGMA page_size").fetchone()[0]
+    rest = path.stat().st_size % page_bytes
+    if rest and not _newer_data_beside(path):
+        raise DamageError(
+            f"{path} is damaged or cut short (its last page has {rest} of {page_bytes} bytes): "
+            "keep the file as it is, go back to a hand-over copy"
         )
 
 

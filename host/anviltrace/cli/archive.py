@@ -1,0 +1,337 @@
+"""``anviltrace archive``: look into an archive, prove that it is whole, hand it over."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from anviltrace.cli.options import archive_option, json_option, print_json
+from anviltrace.errors import DamageError
+from anviltrace.records import RunKind, RunState
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from anviltrace.archive import Archive, Finding
+    from anviltrace.archive.verify import Progress
+    from anviltrace.records import Run
+
+SHORT_ID = 8
+"""Digits of an id shown in tables."""
+
+WIDTH_WITHOUT_TERMINAL = 200
+"""Columns of a table that goes to a file or a pipe."""
+
+
+@click.group()
+def archive() -> None:
+    """Look into an archive, prove that it is whole, hand it over.
+
+    An archive is one file that keeps the raw counts of every run for ever, with the rig, tool, plan and
+    settings they belong to. While it is in use there are files named -wal, -shm and -lock beside it; they
+    belong to it, so never copy or move the file by hand: use `anviltrace archive copy`.
+
+    None of these commands changes the archive, and all of them work while a run is being recorded, except
+    copy.
+    """
+
+
+@archive.command("list")
+@archive_option
+@click.option("--tool", metavar="NAME", help="Only runs of the tool with this name.")
+@click.option("--plan", metavar="NAME", help="Only runs of the plan with this name.")
+@click.option("--kind", type=click.Choice([kind.value for kind in RunKind]), help="Only runs of this kind.")
+@click.option("--state", type=click.Choice([state.value for state in RunState]), help="Only in this state.")
+@json_option
+def list_runs(
+    archive_path: Path, tool: str | None, plan: str | None, kind: str | None, state: str | None, as_json: bool
+) -> None:
+    """List the runs, oldest first.
+
+    The first column is enough of a run's id to name it in other commands. Verdict is the last decision
+    about the run; a discarded run keeps its data. Lost counts samples that lie in recorded gaps.
+    """
+    from anviltrace.archive import Archive
+
+    wanted = {"tool": tool, "plan": plan, "kind": kind, "state": state}
+    with Archive.open(archive_path, read_only=True) as opened:
+        lines = [line for line in _run_lines(opened) if _is_wanted(line, wanted)]
+    if as_json:
+        print_json(lines)
+    elif lines:
+        _print_runs(lines)
+    else:
+        click.echo("No such run: leave out a filter, or record one with `anviltrace capture`.", err=True)
+
+
+@archive.command()
+@archive_option
+@click.argument("run")
+@json_option
+def show(archive_path: Path, run: str, as_json: bool) -> None:
+    """Show everything that is known about RUN.
+
+    RUN is the id of a run, or its beginning as far as it is the only one to begin so. Indices count the
+    samples of the converter from the start of the run, lost ones included. The zeros shown are those taken
+    in the run and the nearest ones of its session before and after it. The counts themselves are not
+    printed.
+    """
+    from anviltrace.archive import Archive
+
+    with Archive.open(archive_path, read_only=True) as opened:
+        facts = _everything_about(opened, opened.find_run(run))
+    if as_json:
+        print_json(facts)
+    else:
+        _print_facts(facts)
+
+
+@archive.command()
+@archive_option
+@click.argument("runs", metavar="[RUN]...", nargs=-1)
+@json_option
+def verify(archive_path: Path, runs: tuple[str, ...], as_json: bool) -> None:
+    """Prove that RUNs (all of them if none is named) are as they were recorded.
+
+    Checks every chunk of samples against its checksum and its count, the sample indices for overlaps and
+    for holes that no recorded gap explains, the totals the board stated, the seal of each run (a sha256 over
+    all counts and gaps), and the file itself. Ends with exit code 7 when something is damaged.
+    """
+    from anviltrace.archive import Archive
+
+    with Archive.open(archive_path, read_only=True) as opened, _progress("verifying") as progress:
+        run_ids = [opened.find_run(run).id for run in runs] or [run.id for run in _all_runs(opened)]
+        findings = opened.verify(run_ids, progress)
+    _report(archive_path, len(run_ids), findings, as_json, {})
+
+
+@archive.command()
+@archive_option
+@click.argument("target", type=click.Path(dir_okay=False, path_type=Path))
+@json_option
+def copy(archive_path: Path, target: Path, as_json: bool) -> None:
+    """Copy the archive to TARGET, one clean file to give away, and verify the copy.
+
+    TARGET must not exist yet. Copying waits for no run: while one is being recorded it is refused. Ends
+    with exit code 7 when the copy shows damage; it was then in the archive already, and the copy is kept.
+    """
+    from anviltrace.archive import Archive
+
+    with Archive.open(archive_path, read_only=True) as opened, _progress("verifying the copy") as progress:
+        findings = opened.hand_over(target, progress)
+        runs = len(_all_runs(opened))
+    size = {"target": str(target), "size_bytes": target.stat().st_size}
+    _report(target, runs, findings, as_json, size)
+
+
+def _all_runs(opened: Archive) -> list[Run]:
+    from anviltrace.records import Run
+
+    return opened.all(Run)
+
+
+def _run_lines(opened: Archive) -> list[dict[str, Any]]:
+    """One line of the list per run, as plain data with units in the names."""
+    from anviltrace.records import Decision, Gap, Plan, Settings, Tool
+
+    tools = {tool.id: tool.name for tool in opened.all(Tool)}
+    plans = {plan.id: plan.name for plan in opened.all(Plan)}
+    rates = {settings.id: settings.rate_hz for settings in opened.all(Settings)}
+    verdicts = {decision.run_id: decision.verdict for decision in opened.all(Decision)}
+    lost: dict[str, int] = {}
+    for gap in opened.all(Gap):
+        lost[gap.run_id] = lost.get(gap.run_id, 0) + gap.count
+    return [
+        {
+            "id": run.id,
+            "started_at": run.started_at,
+            "kind": run.kind,
+            "tool": tools.get(run.tool_id or ""),
+            "plan": plans.get(run.plan_id or ""),
+            "repeat": run.repeat,
+            "state": run.state,
+            "verdict": verdicts.get(run.id),
+            "length_s": (run.samples + lost.get(run.id, 0)) / (run.rate_hz or rates[run.settings_id]),
+            "rate_hz": run.rate_hz or rates[run.settings_id],
+            "samples": run.samples,
+            "lost_samples": lost.get(run.id, 0),
+        }
+        for run in _all_runs(opened)
+    ]
+
+
+def _is_wanted(line: dict[str, Any], wanted: dict[str, str | None]) -> bool:
+    return all(
+        value is None or (line[name] or "").casefold() == value.casefold() for name, value in wanted.items()
+    )
+
+
+def _print_runs(lines: list[dict[str, Any]]) -> None:
+    from rich.table import Table
+
+    table = Table(box=None, header_style="bold", padding=(0, 2, 0, 0))
+    for heading in ("run", "started (UTC)", "kind", "tool", "plan"):
+        table.add_column(heading)
+    table.add_column("repeat", justify="right")
+    for heading in ("state", "verdict"):
+        table.add_column(heading)
+    for heading in ("length, s", "rate, samples/s", "lost, samples"):
+        table.add_column(heading, justify="right")
+    for line in lines:
+        table.add_row(*_cells(line))
+    _console().print(table)
+
+
+def _cells(line: dict[str, Any]) -> list[str]:
+    from rich.markup import escape
+
+    texts = ("kind", "tool", "plan", "repeat", "state", "verdict")
+    return [
+        line["id"][:SHORT_ID],
+        _readable_time(line["started_at"]),
+        *(escape("" if line[name] is None else str(line[name])) for name in texts),
+        f"{line['length_s']:.2f}",
+        f"{line['rate_hz']:.1f}",
+        str(line["lost_samples"]),
+    ]
+
+
+def _everything_about(opened: Archive, run: Run) -> dict[str, Any]:
+    """Every record that has to do with a run, as plain data."""
+    from anviltrace import records
+
+    session = opened.get(records.Session, run.session_id)
+    one: dict[str, Any] = {
+        "run": run,
+        "tool": opened.get(records.Tool, run.tool_id) if run.tool_id else None,
+        "supply": opened.get(records.Supply, run.supply_id) if run.supply_id else None,
+        "fitting": opened.get(records.Fitting, run.fitting_id) if run.fitting_id else None,
+        "plan": opened.get(records.Plan, run.plan_id) if run.plan_id else None,
+        "settings": opened.get(records.Settings, run.settings_id),
+        "session": session,
+        "rig": opened.get(records.Rig, session.rig_id),
+        "board": opened.get(records.Board, session.board_id),
+    }
+    many: dict[str, list[Any]] = {
+        "zeros": _zeros_around(opened, run),
+        "gaps": opened.gaps(run.id),
+        "notices": opened.notices(run.id),
+        "decisions": opened.decisions(run.id),
+    }
+    return {name: record and _plain(record) for name, record in one.items()} | {
+        name: [_plain(record) for record in found] for name, found in many.items()
+    }
+
+
+def _zeros_around(opened: Archive, run: Run) -> list[Any]:
+    """Zeros taken in a run, and the nearest of its session before and after it, in order of time."""
+    from anviltrace.records import Zero
+
+    zeros = opened.all(Zero, session_id=run.session_id)
+    before = [zero for zero in zeros if zero.run_id != run.id and zero.taken_at <= run.started_at]
+    after = [zero for zero in zeros if zero.run_id != run.id and zero.taken_at > run.started_at]
+    return before[-1:] + [zero for zero in zeros if zero.run_id == run.id] + after[:1]
+
+
+def _plain(record: Any) -> dict[str, Any]:
+    return {
+        name: value.hex() if isinstance(value, bytes) else value for name, value in asdict(record).items()
+    }
+
+
+UNITS = {"s": "s", "hz": "samples/s", "kg": "kg", "mm": "mm", "v": "V", "ah": "Ah", "counts": "counts"}
+"""Unit of a field by the end of its name."""
+
+
+def _label(name: str) -> str:
+    """The name of a field in words, with its unit: ``mass_kg`` becomes ``mass, kg``."""
+    stem, _, end = name.rpartition("_")
+    return f"{stem.replace('_', ' ')}, {UNITS[end]}" if stem and end in UNITS else name.replace("_", " ")
+
+
+def _print_facts(facts: dict[str, Any]) -> None:
+    """One block per record, one line per field that says something; the text of a plan only with --json."""
+    for name, found in facts.items():
+        if isinstance(found, list):
+            _print_block(f"{name}: {len(found) or 'none'}", {})
+            for record in found:
+                _print_fields({key: value for key, value in record.items() if key != "id"})
+        elif found:
+            title = f"{name} {found['id']}"
+            _print_block(title, {key: value for key, value in found.items() if key not in ("id", "text")})
+
+
+def _print_block(title: str, fields: dict[str, Any]) -> None:
+    click.secho(title, bold=True)
+    _print_fields(fields)
+
+
+def _print_fields(fields: dict[str, Any]) -> None:
+    said = {_label(name): _readable(name, value) for name, value in fields.items() if value not in (None, "")}
+    width = max((len(label) for label in said), default=0)
+    for label, value in said.items():
+        click.echo(f"  {label:<{width}}  {value}")
+    if said:
+        click.echo()
+
+
+def _readable(name: str, value: Any) -> str:
+    if name.endswith("_at") or name == "at":
+        return f"{_readable_time(value)} UTC"
+    if isinstance(value, tuple):
+        return ", ".join(str(item) for item in value) or "none"
+    return str(value)
+
+
+def _readable_time(text: str) -> str:
+    """2026-05-04 08:15:00 for 2026-05-04T08:15:00.250Z."""
+    return text[:19].replace("T", " ")
+
+
+def _report(path: Path, runs: int, findings: list[Finding], as_json: bool, more: dict[str, Any]) -> None:
+    """Print what a verification found; damage becomes the error that ends the command with its exit code."""
+    if as_json:
+        print_json(
+            {"archive": str(path), "runs": runs, "findings": [asdict(found) for found in findings]} | more
+        )
+    for found in [] if as_json else findings:
+        subject = f"run {found.run_id}" if found.run_id else "file"
+        click.echo(f"{subject}, {found.where}: {found.what}; {found.advice}")
+    if findings:
+        raise DamageError(
+            f"{path}: {len(findings)} finding(s) in {runs} run(s): nothing was changed, see above"
+        )
+    if not as_json:
+        click.echo(f"{path}: {runs} run(s) verified, everything is as it was recorded")
+
+
+@contextmanager
+def _progress(what: str) -> Iterator[Progress | None]:
+    """A bar on stderr while runs are gone through; nothing when stderr is not a terminal."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import Progress as Bar
+
+    with Bar(console=Console(stderr=True), transient=True) as bar:
+        yield _advance(bar.update, bar.add_task(what))
+
+
+def _advance(update: Callable[..., None], task: Any) -> Progress:
+    def advance(done: int, total: int, run: Run) -> None:
+        update(task, completed=done, total=total, description=f"run {run.id[:SHORT_ID]}")
+
+    return advance
+
+
+def _console() -> Console:
+    from rich.console import Console
+
+    return Console(width=None if sys.stdout.isatty() else WIDTH_WITHOUT_TERMINAL)
