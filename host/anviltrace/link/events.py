@@ -1,0 +1,99 @@
+"""What a board may say while nobody has asked."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from anvilwire import messages
+
+REASONS = {
+    messages.ASKED: "asked for",
+    messages.HOST_SILENT: "the board heard nothing from this computer",
+    messages.CONVERTER_FAULT: "the converter failed",
+    messages.INDEX_LIMIT: "the sample index has reached its limit",
+    messages.INTERNAL_ERROR: "an error in the board's script",
+}
+"""Why a run ended, in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Blocks:
+    """Sample blocks of the run, in the order they arrived; see ``stream.Batch`` for the two arrays."""
+
+    table: npt.NDArray[np.void]
+    samples: npt.NDArray[np.int32]
+
+
+@dataclass(frozen=True, slots=True)
+class Alive:
+    """The board's heartbeat."""
+
+    state: int
+    run_id: int
+    tick: int
+    next_index: int
+    lost: int
+    bad_requests: int
+
+
+@dataclass(frozen=True, slots=True)
+class BoardError:
+    """Something went wrong on the board."""
+
+    code: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """Stray text between frames: a boot message, a traceback."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Damage:
+    """What the line spoiled since the last such event; see ``stream.StreamReader`` for the counts."""
+
+    damaged: int
+    dropped_bytes: int
+    missed: int
+    malformed: int
+
+    def __str__(self) -> str:
+        return (
+            f"{self.damaged} damaged segments ({self.dropped_bytes} bytes), {self.missed} frames missing, "
+            f"{self.malformed} malformed blocks"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Totals:
+    """What the board counted in a run; ``next_index`` is the number of samples, lost ones included."""
+
+    run_id: int
+    reason: int
+    blocks: int
+    next_index: int
+    lost: int
+    saturated: int
+    unsent_blocks: int
+    bad_requests: int
+
+    @property
+    def reason_text(self) -> str:
+        """Why the run ended, in words."""
+        return REASONS.get(self.reason, f"reason {self.reason}")
+
+
+@dataclass(frozen=True, slots=True)
+class Finished:
+    """The board ended the run by itself."""
+
+    totals: Totals
+
+
+Event = Blocks | Alive | BoardError | Text | Damage | Finished
