@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from anviltrace.records import Run
 
 SHORT_ID = 8
-"""Digits of an id shown in tables."""
+"""Digits of an id shown in tables, more if that many do not tell all runs apart."""
 
 WIDTH_WITHOUT_TERMINAL = 200
 """Columns of a table that goes to a file or a pipe."""
@@ -61,11 +61,12 @@ def list_runs(
 
     wanted = {"tool": tool, "plan": plan, "kind": kind, "state": state}
     with Archive.open(archive_path, read_only=True) as opened:
-        lines = [line for line in _run_lines(opened) if _is_wanted(line, wanted)]
+        every_line = _run_lines(opened)
+    lines = [line for line in every_line if _is_wanted(line, wanted)]
     if as_json:
         print_json(lines)
     elif lines:
-        _print_runs(lines)
+        _print_runs(lines, _digits_needed([line["id"] for line in every_line]))
     else:
         click.echo("No such run: leave out a filter, or record one with `anviltrace capture`.", err=True)
 
@@ -172,7 +173,15 @@ def _is_wanted(line: dict[str, Any], wanted: dict[str, str | None]) -> bool:
     )
 
 
-def _print_runs(lines: list[dict[str, Any]]) -> None:
+def _digits_needed(ids: list[str]) -> int:
+    """How many digits of the ids are enough to tell them apart, at least ``SHORT_ID``."""
+    digits = SHORT_ID
+    while len({run_id[:digits] for run_id in ids}) < len(ids):
+        digits += 1
+    return digits
+
+
+def _print_runs(lines: list[dict[str, Any]], digits: int) -> None:
     from rich.table import Table
 
     table = Table(box=None, header_style="bold", padding=(0, 2, 0, 0))
@@ -184,7 +193,7 @@ def _print_runs(lines: list[dict[str, Any]]) -> None:
     for heading in ("length, s", "rate, samples/s", "lost, samples"):
         table.add_column(heading, justify="right")
     for line in lines:
-        table.add_row(*_cells(line))
+        table.add_row(line["id"][:digits], *_cells(line))
     _console().print(table)
 
 
@@ -193,7 +202,6 @@ def _cells(line: dict[str, Any]) -> list[str]:
 
     texts = ("kind", "tool", "plan", "repeat", "state", "verdict")
     return [
-        line["id"][:SHORT_ID],
         _readable_time(line["started_at"]),
         *(escape("" if line[name] is None else str(line[name])) for name in texts),
         f"{line['length_s']:.2f}",
@@ -256,37 +264,88 @@ def _label(name: str) -> str:
 
 
 def _print_facts(facts: dict[str, Any]) -> None:
-    """One block per record, one line per field that says something; the text of a plan only with --json."""
+    """One block per record, one line per field that says something, one line per zero, gap and so on."""
     for name, found in facts.items():
         if isinstance(found, list):
-            _print_block(f"{name}: {len(found) or 'none'}", {})
+            click.secho(f"{name}: {len(found) or 'none'}", bold=True)
             for record in found:
-                _print_fields({key: value for key, value in record.items() if key != "id"})
+                click.echo(f"  {_printable(_SENTENCES[name](record))}")
         elif found:
-            title = f"{name} {found['id']}"
-            _print_block(title, {key: value for key, value in found.items() if key not in ("id", "text")})
-
-
-def _print_block(title: str, fields: dict[str, Any]) -> None:
-    click.secho(title, bold=True)
-    _print_fields(fields)
-
-
-def _print_fields(fields: dict[str, Any]) -> None:
-    said = {_label(name): _readable(name, value) for name, value in fields.items() if value not in (None, "")}
-    width = max((len(label) for label in said), default=0)
-    for label, value in said.items():
-        click.echo(f"  {label:<{width}}  {value}")
-    if said:
+            click.secho(f"{name} {found['id']}", bold=True)
+            _print_fields({key: value for key, value in found.items() if key not in _LEFT_OUT})
         click.echo()
 
 
+_LEFT_OUT = (
+    *(
+        "id",
+        "session_id",
+        "settings_id",
+        "plan_id",
+        "tool_id",
+        "supply_id",
+        "fitting_id",
+        "rig_id",
+        "board_id",
+    ),
+    "text",
+)
+"""Fields shown only with --json: ids of records that have a block of their own, and the text of a plan."""
+
+
+def _print_fields(fields: dict[str, Any]) -> None:
+    said = {name: value for name, value in fields.items() if value not in (None, "")}
+    labels = {name: _label(name) for name in said}
+    if "scale_kind" in said:
+        labels["full_scale"] = f"full scale, {said['scale_kind']}"
+    width = max(map(len, labels.values()))
+    for name, value in said.items():
+        click.echo(f"  {labels[name]:<{width}}  {_printable(_readable(name, value))}")
+
+
 def _readable(name: str, value: Any) -> str:
-    if name.endswith("_at") or name == "at":
+    if name.endswith("_at"):
         return f"{_readable_time(value)} UTC"
     if isinstance(value, tuple):
         return ", ".join(str(item) for item in value) or "none"
     return str(value)
+
+
+def _zero_sentence(zero: dict[str, Any]) -> str:
+    return (
+        f"{_readable_time(zero['taken_at'])} UTC, joint {zero['joint_state']}: mean "
+        f"{zero['mean_counts']:.2f} counts, standard deviation {zero['sd_counts']:.2f} counts of "
+        f"{zero['samples']} samples, run {zero['run_id']}"
+    )
+
+
+def _gap_sentence(gap: dict[str, Any]) -> str:
+    last = gap["first_index"] + gap["count"] - 1
+    exactness = f"±{gap['uncertainty']}" if gap["uncertainty"] else "exactly"
+    return f"samples {gap['first_index']} to {last}: {gap['count']} ({exactness}) lost by the {gap['cause']}"
+
+
+def _notice_sentence(notice: dict[str, Any]) -> str:
+    when = f"{_readable_time(notice['at'])} UTC, sample {notice['at_index']}"
+    return f"{when}, {notice['kind']}: {notice['text'].strip()}"
+
+
+def _decision_sentence(decision: dict[str, Any]) -> str:
+    by = f" ({decision['by']})" if decision["by"] else ""
+    return f"{_readable_time(decision['at'])} UTC, {decision['verdict']}: {decision['reason']}{by}"
+
+
+_SENTENCES: dict[str, Callable[[dict[str, Any]], str]] = {
+    "zeros": _zero_sentence,
+    "gaps": _gap_sentence,
+    "notices": _notice_sentence,
+    "decisions": _decision_sentence,
+}
+
+
+def _printable(text: str) -> str:
+    """Text as it can be sent to a terminal: what a board sent may hold anything."""
+    return "".join(sign if sign.isprintable() else ascii(sign)[1:-1] for sign in text)
 
 
 def _readable_time(text: str) -> str:
@@ -304,9 +363,7 @@ def _report(path: Path, runs: int, findings: list[Finding], as_json: bool, more:
         subject = f"run {found.run_id}" if found.run_id else "file"
         click.echo(f"{subject}, {found.where}: {found.what}; {found.advice}")
     if findings:
-        raise DamageError(
-            f"{path}: {len(findings)} finding(s) in {runs} run(s): nothing was changed, see above"
-        )
+        raise DamageError(f"{path}: {len(findings)} finding(s) in {runs} run(s): nothing was changed")
     if not as_json:
         click.echo(f"{path}: {runs} run(s) verified, everything is as it was recorded")
 

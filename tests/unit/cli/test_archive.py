@@ -1,0 +1,203 @@
+"""``anviltrace archive``, from the command line to what is printed."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sqlite3
+import sys
+from contextlib import closing
+from pathlib import Path
+from typing import NamedTuple
+
+import golden_archive
+import pytest
+from golden_archive import CUT_RUN, FULL_RUN, ZERO_RUN
+
+from anviltrace.cli import archive as commands
+from anviltrace.cli.main import main
+
+
+class Outcome(NamedTuple):
+    code: int
+    out: str
+    err: str
+
+
+@pytest.fixture
+def golden(root: Path, tmp_path: Path) -> Path:
+    """A copy of the golden archive: a zero, a discarded run with gaps, one that was cut off."""
+    return Path(shutil.copy(root / "fixtures" / "archives" / "schema-1.anviltrace", tmp_path))
+
+
+@pytest.fixture
+def call(golden: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
+    """Run ``anviltrace archive ...`` on the golden archive."""
+
+    def run(*words: str, archive: Path = golden) -> Outcome:
+        monkeypatch.setattr(sys, "argv", ["anviltrace", "archive", *words])
+        monkeypatch.setenv("ANVILTRACE_ARCHIVE", str(archive))
+        with pytest.raises(SystemExit) as ended:
+            main()
+        return Outcome(int(ended.value.code or 0), *capsys.readouterr())
+
+    return run
+
+
+def flip_a_bit(path: Path) -> None:
+    """In the first chunk of the run with gaps."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        rowid = connection.execute("SELECT min(rowid) FROM chunk WHERE run_id = ?", (FULL_RUN,)).fetchone()[0]
+        with connection.blobopen("chunk", "data", rowid) as blob:
+            blob[9] = blob[9] ^ 4
+
+
+def test_list_has_a_line_per_run_with_units_in_the_headings(call):
+    outcome = call("list")
+    heading, zero, full, cut = outcome.out.splitlines()
+    assert outcome.code == 0
+    assert outcome.err == ""
+    for words in ("started (UTC)", "length, s", "rate, samples/s", "lost, samples"):
+        assert words in heading
+    assert "2026-05-04 08:14:00  zero" in zero
+    assert "Anvil Hare 18  fishplate tightening       1  finished" in full
+    assert full.split()[-4:] == ["discard", "0.80", "999.8", "27"]
+    assert "interrupted" in cut
+
+
+def test_list_shows_enough_digits_to_name_a_run(call):
+    short = [line.split()[0] for line in call("list").out.splitlines()[1:]]
+    shown = [json.loads(call("show", run, "--json").out)["run"]["id"] for run in short]
+    assert shown == [ZERO_RUN, FULL_RUN, CUT_RUN]
+
+
+@pytest.mark.parametrize(
+    ("words", "ids"),
+    [
+        ((), [ZERO_RUN, FULL_RUN, CUT_RUN]),
+        (("--plan", "Fishplate Tightening"), [FULL_RUN, CUT_RUN]),
+        (("--tool", "anvil hare 18", "--kind", "zero"), [ZERO_RUN]),
+        (("--state", "interrupted"), [CUT_RUN]),
+        (("--tool", "Little Shunter"), []),
+    ],
+)
+def test_list_filters(call, words: tuple[str, ...], ids: list[str]):
+    assert [line["id"] for line in json.loads(call("list", "--json", *words).out)] == ids
+
+
+def test_list_of_nothing_says_so_on_stderr(call):
+    assert call("list", "--tool", "Little Shunter") == (
+        0,
+        "",
+        "No such run: leave out a filter, or record one with `anviltrace capture`.\n",
+    )
+
+
+def test_show_tells_everything_about_a_run(call):
+    out = call("show", FULL_RUN).out
+    for line in (
+        "  rate, samples/s  999.75",
+        "  full scale, V      0.078125",
+        "  excitation, V      4.998",
+        "  mass, kg  2.4",
+        "  marks, s        0.1, 1.0, 5.0",
+        "  started at       2026-05-04 08:15:00 UTC",
+        "  samples 600 to 623: 24 (exactly) lost by the link",
+        "  samples 700 to 702: 3 (±1) lost by the converter",
+        "  2026-05-04 08:15:01 UTC, sample 640, text: brown-out on the rail µ",
+        "  2026-05-04 08:16:00 UTC, discard: socket slipped (T. E.)",
+    ):
+        assert line in out.splitlines()
+    assert f"mean -1204.25 counts, standard deviation 2.50 counts of 300 samples, run {ZERO_RUN}" in out
+
+
+def test_show_as_json_holds_every_field(call):
+    facts = json.loads(call("show", FULL_RUN, "--json").out)
+    assert facts["run"]["samples_total"] == 797
+    assert facts["settings"]["registers"] == "0126f0"
+    assert facts["plan"]["text"] == 'name = "fishplate tightening"\n'
+    assert [gap["count"] for gap in facts["gaps"]] == [gap.count for gap in golden_archive.GAPS]
+    assert [zero["id"] for zero in facts["zeros"]] == [golden_archive.ZERO.id]
+    assert {"tool", "supply", "fitting", "session", "rig", "board", "notices", "decisions"} <= set(facts)
+
+
+def test_show_of_a_run_without_plan_or_gaps(call):
+    out = call("show", ZERO_RUN).out
+    assert "gaps: none" in out
+    assert "\nplan " not in out
+
+
+def test_show_wants_one_run(call):
+    assert call("show", "0000")[::2] == (6, "error: 3 runs begin with '0000': give more digits of the id\n")
+    assert call("show", "fff").err.endswith("has no run fff: `anviltrace archive list` shows them\n")
+
+
+def test_text_from_a_board_cannot_steer_the_terminal():
+    assert commands._printable("\x1b[2Jgone\nµ") == "\\x1b[2Jgone\\nµ"
+
+
+def test_verify_of_a_whole_archive(call, golden: Path):
+    assert call("verify") == (0, f"{golden}: 3 run(s) verified, everything is as it was recorded\n", "")
+    assert json.loads(call("verify", "--json", CUT_RUN).out) == {
+        "archive": str(golden),
+        "runs": 1,
+        "findings": [],
+    }
+
+
+def test_verify_ends_with_code_7_when_something_is_damaged(call, golden: Path):
+    flip_a_bit(golden)
+    outcome = call("verify")
+    assert outcome.code == 7
+    assert outcome.out.startswith(f"run {FULL_RUN}, samples 0 to 249: stored bytes have CRC-32")
+    assert "hand-over copy" in outcome.out
+    assert outcome.err == f"error: {golden}: 1 finding(s) in 3 run(s): nothing was changed\n"
+    assert call("verify", ZERO_RUN, CUT_RUN).code == 0
+    (finding,) = json.loads(call("verify", "--json").out)["findings"]
+    assert finding["run_id"] == FULL_RUN
+    assert finding["where"] == "samples 0 to 249"
+
+
+def test_copy_makes_a_file_that_reads_the_same(call, golden: Path, tmp_path: Path):
+    target = tmp_path / "given-away.anviltrace"
+    outcome = call("copy", str(target), "--json")
+    assert outcome.code == 0
+    assert json.loads(outcome.out)["size_bytes"] == target.stat().st_size
+    for run in (ZERO_RUN, FULL_RUN, CUT_RUN):
+        assert call("show", run, archive=target).out == call("show", run, archive=golden).out
+    again = call("copy", str(target))
+    assert (again.code, again.out) == (6, "")
+    assert again.err == f"error: {target} exists and is not overwritten: choose another name\n"
+
+
+def test_copy_of_a_damaged_archive_keeps_the_copy_and_says_so(call, golden: Path, tmp_path: Path):
+    flip_a_bit(golden)
+    assert call("copy", str(tmp_path / "copy.anviltrace")).code == 7
+    assert call("list", archive=tmp_path / "copy.anviltrace").out == call("list").out
+
+
+@pytest.mark.parametrize("words", [("list",), ("show", "0"), ("verify",), ("copy", "copy.anviltrace")])
+def test_what_is_no_archive_is_one_clear_line(call, tmp_path: Path, words: tuple[str, ...]):
+    text = tmp_path / "notes.txt"
+    text.write_text("torque\n" * 1000, encoding="utf-8")
+    outcome = call(*words, archive=text)
+    assert (outcome.code, outcome.out) == (6, "")
+    assert outcome.err == f"error: {text} is not an archive (no SQLite file): name an .anviltrace file\n"
+    missing = call(*words, archive=tmp_path / "nothing.anviltrace")
+    assert (missing.code, missing.err.count("\n")) == (6, 1)
+    assert "there is no archive" in missing.err
+
+
+@pytest.mark.parametrize("command", sorted(commands.archive.commands))
+def test_every_command_teaches(call, command: str):
+    outcome = call(command, "--help")
+    assert outcome.code == 0
+    assert "--json" in outcome.out
+    assert len(outcome.out.split("Options:")[0].split()) > 25
+
+
+def test_progress_counts_runs():
+    seen = []
+    advance = commands._advance(lambda *words, **fields: seen.append((words, fields)), 3)
+    advance(1, 8, type("Run", (), {"id": FULL_RUN}))
+    assert seen == [((3,), {"completed": 1, "total": 8, "description": "run 00000000"})]
