@@ -1,0 +1,1 @@
+"""The virtual rig: a bench without hardware, for learning, for demonstrations and for tests."""

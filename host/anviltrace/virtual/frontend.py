@@ -1,0 +1,116 @@
+"""The first filter stage of a converter: a sinc filter of some order that decimates a faster signal.
+
+``order`` boxcars in a row, each one output period long, make the weighting of one output value: a
+B-spline that reaches ``order`` periods back. The ADS1256's modulator feeds five (its data sheet: sinc5,
+decimation by 64 at a quarter of the 7.68 MHz clock, 30 kS/s); the HX711 is modelled with four at its
+output rate, which gives the four periods of settling in its data sheet.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Annotated
+
+import numpy as np
+from scipy.interpolate import BSpline
+
+from anviltrace.tables import Limits
+from anviltrace.virtual.wrench import Numbers
+
+NOMINAL_REFERENCE_V = 2.5
+"""Reference of the usual ADS1256 module; what the simulated chip reckons with."""
+_ADS1256_HZ = 30_000.0
+_HX711_INNER_HZ = 48_000
+
+
+class ConverterName(StrEnum):
+    """The converters the virtual rig has."""
+
+    ADS1256 = "ads1256"
+    HX711 = "hx711"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Converter:
+    """The converter as nature made it.
+
+    ``rate_hz`` is what an HX711 module is strapped to (10 or 80; the ADS1256 has none).
+    ``clock_error_ppm`` is how much faster than nominal its clock runs. ``noise_nv`` is the input-referred
+    noise of one first-stage value, rms. An HX711 divides by its excitation; an ADS1256 does not, it
+    divides by a reference of its own that may miss its nominal 2.5 V.
+    """
+
+    name: ConverterName
+    excitation_v: Annotated[float, Limits(1.0, 12.0)]
+    noise_nv: Annotated[float, Limits(0.0, 1e5)] = 0.0
+    rate_hz: Annotated[int | None, Limits(10, 80)] = None
+    clock_error_ppm: Annotated[float, Limits(-100_000.0, 100_000.0)] = 0.0
+    reference_v: Annotated[float, Limits(0.5, 2.6)] = NOMINAL_REFERENCE_V
+
+    @property
+    def front_rate_hz(self) -> float:
+        """True rate of first-stage values: nominal times the clock error."""
+        nominal_hz = _ADS1256_HZ if self.rate_hz is None else float(self.rate_hz)
+        return nominal_hz * (1.0 + 1e-6 * self.clock_error_ppm)
+
+    @property
+    def decimation(self) -> int:
+        """Simulation steps in one first-stage period: 8 at 240 kHz, or as many as make 48 kHz."""
+        return 8 if self.rate_hz is None else _HX711_INNER_HZ // self.rate_hz
+
+    @property
+    def counts_per_mv_per_v(self) -> float:
+        """First-stage counts for 1 mV/V: in 100 pV (ADS1256) or 10 pV/V (HX711)."""
+        if self.name is ConverterName.HX711:
+            return 1e8
+        return 1e7 * self.excitation_v * NOMINAL_REFERENCE_V / self.reference_v
+
+    @property
+    def noise_counts(self) -> float:
+        """Converter noise of one first-stage value in its counts, rms."""
+        per_mv = self.counts_per_mv_per_v / self.excitation_v
+        return 1e-6 * self.noise_nv * per_mv
+
+    def filter(self) -> SincFilter:
+        """The first filter stage, at rest at 0."""
+        return SincFilter(4 if self.name is ConverterName.HX711 else 5, self.decimation)
+
+
+class SincFilter:
+    """Decimates by ``decimation``; state runs on from call to call.
+
+    Output n is the weighted mean of the inputs up to the end of block n, so its group delay is
+    ``order``·period/2. The gain at zero frequency is 1.
+    """
+
+    def __init__(self, order: int, decimation: int) -> None:
+        self.order, self.decimation = order, decimation
+        self.taps = _spline_taps(order, decimation)
+        self._weights = np.ascontiguousarray(self.taps.reshape(order, decimation)[:, ::-1].T)
+        self._carry = np.zeros((order - 1, order))
+
+    def settle(self, level: float) -> None:
+        """As if the input had been ``level`` for ever."""
+        self._carry[:] = level * self._weights.sum(axis=0)
+
+    def push(self, signal: Numbers) -> Numbers:
+        """One output per ``decimation`` inputs; ``signal`` must hold whole blocks, none give none."""
+        blocks = signal.reshape(-1, self.decimation) @ self._weights
+        count, order = blocks.shape[0], self.order
+        parts = np.concatenate((self._carry, blocks))
+        self._carry = parts[count:].copy()
+        shifted = [parts[order - 1 - back : order - 1 - back + count, back] for back in range(order)]
+        return np.asarray(np.sum(shifted, axis=0))
+
+    def magnitude(self, frequency_hz: float, input_rate_hz: float) -> float:
+        """Amplitude ratio at one frequency of the input."""
+        turns = np.arange(self.taps.size) * frequency_hz / input_rate_hz
+        return float(abs(np.sum(self.taps * np.exp(-2j * np.pi * turns))))
+
+
+def _spline_taps(order: int, decimation: int) -> Numbers:
+    """``order``·``decimation`` weights, symmetric, with the sum 1: the B-spline at mid-interval points."""
+    spline = BSpline.basis_element(np.arange(order + 1), extrapolate=False)
+    taps = spline((np.arange(order * decimation) + 0.5) / decimation)
+    return np.asarray(taps / taps.sum())
