@@ -47,7 +47,7 @@ def _record_full(archive: Archive, shop: Workshop) -> None:
     recording.gap(GAPS[1])
     recording.append(703, counts_at(703, 97))
     recording.finish(
-        samples_total=797, rate_hz=999.75, onset_index=210, end_reason="as planned", ended_at=ENDED
+        samples_total=800, rate_hz=999.75, onset_index=210, end_reason="as planned", ended_at=ENDED
     )
     archive.put(NOTICE)
     archive.put(DECISION)

@@ -1,7 +1,7 @@
 """A recording process that is meant to be killed: ``python record_until_killed.py ARCHIVE NUMBER``.
 
-Opens the archive when a line comes in; then writes, after each append, the index up to which the archive
-has acknowledged the samples. Never ends by itself.
+Writes an empty line when it is ready, and opens the archive when a line comes in. Then writes, after each
+append, the index up to which the archive has acknowledged the samples. Never ends by itself.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ def record(path: str, number: int) -> None:
     """Record the pretend converter without end, with a gap now and then."""
     chance = random.Random(number)
     shop = workshop(RATE_HZ)
+    os.write(1, b"\n")
     os.read(0, 1)
     with Archive.open(path, create=True) as archive:
         shop.put_into(archive)

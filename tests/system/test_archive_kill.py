@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import BinaryIO, cast
 
 import numpy as np
 import pytest
@@ -21,30 +22,37 @@ from anviltrace.errors import DamageError
 from anviltrace.records import Run, RunState
 
 KILLS = 40
-LONGEST_DELAY_S = 0.25
 CHILD = Path(record_until_killed.__file__)
 
 
 def start(path: Path, number: int) -> subprocess.Popen[bytes]:
-    """A recording process that waits for the word to begin."""
+    """A recording process that waits for the word to open the archive."""
     environment = os.environ | {"OPENBLAS_NUM_THREADS": "1"}
     command = [sys.executable, str(CHILD), str(path), str(number)]
-    return subprocess.Popen(
-        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=environment, bufsize=0
-    )
+    return subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=environment)
 
 
-def begin_and_kill(child: subprocess.Popen[bytes], delay_s: float) -> int:
-    """Let it open the archive, kill it ``delay_s`` later; the index up to which it acknowledged samples."""
+def give_the_word(child: subprocess.Popen[bytes]) -> BinaryIO:
+    """Let it open the archive; the pipe on which it acknowledges."""
     assert child.stdin is not None
     assert child.stdout is not None
+    assert child.stdout.readline() == b"\n"
+    child.stdin.write(b"\n")
+    child.stdin.flush()
+    return cast(BinaryIO, child.stdout)
+
+
+def begin_and_kill(child: subprocess.Popen[bytes], appends: int, delay_s: float) -> int:
+    """Kill it ``delay_s`` after so many appends; the index up to which it acknowledged samples."""
     with child:
-        child.stdin.write(b"\n")
+        said = give_the_word(child)
+        lines = [said.readline() for _ in range(appends)]
         time.sleep(delay_s)
         child.kill()
-        said = child.stdout.read()
-    whole_lines = said[: said.rfind(b"\n") + 1].split()
-    return int(whole_lines[-1]) if whole_lines else 0
+        lines += said.readlines()
+    whole = [line for line in lines if line.endswith(b"\n")]
+    assert len(whole) >= appends
+    return int(whole[-1]) if whole else 0
 
 
 def assert_consistent(archive: Archive, run: Run, acknowledged: int) -> None:
@@ -60,15 +68,16 @@ def assert_consistent(archive: Archive, run: Run, acknowledged: int) -> None:
 
 
 def test_forty_kills_lose_nothing_acknowledged(tmp_path: Path):
-    """Every tenth kill has a fresh archive, so that some fall into the making of one."""
+    """Every fourth kill falls into the opening, some of them into the making of an archive."""
     chance, total = random.Random(40), 0
-    paths = [tmp_path / f"bench-{kill // 10}.anviltrace" for kill in range(KILLS)]
+    paths = [tmp_path / f"bench-{kill // 8}.anviltrace" for kill in range(KILLS)]
     waiting = start(paths[0], 1000)
     for kill, path in enumerate(paths):
         child = waiting
         if kill + 1 < KILLS:
             waiting = start(paths[kill + 1], 1001 + kill)
-        acknowledged = begin_and_kill(child, chance.random() ** 2 * LONGEST_DELAY_S)
+        appends, longest_s = (chance.randrange(1, 50), 0.005) if kill % 4 else (0, 0.03)
+        acknowledged = begin_and_kill(child, appends, chance.uniform(0, longest_s))
         with Archive.open(path, create=True) as archive:
             runs = archive.all(Run, id=fixed_id(1000 + kill))
             assert runs or acknowledged == 0
@@ -84,11 +93,9 @@ def test_forty_kills_lose_nothing_acknowledged(tmp_path: Path):
 def test_a_reader_meanwhile_sees_whole_chunks_and_no_interruption(tmp_path: Path):
     path = tmp_path / "bench.anviltrace"
     with start(path, 1000) as child:
-        assert child.stdin is not None
-        assert child.stdout is not None
         try:
-            child.stdin.write(b"\n")
-            while int(child.stdout.readline()) < 3 * 7500:
+            said = give_the_word(child)
+            while int(said.readline()) < 3 * 7500:
                 pass
             seen = watch(path)
         finally:

@@ -47,6 +47,8 @@ class Archive:
         Opening for writing brings an older archive up to date and closes, as interrupted and sealed, runs
         whose recording process is gone. With ``read_only`` the file is not changed, and such runs are only
         shown as interrupted. A run that another process is recording right now is left alone either way.
+        In WAL mode SQLite leaves empty ``-wal`` and ``-shm`` files beside a file that was only read; in a
+        folder that takes no files it reads without them.
 
         Raises:
             NewerArchiveError: the file was written by a newer version of this program.

@@ -18,7 +18,7 @@ from anviltrace.archive.connection import snapshot
 from anviltrace.archive.orphans import as_seen
 from anviltrace.archive.seal import Sealer
 from anviltrace.errors import ArchiveError, DamageError
-from anviltrace.records import Gap, GapCause, Run, RunState
+from anviltrace.records import Gap, Run, RunState
 
 FROM_A_COPY = "take the run from a hand-over copy"
 _FROM_A_FILE_COPY = "keep the file as it is and go back to a hand-over copy"
@@ -127,15 +127,14 @@ class _Reader:
             expected = max(expected, end_index)
 
     def _check_totals(self) -> Iterator[Finding]:
-        """``samples_total`` is what the converter delivered: what is stored and what the link lost."""
+        """``samples_total`` is what the converter delivered: what is stored, and what was lost on the way."""
         run = self._run
         if run.state is not RunState.RECORDING and self._samples != run.samples:
             what = f"{self._samples} samples are stored, {run.samples} were recorded"
             yield self._finding(what, "whole run", FROM_A_COPY)
-        lost_on_link = sum(gap.count for gap in self._gaps if gap.cause is GapCause.LINK)
-        delivered = self._samples + lost_on_link
+        delivered = self._samples + sum(gap.count for gap in self._gaps)
         if run.samples_total is not None and delivered != run.samples_total:
-            what = f"{delivered} samples are stored or noted as lost on the link, the board delivered "
+            what = f"{delivered} samples are stored or noted as lost, the board delivered "
             yield self._finding(f"{what}{run.samples_total}", "whole run", FROM_A_COPY)
 
     def _check_seal(self) -> Iterator[Finding]:

@@ -113,7 +113,7 @@ def test_show_tells_everything_about_a_run(call):
 
 def test_show_as_json_holds_every_field(call):
     facts = json.loads(call("show", FULL_RUN, "--json").out)
-    assert facts["run"]["samples_total"] == 797
+    assert facts["run"]["samples_total"] == 800
     assert facts["settings"]["registers"] == "0126f0"
     assert facts["plan"]["text"] == 'name = "fishplate tightening"\n'
     assert [gap["count"] for gap in facts["gaps"]] == [gap.count for gap in golden_archive.GAPS]
