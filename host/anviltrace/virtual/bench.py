@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import threading
+import time
 from collections.abc import Callable
 
 import numpy as np
@@ -64,7 +65,7 @@ class Bench:
         self._now_s = 0.0
         self._rendered = 0
         self._watched = True
-        self._pending: list[Effect] = []
+        self._pending: list[tuple[float, Effect]] = []
         self._slack_ordered = False
         self._faults = list(scenario.faults)
         self.operator = Operator(self)
@@ -79,8 +80,7 @@ class Bench:
         if count < 1:
             return np.empty(0, dtype=np.int32)
         with self.lock:
-            self._idle_until(at_s - self._period_s)
-            self._apply_pending()
+            self._let_pass(at_s - self._period_s)
             first_s = self._now_s + self._period_s
             return self._codes(self._signal(count), first_s)
 
@@ -112,7 +112,7 @@ class Bench:
             self.truth.happened(kind, at_s, self._rendered, **details)
             effect(at_s)
 
-        self._pending.append(happen)
+        self._pending.append((time.monotonic(), happen))
 
     def load(self, torque_nm: float, force_n: float, swinging_nm: float, at_s: float) -> None:
         """The lever comes to carry ``torque_nm``, of which the part just hung swings."""
@@ -163,10 +163,16 @@ class Bench:
         """Torque in the transducer when all is still: what the joint keeps and what a lever applies."""
         return self.scenario.joint.level_nm(self._retained_nm) + self._lever_nm
 
-    def _apply_pending(self) -> None:
+    def _let_pass(self, time_s: float) -> None:
+        """Idle until ``time_s``, and let what was ordered meanwhile happen.
+
+        An idle board's time follows the wall, so an order is as old in the world as it is on the wall.
+        """
         orders, self._pending = self._pending, []
-        for happen in orders:
+        for ordered_at, happen in orders:
+            self._idle_until(time_s - (time.monotonic() - ordered_at))
             happen(self._now_s)
+        self._idle_until(time_s)
 
     def _idle_until(self, time_s: float) -> None:
         """Let the world go on without anyone looking until ``time_s`` (nothing when it is past that)."""
