@@ -51,6 +51,9 @@ class BenchHand(Protocol):
     def seat(self, tool: Tool, supply: Supply) -> None:
         """Put the tool on the fastener, on this supply, trigger off."""
 
+    def preset(self, plan: Plan) -> None:
+        """Bring the joint to the state a preset plan starts from."""
+
     def drive(self, plan: Plan) -> None:
         """Pull the trigger now, in the plan's direction."""
 
@@ -102,6 +105,7 @@ class Recorder:
         self._wire_run_id = 0
         self._zero_counts: float | None = None
         self._totals: Totals | None = None
+        self._driving = False
 
     def zero(self, zero_s: float, joint_state: str = "slack") -> Zero:
         """Record a zero reading: tool off and seated, joint slack.
@@ -151,7 +155,8 @@ class Recorder:
             self._follow(job, stages, intake, recording)
             reason = self._end(job, stages, intake, recording)
         except BaseException as error:
-            self._close_interrupted(error, recording, intake, stages, job)
+            self._close_interrupted(error, recording, intake, stages)
+            self._cue(Stage.DONE, job)
             raise
         return recording.finish(end_reason=reason, **self._findings(intake, stages))
 
@@ -160,8 +165,19 @@ class Recorder:
         while stages.stage is not Stage.DONE and self._totals is None:
             for first, counts in self._take(intake, recording):
                 for stage in stages.feed(first, counts):
-                    _cue(stage, job)
+                    self._cue(stage, job)
             self._watcher(self._progress(job, stages, intake, recording))
+
+    def _cue(self, stage: Stage, job: Job) -> None:
+        """Ask the hand for what the stage needs; a trigger that was pulled is let go whatever happens."""
+        if job.hand is None or job.plan is None:
+            return
+        if stage is Stage.DRIVE:
+            self._driving = True
+            job.hand.drive(job.plan)
+        elif self._driving and stage in (Stage.RELEASE, Stage.DONE):
+            self._driving = False
+            job.hand.release()
 
     def _end(self, job: Job, stages: RunStages | ZeroStages, intake: Intake, recording: Recording) -> str:
         """Stop the board, take what is still on the way, prove that it is complete; return how it ended."""
@@ -190,12 +206,7 @@ class Recorder:
         return stretches
 
     def _close_interrupted(
-        self,
-        error: BaseException,
-        recording: Recording,
-        intake: Intake,
-        stages: RunStages | ZeroStages,
-        job: Job,
+        self, error: BaseException, recording: Recording, intake: Intake, stages: RunStages | ZeroStages
     ) -> None:
         if not isinstance(error, TalkError | RecordError):
             self._stop_quietly()
@@ -248,15 +259,6 @@ class Recorder:
         )
 
 
-def _cue(stage: Stage, job: Job) -> None:
-    if job.hand is None or job.plan is None:
-        return
-    if stage is Stage.DRIVE:
-        job.hand.drive(job.plan)
-    elif stage is Stage.RELEASE:
-        job.hand.release()
-
-
 def _keep_word(event: Event, recording: Recording) -> None:
     """Store what the board said or what went wrong on the way."""
     if isinstance(event, Text):
@@ -264,9 +266,7 @@ def _keep_word(event: Event, recording: Recording) -> None:
     elif isinstance(event, BoardError):
         recording.notice("error", event.text)
     elif isinstance(event, Damage):
-        recording.notice(
-            "damage", f"{event.damaged} damaged frames of {event.dropped_bytes} bytes, {event.missed} missed"
-        )
+        recording.notice("damage", str(event))
 
 
 def _why(error: BaseException) -> str:

@@ -15,7 +15,7 @@ from anvilwire.frame import VERSION
 
 
 def _cobs_extension() -> bool:
-    """Whether PyPI's ``cobs`` was built with its C extension; without a compiler it installs as pure Python."""
+    """Whether PyPI's ``cobs`` has its C extension; without a compiler it installs as pure Python."""
     from cobs import cobs
 
     return bool(getattr(cobs, "_using_extension", False))

@@ -1,0 +1,184 @@
+"""``anviltrace capture``: record the runs of a plan."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from anviltrace.cli.options import archive_option, json_option, port_option, print_json
+
+if TYPE_CHECKING:
+    from anviltrace.archive.archive import Archive
+    from anviltrace.capture.benchfile import Bench
+    from anviltrace.capture.runset import Condition, RunSet, Verdict
+    from anviltrace.link.session import Session as Link
+    from anviltrace.records import Run, Session, Settings
+
+user_file = click.Path(dir_okay=False, path_type=Path)
+
+
+@click.command()
+@click.argument("plan_file", type=user_file)
+@click.option("--bench", "bench_file", type=user_file, default=Path("bench.toml"), show_default=True,
+              help="Describes rig, tools, supplies and fittings.")  # fmt: skip
+@click.option("--tool", "tool_name", required=True, help="Name of the tool in the bench file.")
+@click.option("--supply", "supply_name", required=True, help="Name of the supply in the bench file.")
+@click.option("--supply-state", default="", help="In your words, for instance: fresh, tired, 40 % left.")
+@click.option("--fitting", "fitting_name", help="Name of the fitting in the bench file.")
+@click.option("--operator", default="", help="Who drives the tool.")
+@click.option("--yes", is_flag=True, help="Keep every run without asking; on the virtual rig, act as well.")
+@port_option
+@archive_option
+@json_option
+def capture(
+    plan_file: Path,
+    bench_file: Path,
+    tool_name: str,
+    supply_name: str,
+    supply_state: str,
+    fitting_name: str | None,
+    operator: str,
+    yes: bool,
+    port_url: str,
+    archive_path: Path,
+    as_json: bool,
+) -> None:
+    """Record the runs of PLAN_FILE into the archive.
+
+    Leads through a zero reading, the repeats of the plan and another zero reading. Times are counted in
+    samples. Pull the trigger when told to, and let go when told to. After each run you keep or discard it;
+    a discarded run keeps its raw data, with your reason. Ctrl-C ends the run and keeps what was received.
+
+    \b
+    Example, on the virtual rig (its files are written by `anviltrace demo`):
+      anviltrace capture tightening.toml --tool Ostrelby --supply "fresh pack" \\
+          --port virtual://fishplate-held --yes
+    """
+    from anviltrace.capture.benchfile import read_bench
+    from anviltrace.capture.plan import read_plan
+    from anviltrace.capture.runset import Condition
+
+    plan, bench = read_plan(plan_file), read_bench(bench_file)
+    condition = Condition(
+        plan,
+        bench.tool(tool_name),
+        bench.supply(supply_name),
+        supply_state,
+        None if fitting_name is None else bench.fitting(fitting_name),
+    )
+    done = record(condition, bench, port_url, archive_path, operator, ask=not yes)
+    print_json(done) if as_json else show(done, archive_path)
+
+
+def record(
+    condition: Condition, bench: Bench, port_url: str, archive_path: Path, operator: str, ask: bool
+) -> dict[str, Any]:
+    """Record a set and return what came of it as plain data."""
+    from anviltrace.archive.archive import Archive
+    from anviltrace.link.port import open_port
+    from anviltrace.link.session import Session as Link
+
+    with Archive.open(archive_path, create=True) as archive, Link(open_port(port_url)) as link:
+        settings = link.configure(condition.plan.rate_hz, condition.plan.gain)
+        session = open_session(archive, link, bench, settings, operator)
+        try:
+            return describe(record_condition(archive, link, session, settings, condition, ask), archive)
+        finally:
+            archive.end_session(session.id)
+
+
+def open_session(archive: Archive, link: Link, bench: Bench, settings: Settings, operator: str) -> Session:
+    """Put rig, board, settings and a new session into the archive."""
+    from anviltrace import __version__
+    from anviltrace.records import Board, Session, new_id, now_utc
+
+    who = link.identity
+    known = archive.all(Board, unique_id=who.unique_id, firmware_version=who.firmware_version)
+    board = known[0] if known else Board(
+        new_id(), who.unique_id, who.board, who.firmware_version, who.protocol_version, who.converter,
+        who.code_bits,
+    )  # fmt: skip
+    session = Session(
+        new_id(), bench.rig.id, board.id, now_utc(), operator=operator, software_version=__version__
+    )
+    for record in (bench.rig, board, settings, session):
+        archive.put(record)
+    return session
+
+
+def record_condition(
+    archive: Archive, link: Link, session: Session, settings: Settings, condition: Condition, ask: bool
+) -> RunSet:
+    """Record one set, with the live display and the hand that fits the port."""
+    from anviltrace.capture.recorder import Recorder
+    from anviltrace.capture.runset import record_set
+    from anviltrace.cli.hands import CAUTIONS, OperatorHand, PersonHand
+    from anviltrace.cli.live import LiveDisplay
+
+    operator = getattr(link.port, "operator", None)
+    virtual = operator is not None and not ask
+    if not virtual:
+        click.echo(CAUTIONS, err=True)
+    if settings.mv_per_v_per_count is None:
+        click.echo("Excitation not measured: readings are in mV, not mV/V.", err=True)
+    click.echo("Not calibrated: no torque is shown.", err=True)
+    with LiveDisplay(settings) as display:
+        recorder = Recorder(link, archive, settings, session.id, display.watch)
+        hand = OperatorHand(operator) if virtual else PersonHand()
+        return record_set(recorder, archive, condition, hand, _ask_verdict if ask else _keep)
+
+
+def _keep(run: Run) -> Verdict:  # noqa: ARG001
+    from anviltrace.capture.runset import Verdict
+
+    return Verdict(True, "kept without asking")
+
+
+def _ask_verdict(run: Run) -> Verdict:
+    from anviltrace.capture.runset import Verdict
+
+    click.echo(f"Run {run.id[:8]}: {run.samples} samples, {run.end_reason}", err=True)
+    if click.confirm("Keep this run?", default=True, err=True):
+        return Verdict(True)
+    return Verdict(False, click.prompt("Why is it discarded", err=True))
+
+
+def describe(done: RunSet, archive: Archive) -> dict[str, Any]:
+    """A set as plain data: units are in the names."""
+    return {
+        "set": done.set_id,
+        "zero_before_counts": done.zero_before.mean_counts,
+        "zero_after_counts": done.zero_after.mean_counts,
+        "runs": [describe_run(run, archive) for run in done.runs],
+    }
+
+
+def describe_run(run: Run, archive: Archive) -> dict[str, Any]:
+    """A run as plain data: units are in the names."""
+    rate_hz = run.rate_hz
+    return {
+        "id": run.id,
+        "state": run.state.value,
+        "end_reason": run.end_reason,
+        "samples": run.samples,
+        "samples_total": run.samples_total,
+        "rate_hz": rate_hz,
+        "onset_s": None if run.onset_index is None or not rate_hz else run.onset_index / rate_hz,
+        "release_s": None if run.release_index is None or not rate_hz else run.release_index / rate_hz,
+        "gaps": len(archive.gaps(run.id)),
+        "saturated": run.saturated,
+    }
+
+
+def show(done: dict[str, Any], archive_path: Path) -> None:
+    """Print a set for a person."""
+    for number, run in enumerate(done["runs"], 1):
+        missing = "complete" if not run["gaps"] else f"{run['gaps']} gaps"
+        onset = "no onset" if run["onset_s"] is None else f"onset {run['onset_s']:.3f} s"
+        rate = "rate unknown" if run["rate_hz"] is None else f"{run['rate_hz']:.2f} S/s"
+        click.echo(f"run {number}  {run['id'][:8]}  {run['samples']} samples  {rate}  {onset}  {missing}")
+    drift = done["zero_after_counts"] - done["zero_before_counts"]
+    click.echo(f"zero moved by {drift:+.1f} counts from before to after")
+    click.echo(f"in {archive_path}; look at a run with: anviltrace archive show {done['runs'][0]['id'][:8]}")

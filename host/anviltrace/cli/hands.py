@@ -1,0 +1,91 @@
+"""Who acts at the bench: a person who is told what to do, or the operator of the virtual rig."""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+import click
+
+from anviltrace.records import Plan, Rotation, Supply, Tool
+
+CAUTIONS = (
+    "Guard round the socket, eye and ear protection on, no loose sleeves, only impact-rated sockets.\n"
+    "Pack out of the tool before you touch wiring or socket. Nobody in line with the arm or under a weight.\n"
+    "The makers' instructions and your local rules come first."
+)
+
+PRESET_S = 3.0
+"""How long the virtual operator drives to preset a joint."""
+SLACKEN_S = 2.0
+"""How long the virtual operator takes to make a tight joint slack."""
+
+
+class PersonHand:
+    """Tells a person on the terminal what to do, and waits for Enter where nothing is running."""
+
+    def slacken(self) -> None:
+        """Ask for a slack joint."""
+        _ask("Tool off the trigger. Make the joint slack")
+
+    def seat(self, tool: Tool, supply: Supply) -> None:
+        """Ask for the tool to be put on."""
+        _ask(f"Put {tool.name} with {supply.name} on the fastener, hand off the trigger, and leave it still")
+
+    def preset(self, plan: Plan) -> None:
+        """Ask for the joint to be preset."""
+        _ask(f"Preset the joint for “{plan.name}”, seat the tool again, hand off the trigger")
+
+    def drive(self, plan: Plan) -> None:
+        """The live display shows the signal."""
+
+    def release(self) -> None:
+        """The live display shows the signal."""
+
+    def unseat(self) -> None:
+        """Ask for the tool to be put down."""
+        _ask("Take the tool off, take the pack out")
+
+
+class OperatorHand:
+    """Passes everything on to the operator of the virtual rig."""
+
+    def __init__(self, operator: Any) -> None:
+        self._operator = operator
+        self._tight = False
+
+    def slacken(self) -> None:
+        """Make the joint slack, which takes the virtual spanner a moment."""
+        self._operator.slacken()
+        if self._tight:
+            time.sleep(SLACKEN_S)
+        self._tight = False
+
+    def seat(self, tool: Tool, supply: Supply) -> None:
+        """Put the tool on."""
+        self._operator.seat(tool.name, supply.name)
+
+    def preset(self, plan: Plan) -> None:
+        """Drive the joint the other way for a few seconds."""
+        self._operator.drive(Rotation.CCW if plan.rotation is Rotation.CW else Rotation.CW)
+        self._tight = True
+        time.sleep(PRESET_S)
+        self._operator.release()
+        time.sleep(0.5)
+
+    def drive(self, plan: Plan) -> None:
+        """Pull the trigger."""
+        self._tight = True
+        self._operator.drive(plan.rotation)
+
+    def release(self) -> None:
+        """Let go."""
+        self._operator.release()
+
+    def unseat(self) -> None:
+        """Take the tool off."""
+        self._operator.unseat()
+
+
+def _ask(text: str) -> None:
+    click.pause(f"{text}, then press a key … ", err=True)

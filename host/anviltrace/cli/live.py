@@ -1,0 +1,104 @@
+"""The live display of a recording, on stderr: state, countdown and reading, large enough for a bench."""
+
+from __future__ import annotations
+
+import sys
+import time
+from types import TracebackType
+from typing import Self
+
+from rich.console import Console
+from rich.live import Live
+from rich.panel import Panel
+from rich.table import Table
+from rich.text import Text
+
+from anviltrace.capture.recorder import Progress
+from anviltrace.capture.stages import Stage
+from anviltrace.records import RunKind, ScaleKind, Settings
+
+_WORDS = {
+    Stage.QUIET: ("HANDS OFF", "quiet stretch before the drive", "cyan"),
+    Stage.DRIVE: ("PULL THE TRIGGER", "waiting for the first blow", "bold black on green"),
+    Stage.DRIVING: ("KEEP DRIVING", "recording", "bold green"),
+    Stage.RELEASE: ("LET GO", "recording what follows", "bold white on red"),
+    Stage.DONE: ("DONE", "", "green"),
+}
+_REDRAW_S = 0.1
+_BAR = 40
+
+
+def reading(counts: float | None, zero_counts: float | None, settings: Settings) -> str:
+    """A reading in the best unit known before a calibration: mV/V, else mV, less the zero if there is one."""
+    if counts is None:
+        return "–"
+    net = counts - (zero_counts or 0.0)
+    ratio = settings.mv_per_v_per_count
+    if ratio is not None:
+        return f"{net * ratio:+.4f} mV/V"
+    if settings.scale_kind is ScaleKind.VOLTAGE:
+        return f"{net * settings.full_scale / settings.full_scale_code * 1e3:+.4f} mV"
+    return f"{net:+.0f} counts"
+
+
+class LiveDisplay:
+    """Redraws itself ten times a second on a terminal; elsewhere prints a line as each stage begins.
+
+    Use it as a context manager round one recording and pass :meth:`watch` to the recorder.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._console = Console(stderr=True)
+        self._live: Live | None = None
+        self._drawn_at = 0.0
+        self._stage: Stage | None = None
+        self._kind: RunKind | None = None
+
+    def __enter__(self) -> Self:
+        if self._console.is_terminal:
+            self._live = Live(console=self._console, auto_refresh=False, transient=True)
+            self._live.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        if self._live is not None:
+            self._live.stop()
+
+    def watch(self, progress: Progress) -> None:
+        """Show how it goes."""
+        changed = (progress.stage, progress.kind) != (self._stage, self._kind)
+        self._stage, self._kind = progress.stage, progress.kind
+        if self._live is None:
+            if changed:
+                print(self._line(progress), file=sys.stderr)
+        elif changed or time.monotonic() - self._drawn_at > _REDRAW_S:
+            self._drawn_at = time.monotonic()
+            self._live.update(self._panel(progress), refresh=True)
+
+    def _line(self, progress: Progress) -> str:
+        signal, meaning, _ = _WORDS[progress.stage]
+        if progress.kind is RunKind.ZERO:
+            return "zero reading: done" if progress.stage is Stage.DONE else "zero reading: hands off"
+        return f"{signal.lower()}{': ' if meaning else ''}{meaning}"
+
+    def _panel(self, progress: Progress) -> Panel:
+        signal, meaning, style = _WORDS[progress.stage]
+        if progress.kind is RunKind.ZERO:
+            signal, meaning = "HANDS OFF", "zero reading"
+        table = Table.grid(padding=(0, 2))
+        table.add_row(Text(f" {signal} ", style), f"{progress.seconds_left:5.1f} s", meaning)
+        shown = reading(progress.latest_counts, progress.zero_counts, self._settings)
+        table.add_row(Text(shown, "bold"), "", self._bar(progress))
+        if progress.saturated:
+            table.add_row(Text("OUT OF RANGE", "bold white on red"), "", f"{progress.saturated} samples")
+        return Panel(table, title="anviltrace", border_style="dim")
+
+    def _bar(self, progress: Progress) -> str:
+        if progress.latest_counts is None:
+            return ""
+        net = abs(progress.latest_counts - (progress.zero_counts or 0.0))
+        filled = round(_BAR * min(1.0, net / self._settings.full_scale_code))
+        return "█" * filled + "·" * (_BAR - filled) + " of range"
