@@ -44,7 +44,8 @@ class GainOffer:
 class Identity:
     """A board as it introduced itself.
 
-    ``converter_ok`` is False when its converter did not answer at power-up. ``excitation_v`` is None where the excitation is the converter's reference and its value unknown.
+    ``converter_ok`` is False when its converter did not answer at power-up. ``excitation_v`` is None where
+    the excitation is the converter's reference and its value unknown.
     """
 
     protocol_version: int

@@ -19,7 +19,7 @@ from anvilwire import frame, messages
 READ_MOST = 1 << 16
 
 HOARD_BYTES = 1 << 26
-"""Bytes kept for a caller who does not come for them; past that the line waits and the board counts losses."""
+"""Bytes kept for a caller who does not come for them; past that the board has to wait."""
 
 
 class Line:
@@ -39,7 +39,7 @@ class Line:
         self._arrival = threading.Condition()
         self._arrived: list[bytes] = []
         self._hoarded = 0
-        self._failure: TalkError | None = None
+        self._failure: UnpluggedError | None = None
         self._closing = False
         self._tells_waiting = not self.name.startswith("socket:")
         self._thread = threading.Thread(target=self._run, name=f"line {self.name}", daemon=True)
@@ -55,6 +55,11 @@ class Line:
         with self._sending:
             self._write(frame.build(kind, self._sequence, payload))
             self._sequence += 1
+
+    def beat(self) -> None:
+        """Send a heartbeat. If the port has gone, :meth:`take` says so after handing out the rest."""
+        with contextlib.suppress(TalkError):
+            self.send(messages.HOST_ALIVE)
 
     def send_delimiter(self) -> None:
         """Send a single zero, which closes off whatever the board has in its buffer."""
@@ -85,11 +90,11 @@ class Line:
             while not self._closing:
                 self._deliver(self._read())
                 if self.beating and time.monotonic() - self._sent_at >= messages.HOST_ALIVE_S:
-                    self.send(messages.HOST_ALIVE)
-        except TalkError as error:
-            self._fail(error)
+                    self.beat()
         except Exception as error:  # drivers raise more than OSError when a device disappears
-            self._fail(self._unplugged(error))
+            with self._arrival:
+                self._failure = self._unplugged(error)
+                self._arrival.notify_all()
 
     def _read(self) -> bytes:
         wanted = max(1, self.port.in_waiting) if self._tells_waiting else READ_MOST
@@ -105,14 +110,7 @@ class Line:
             self._hoarded += len(data)
             self._arrival.notify_all()
 
-    def _fail(self, error: TalkError) -> None:
-        with self._arrival:
-            self._failure = error
-            self._arrival.notify_all()
-
     def _write(self, data: bytes) -> None:
-        if self._failure is not None:
-            raise self._failure
         try:
             self.port.write(data)
         except serial.SerialTimeoutException as error:

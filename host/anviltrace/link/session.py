@@ -81,6 +81,7 @@ class Session:
         self._reply: dict[str, Any] | RefusedError | None = None
         self._first_bytes = b""
         self._echoes = False
+        self._failure: TalkError | None = None
         self._run_id = 0
         self._running = False
         self._strange_run_id = 0
@@ -121,8 +122,8 @@ class Session:
         settings = settings_from(fields, self.identity)
         if asked_mhz not in (0, fields["rate_mhz"]) or gain not in (None, settings.gain):
             raise TalkError(
-                f"asked {self._name} for {rate_hz} Hz and gain {gain}, it applied {settings.rate_hz:g} Hz and "
-                f"gain {settings.gain}: install the script of this version on it"
+                f"asked {self._name} for {rate_hz} Hz and gain {gain}, it applied {settings.rate_hz:g} Hz "
+                f"and gain {settings.gain}: install the script of this version on it"
             )
         if fields["channels"] != 1:
             raise TalkError(f"{self._name} sends {fields['channels']} channels; this version records one")
@@ -139,7 +140,8 @@ class Session:
             raise RefusedError(
                 f"{self._name} has no settings yet: configure it first", messages.NOT_CONFIGURED
             )
-        self._backlog = []
+        self._forget_old_signal()
+        self._failure = None
         self._run_id, self._running, self._signal_s = run_id, True, 0.0
         self._reported = self._damage_so_far()
         try:
@@ -157,9 +159,11 @@ class Session:
         Raises:
             SilentError: a run is going on and the board has been silent for too long.
         """
-        if not self._backlog:
-            self._receive(timeout_s)
+        if self._failure is None:
+            self._receive_for_later(0.0 if self._backlog else timeout_s)
         events, self._backlog = self._backlog, []
+        if self._failure is not None and not events:
+            raise self._failure
         if self._running and not events and time.monotonic() - self._heard_at > SILENCE_S:
             raise SilentError(
                 f"{self._name} fell silent in mid-run, nothing for {SILENCE_S:g} s: check cable and supply, "
@@ -226,7 +230,7 @@ class Session:
                 "check the speed of a UART"
             )
         return SilentError(
-            f"nothing on port {name} answered within {patience_s:g} s: check that this is the board's port and "
+            f"nothing on port {name} answered within {patience_s:g} s: check that this is the board's port, "
             "that it has power and the script on it, press its reset"
         )
 
@@ -240,6 +244,10 @@ class Session:
         except RefusedError as error:
             if error.code != messages.NO_SUCH_RUN:
                 raise
+        self._forget_old_signal()
+
+    def _forget_old_signal(self) -> None:
+        """What the board said in words is worth keeping beyond the run it belongs to, the rest is not."""
         self._backlog = [event for event in self._backlog if isinstance(event, Text | BoardError)]
 
     # requests
@@ -295,13 +303,20 @@ class Session:
         for _, frame in batch.frames:
             self._take_frame(frame)
 
+    def _receive_for_later(self, timeout_s: float) -> None:
+        """As :meth:`_receive`, but an error waits until what came before it has been fetched."""
+        try:
+            self._receive(timeout_s)
+        except TalkError as error:
+            self._failure = error
+
     def _take_blocks(self, batch: Batch) -> None:
         if not len(batch.blocks):
             return
         table, samples = batch.blocks, batch.samples
         ours = table["run_id"] == self._run_id
-        if not ours.all() or not self._run_id:
-            self._strange_run_id = int(table["run_id"][~ours][-1]) if not ours.all() else 0
+        if not ours.all():
+            self._strange_run_id = int(table["run_id"][~ours][-1])
             samples = samples[np.repeat(ours, table["count"])]
             table = table[ours]
             if not len(table):
@@ -312,7 +327,7 @@ class Session:
         self._signal_s += len(samples) / self.settings.rate_hz
         if self._signal_s >= messages.HOST_ALIVE_S:
             self._signal_s = 0.0
-            self._line.send(messages.HOST_ALIVE)
+            self._line.beat()
 
     def _take_frame(self, frame: Frame) -> None:
         if frame.version != VERSION:

@@ -126,7 +126,7 @@ class StreamReader:
         return Batch(blocks, samples, frames, self._take_notices())
 
     def _intact(self, segments: list[bytes]) -> tuple[list[bytes], Ints]:
-        """The frames of sane length and right CRC, unstuffed, and their lengths; the rest is text or damage."""
+        """The unstuffed frames of sane length and right CRC, and their lengths; the rest: text, damage."""
         raws = unstuff_all(segments, self._extension)
         if None not in raws:
             lengths = _lengths(raws)  # type: ignore[arg-type]

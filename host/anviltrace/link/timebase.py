@@ -24,7 +24,8 @@ def unwrap(ticks: Ints) -> Ints:
     """Wrapping ticks as a count that goes on, starting at the first; neighbours less than 537 s apart."""
     if not len(ticks):
         return ticks.astype(np.int64)
-    steps = ((np.diff(ticks.astype(np.int64)) + _HALF) & (_PERIOD - 1)) - _HALF
+    whole: Ints = ticks.astype(np.int64)
+    steps = ((whole[1:] - whole[:-1] + _HALF) & (_PERIOD - 1)) - _HALF
     return int(ticks[0]) + np.concatenate(([0], np.cumsum(steps)))
 
 
