@@ -1,0 +1,73 @@
+"""``anviltrace board``: talk to the board of the rig."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from anviltrace.cli.options import json_option, port_option, print_json
+
+if TYPE_CHECKING:
+    from anviltrace.link.identity import Identity
+
+
+@click.group()
+def board() -> None:
+    """Talk to the board of the rig."""
+
+
+@board.command()
+@port_option
+@json_option
+def identify(port_url: str, as_json: bool) -> None:
+    """Say who is on the port: board, script, converter, and the rates and gains on offer.
+
+    A run that an earlier program left going is stopped.
+    """
+    from anviltrace.link.port import open_port
+    from anviltrace.link.session import Session
+
+    with Session(open_port(port_url)) as session:
+        identity = session.identity
+    if as_json:
+        print_json(describe(identity))
+    else:
+        _show(identity)
+    if not identity.converter_ok:
+        click.echo("The converter did not answer at power-up: check its wiring and supply.", err=True)
+
+
+def describe(identity: Identity) -> dict[str, Any]:
+    """An identity as plain data: units are in the names."""
+    full_scale = f"full_scale_{'mv_per_v' if identity.scale_kind.value == 'mV/V' else 'v'}"
+    return {
+        "board": identity.board,
+        "unique_id": identity.unique_id,
+        "script_version": identity.firmware_version,
+        "protocol_version": identity.protocol_version,
+        "was_streaming": identity.streaming,
+        "converter": identity.converter,
+        "converter_ok": identity.converter_ok,
+        "code_bits": identity.code_bits,
+        "excitation_v": identity.excitation_v,
+        "excitation_source": identity.excitation_source,
+        "rates": [
+            {"rate_hz": offer.rate_hz, "group_delay_s": offer.group_delay_s} for offer in identity.rates
+        ],
+        "gains": [{"gain": offer.gain, full_scale: offer.full_scale} for offer in identity.gains],
+    }
+
+
+def _show(identity: Identity) -> None:
+    unit = identity.scale_kind.value
+    volts = "" if identity.excitation_v is None else f"{identity.excitation_v:g} V, "
+    rates = ", ".join(f"{offer.rate_hz:g}" for offer in identity.rates)
+    gains = ", ".join(f"{offer.gain} (±{offer.full_scale:.5g} {unit})" for offer in identity.gains)
+    answers = "" if identity.converter_ok else ", does not answer"
+    click.echo(f"board        {identity.board}, number {identity.unique_id}")
+    click.echo(f"script       {identity.firmware_version}, wire protocol {identity.protocol_version}")
+    click.echo(f"converter    {identity.converter}, {identity.code_bits} bits{answers}")
+    click.echo(f"excitation   {volts}{identity.excitation_source}")
+    click.echo(f"rates        {rates} S/s")
+    click.echo(f"gains        {gains}")
