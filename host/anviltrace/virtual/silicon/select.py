@@ -1,40 +1,40 @@
-"""MicroPython's ``select.poll`` for the stand-in streams, which have no file descriptor.
+"""MicroPython's ``select`` for stand-in streams; ``uselect`` stays the real one.
 
-The real one lets a millisecond pass whenever such a stream has nothing to say; ``uselect`` stays the real
-one for what lies beneath.
+The real one works with them too, but on a computer it sleeps a millisecond at each poll. Nothing here
+allocates after ``register``.
 """
+
+import micropython
+
+import clock
 
 POLLIN = 1
 POLLOUT = 4
 POLLERR = 8
 POLLHUP = 16
-
 _POLL = 3
+_NOTHING = ()
 
 
-class _Poller:
-    """Polls one stream, without allocating."""
+class poll:  # noqa: N801  (MicroPython's name)
+    """Watches one stream that has an ``ioctl``."""
 
-    def __init__(self):
-        self._entry = [None, 0]
-        self._events = 0
-        self._something = [self._entry]
-        self._nothing = []
-
-    def register(self, stream, events):
-        """Ask ``stream`` for ``events`` from now on."""
-        self._entry[0] = stream
+    def register(self, watched, events):
+        """Watch ``watched`` for ``events``."""
         self._events = events
+        self._entry = [watched, 0]
+        self._found = [self._entry]
 
-    def ipoll(self, timeout_ms):
-        """The stream and the events that are so now. Waiting is left to the caller: 0 only."""
-        if timeout_ms != 0:
-            raise ValueError("stand-in streams are polled without waiting")
-        found = self._entry[0].ioctl(_POLL, self._events)
-        self._entry[1] = found
-        return self._something if found else self._nothing
-
-
-def poll():
-    """A poller for stand-in streams."""
-    return _Poller()
+    @micropython.native
+    def ipoll(self, limit_ms=0):
+        """The stream and its events, if there are any within ``limit_ms``."""
+        watched = self._entry[0]
+        events = watched.ioctl(_POLL, self._events)
+        while not events and limit_ms > 0:
+            clock.sleep_ps(clock.MS)
+            limit_ms -= 1
+            events = watched.ioctl(_POLL, self._events)
+        if not events:
+            return _NOTHING
+        self._entry[1] = events
+        return self._found

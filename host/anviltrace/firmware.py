@@ -1,0 +1,156 @@
+"""Lays out a board's file system in a folder: the device files, the wire package, the generated settings.
+
+The same folder is copied to a real board and run by the virtual one.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+from collections.abc import Iterable
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+import anvilwire
+from anviltrace.errors import PlanError
+
+PINS_NEEDED = {
+    "ads1256": ("spi", "sck", "mosi", "miso", "cs", "drdy"),
+    "hx711": ("clock", "data"),
+}
+"""The pins each converter must have; ``spi`` is a bus number and no pin."""
+
+PINS_POSSIBLE = {"ads1256": (*PINS_NEEDED["ads1256"], "reset"), "hx711": PINS_NEEDED["hx711"]}
+
+DEFAULT_PINS = {
+    "ads1256": {"spi": 0, "sck": 18, "mosi": 19, "miso": 16, "cs": 17, "drdy": 20, "reset": 21},
+    "hx711": {"clock": 14, "data": 15},
+}
+"""Wiring used unless told otherwise, by GPIO number of a Raspberry Pi Pico."""
+
+HX711_RATES_HZ = (10, 80)
+WATCHDOG_LIMIT_MS = 8388
+REFERENCE_LIMITS_UV = (500_000, 2_600_000)
+
+
+@dataclass(frozen=True, slots=True)
+class BoardSettings:
+    """What ``settings.py`` of a board says; ``pins`` of None means the usual ones of the converter.
+
+    ``rate_hz`` is what an HX711 module is strapped to; ``reference_uv``, ``excitation_uv`` and
+    ``excitation_measured`` concern the ADS1256. ``link`` is ``usb`` or a tuple
+    ``("uart", number, baud rate, tx pin, rx pin)``.
+    """
+
+    board: str = "pico"
+    converter: str = "ads1256"
+    pins: dict[str, int] | None = None
+    rate_hz: int = 80
+    reference_uv: int = 2_500_000
+    excitation_uv: int = 5_000_000
+    excitation_measured: bool = False
+    link: str | tuple[str, int, int, int, int] = "usb"
+    escape_pin: int | None = None
+    boot_wait_s: int = 2
+    watchdog_ms: int = 8000
+
+    def wiring(self) -> dict[str, int]:
+        """The pins, the usual ones where none were given."""
+        return dict(DEFAULT_PINS[self.converter] if self.pins is None else self.pins)
+
+
+@dataclass(frozen=True, slots=True)
+class LaidOutFile:
+    """A file of the board: its path relative to the board's root, and its content's sha256 in hex."""
+
+    path: str
+    sha256: str
+
+
+def lay_out(folder: Path, settings: BoardSettings) -> list[LaidOutFile]:
+    """Write everything the board needs into ``folder``, which is made if need be.
+
+    Returns the files, sorted by path. Raises :class:`PlanError` for settings no board can have; nothing is
+    written then.
+    """
+    check(settings)
+    source = device_folder()
+    _copy_python(source, folder)
+    _copy_python(Path(anvilwire.__file__).parent, folder / "lib" / "anvilwire")
+    (folder / "settings.py").write_text(settings_text(settings), encoding="utf-8")
+    return sorted(_describe(folder), key=lambda file: file.path)
+
+
+def device_folder() -> Path:
+    """Where the device files lie: in the installed package, or in the checkout it is run from."""
+    here = Path(__file__).resolve().parent
+    for folder in (here / "_device", here.parent.parent / "device"):
+        if (folder / "main.py").is_file():
+            return folder
+    raise FileNotFoundError(f"no device files beside {here}: install anviltrace again")
+
+
+def settings_text(settings: BoardSettings) -> str:
+    """``settings.py`` as the board reads it."""
+    lines = ['"""Pins and parts of this rig, written by anviltrace."""', ""]
+    for field in fields(settings):
+        value = settings.wiring() if field.name == "pins" else getattr(settings, field.name)
+        lines.append(f"{field.name.upper()} = {value!r}")
+    return "\n".join(lines) + "\n"
+
+
+def check(settings: BoardSettings) -> None:
+    """Raise :class:`PlanError` when no board can be built that way."""
+    if settings.converter not in PINS_NEEDED:
+        raise PlanError(f"converter {settings.converter!r} is not supported: choose {_listed(PINS_NEEDED)}")
+    _check_pins(settings)
+    if settings.converter == "hx711" and settings.rate_hz not in HX711_RATES_HZ:
+        raise PlanError(f"an HX711 converts at 10 or 80 S/s, not {settings.rate_hz}: set rate_hz")
+    low_uv, high_uv = REFERENCE_LIMITS_UV
+    if settings.converter == "ads1256" and not low_uv <= settings.reference_uv <= high_uv:
+        raise PlanError(
+            f"reference_uv = {settings.reference_uv}: an ADS1256 takes {low_uv} to {high_uv} µV; correct it"
+        )
+    if not 0 <= settings.watchdog_ms <= WATCHDOG_LIMIT_MS:
+        raise PlanError(
+            f"watchdog of {settings.watchdog_ms} ms: the limit is {WATCHDOG_LIMIT_MS} ms, and 0 means none"
+        )
+
+
+def _check_pins(settings: BoardSettings) -> None:
+    pins = settings.wiring()
+    missing = [name for name in PINS_NEEDED[settings.converter] if name not in pins]
+    unknown = [name for name in pins if name not in PINS_POSSIBLE[settings.converter]]
+    if missing or unknown:
+        raise PlanError(
+            f"pins of the {settings.converter}: missing {_listed(missing)}, unknown {_listed(unknown)}; "
+            f"it has {_listed(PINS_POSSIBLE[settings.converter])}"
+        )
+    used = [(name, pin) for name, pin in pins.items() if name != "spi"]
+    if settings.escape_pin is not None:
+        used.append(("escape_pin", settings.escape_pin))
+    if not isinstance(settings.link, str):
+        used += [("tx", settings.link[3]), ("rx", settings.link[4])]
+    owner: dict[int, str] = {}
+    for name, pin in used:
+        if pin in owner:
+            raise PlanError(f"pin {pin} is used twice, as {owner[pin]} and as {name}: give each its own")
+        owner[pin] = name
+
+
+def _copy_python(source: Path, target: Path) -> None:
+    for path in sorted(source.rglob("*.py")):
+        relative = path.relative_to(source)
+        (target / relative).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(path, target / relative)
+
+
+def _describe(folder: Path) -> list[LaidOutFile]:
+    return [
+        LaidOutFile(path.relative_to(folder).as_posix(), hashlib.sha256(path.read_bytes()).hexdigest())
+        for path in folder.rglob("*.py")
+    ]
+
+
+def _listed(names: Iterable[str]) -> str:
+    return ", ".join(names) or "none"

@@ -1,0 +1,37 @@
+"""What can go wrong on purpose. The same numbers stand in ``Fault`` of the host's ``board.py``.
+
+A fault comes with the bench's next answer, together with an argument:
+
+====  ===============  =======================================================================
+code  name             what happens; the argument
+====  ===============  =======================================================================
+0     NONE             nothing
+1     STRETCHED_CLOCK  HX711: the clock stays high for 100 us; at this pulse of the next reading
+2     MISSED_READY     data-ready comes and nobody notices; this many times
+3     EXTRA_READY      ADS1256: a rogue data-ready edge between two conversions; this many times
+4     SILENT           the chip stops converting; for this many milliseconds, 0 for ever
+5     STRAY_TEXT       text on the serial line; this many lines
+6     BOARD_RESET      the board resets, so the port goes away
+7     CHIP_RESET       the chip resets; HX711: at this pulse of the next reading
+====  ===============  =======================================================================
+"""
+
+import console
+
+NONE = 0
+STRETCHED_CLOCK = 1
+MISSED_READY = 2
+EXTRA_READY = 3
+SILENT = 4
+STRAY_TEXT = 5
+BOARD_RESET = 6
+CHIP_RESET = 7
+
+
+def happen(fault, argument):
+    """The faults that are the board's and not the chip's."""
+    if fault == STRAY_TEXT:
+        for line in range(argument):
+            print("stray text, line %d of %d\r" % (line + 1, argument))
+    elif fault == BOARD_RESET:
+        console.power_off("board reset")

@@ -1,0 +1,202 @@
+"""MicroPython's ``machine`` with a simulated converter chip where the wires lead.
+
+Which pin leads where stands in the board's ``settings.py``. A pin that leads nowhere keeps what is
+written to it and reads high with a pull-up. A pin takes a microsecond to write or read.
+"""
+
+import micropython
+
+import clock
+import console
+import settings
+
+PWRON_RESET = 1
+_PIN_PS = 1_000_000
+_UNIQUE_ID = bytearray(8)
+
+chip = None
+_outputs = {}
+_inputs = {}
+
+
+def power_up(unique_id):
+    """Wire the chip to the pins, as ``settings.py`` has it, and switch on."""
+    global chip
+    _UNIQUE_ID[:] = unique_id
+    pins = settings.PINS
+    if settings.CONVERTER == "ads1256":
+        from ads1256 import Ads1256
+
+        chip = Ads1256(settings.REFERENCE_UV)
+        _outputs[pins["cs"]] = chip.select
+        _inputs[pins["drdy"]] = chip.data_ready
+        if "reset" in pins:
+            _outputs[pins["reset"]] = chip.reset_pin
+    elif settings.CONVERTER == "hx711":
+        from hx711 import Hx711
+
+        chip = Hx711()
+        _outputs[pins["clock"]] = chip.clock_pin
+        _inputs[pins["data"]] = chip.data
+    else:
+        raise ValueError("no simulated chip is called " + settings.CONVERTER)
+
+
+class Pin:
+    """A pin by its GPIO number."""
+
+    IN = 0
+    OUT = 1
+    PULL_UP = 1
+    PULL_DOWN = 2
+    IRQ_FALLING = 4
+    IRQ_RISING = 8
+
+    def __init__(self, number, mode=-1, pull=-1, *, value=None):
+        self._drive = _outputs.get(number)
+        self._sense = _inputs.get(number)
+        self._level = 1 if pull == Pin.PULL_UP else 0
+        self._is_output = mode == Pin.OUT
+        if value is not None:
+            self.value(value)
+
+    @micropython.native
+    def __call__(self, level=None):
+        return self.value(level)
+
+    @micropython.native
+    def value(self, level=None):
+        """Write a level, or read it."""
+        end_ps = clock.now_ps + _PIN_PS
+        if end_ps >= clock.next_ps:
+            clock.run_to(end_ps)
+        else:
+            clock.now_ps = end_ps
+        if level is None:
+            if self._sense is not None:
+                return self._sense()
+            return self._level
+        if level:
+            level = 1
+        if level != self._level or self._drive is not None:
+            self._level = level
+            if self._drive is not None:
+                self._drive(level)
+        return None
+
+    def on(self):
+        """Drive the pin high."""
+        self.value(1)
+
+    def off(self):
+        """Drive the pin low."""
+        self.value(0)
+
+    def irq(self, handler=None, trigger=IRQ_FALLING | IRQ_RISING, hard=False):
+        """Call ``handler(pin)`` at falling edges of the converter's data-ready; nothing else ever falls."""
+        if trigger & Pin.IRQ_FALLING and self._sense is not None:
+            clock.listen(handler, self)
+
+
+class SPI:
+    """An SPI bus; the chip that is selected answers."""
+
+    MSB = 0
+
+    def __init__(
+        self,
+        number,
+        baudrate=1_000_000,
+        *,
+        polarity=0,
+        phase=0,
+        bits=8,
+        firstbit=0,
+        sck=None,
+        mosi=None,
+        miso=None,
+    ):
+        self._byte_ps = 8 * 1_000_000_000_000 // baudrate
+        self._garbled = polarity != 0 or phase != 1
+
+    def write(self, buffer):
+        """Send bytes."""
+        for byte in buffer:
+            self._exchange(byte)
+
+    @micropython.native
+    def readinto(self, buffer, fill=0):
+        """Fill ``buffer``, sending ``fill`` all the while."""
+        count = len(buffer)
+        if count == 3 and fill == 0 and chip.quick:
+            end_ps = clock.now_ps + 3 * self._byte_ps
+            at = (clock.ready - chip.codes_first) * 3
+            if end_ps < clock.next_ps and 0 <= at < chip.codes_end:
+                codes = chip.codes
+                buffer[0] = codes[at]
+                buffer[1] = codes[at + 1]
+                buffer[2] = codes[at + 2]
+                chip.taken = clock.ready
+                clock.now_ps = end_ps
+                return
+        for i in range(count):
+            buffer[i] = self._exchange(fill)
+
+    def write_readinto(self, out, into):
+        """Send ``out`` while filling ``into``, of the same length."""
+        if len(out) != len(into):
+            raise ValueError("buffers must be the same length")
+        for i in range(len(out)):
+            into[i] = self._exchange(out[i])
+
+    def _exchange(self, byte):
+        if chip.selected:
+            return chip.exchange(byte, self._byte_ps, self._garbled)
+        clock.spend(self._byte_ps)
+        return 0xFF
+
+
+class WDT:
+    """The watchdog: not fed in (virtual) time, it ends this process, as it would reset a board."""
+
+    def __init__(self, id=0, timeout=5000):
+        clock.watch(timeout * clock.MS)
+
+    def feed(self):
+        """Put it off."""
+        clock.feed_watchdog()
+
+
+def idle():
+    """Wait for an interrupt, or a little."""
+    clock.idle()
+
+
+def disable_irq():
+    """Hold interrupts off; return what :func:`enable_irq` needs."""
+    return clock.mask()
+
+
+def enable_irq(state):
+    """Let interrupts in again."""
+    clock.unmask(state)
+
+
+def unique_id():
+    """The board's own number."""
+    return bytes(_UNIQUE_ID)
+
+
+def freq():
+    """Clock of the processor in Hz."""
+    return 125_000_000
+
+
+def reset():
+    """Reset the board: its port goes away."""
+    console.power_off("board reset")
+
+
+def reset_cause():
+    """It was just plugged in."""
+    return PWRON_RESET

@@ -1,0 +1,36 @@
+"""Starts the simulated board: power_up.py ASK ANSWER STEP_PS PACE FIRST_TICK UNIQUE_ID.
+
+ASK and ANSWER are the file descriptors of the bench feed, STEP_PS the time between two first-stage
+values, PACE "jump" or "wall", FIRST_TICK what the microsecond counter shows at power-up, UNIQUE_ID the
+board's number in hex. The board's files, ``main.py`` among them, lie in folders on the path.
+"""
+
+import sys
+from binascii import unhexlify
+
+import clock
+import front
+
+
+def power_up(ask, answer, step_ps, pace, first_tick, unique_id):
+    """Switch everything on and run the board's script."""
+    clock.pace = clock.WALL if pace == "wall" else clock.JUMP
+    clock.first_tick = int(first_tick)
+    clock.begin()
+    front.connect(int(ask), int(answer), int(step_ps))
+    import machine
+
+    machine.power_up(unhexlify(unique_id))
+    import main
+    import streams
+
+    front.announce()
+    main.run(streams.Reader(), streams.Writer())
+
+
+if __name__ == "__main__":
+    try:
+        power_up(*sys.argv[1:])
+    except Exception as error:  # a board prints it on its serial line
+        sys.print_exception(error)
+        sys.exit(1)
