@@ -5,6 +5,7 @@ import os
 import sys
 
 import micropython
+
 import power_up
 
 
@@ -27,7 +28,7 @@ def plant(converter):
     plain_fill = converter.Converter.fill
 
     def fill(self, block):
-        [0] * 8
+        self.planted = [0] * 8
         return plain_fill(self, block)
 
     converter.Converter.fill = fill
