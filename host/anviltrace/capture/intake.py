@@ -40,6 +40,7 @@ class Intake:
         self._wire_run_id = wire_run_id
         self._settings = settings
         self._next_block = 0
+        self._lost = 0
         self._indices: list[npt.NDArray[np.int64]] = []
         self._ticks: list[npt.NDArray[np.int64]] = []
         self.saturated = 0
@@ -61,15 +62,16 @@ class Intake:
             self._note_missing(blocks[begin], first)
             self._keeper.append(first, counts)
             self._next_block = int(blocks["number"][stop - 1]) + 1
+            self._lost = int(blocks["lost"][stop - 1])
             stretches.append((first, counts))
         self._note(blocks, samples)
         return stretches
 
-    def close(self, next_index: int) -> None:
-        """The board says that the run has ``next_index`` samples: what is missing at the end is a gap too."""
+    def close(self, next_index: int, lost: int) -> None:
+        """Take the board's totals (samples, and those its converter lost): the end may be missing as well."""
         missing = next_index - self._keeper.next_index
         if missing > 0:
-            self._keeper.gap(Gap(self._run_id, self._keeper.next_index, missing, GapCause.LINK))
+            self._gap(missing, GapCause.LINK if lost - self._lost < missing else GapCause.CONVERTER, lost)
 
     def ticks(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
         """Sample indices and 30-bit ticks of the first and last samples of all blocks, in order."""
@@ -96,10 +98,12 @@ class Intake:
         missing = first - self._keeper.next_index
         if missing <= 0:
             return
-        lost_blocks = int(block["number"]) - self._next_block
-        at_converter = bool(block["flags"] & messages.BLOCK_AFTER_LOSS)
-        cause = GapCause.LINK if lost_blocks and not at_converter else GapCause.CONVERTER
-        uncertainty = 0 if cause is GapCause.LINK else 1
+        cause = GapCause.CONVERTER if int(block["number"]) == self._next_block else GapCause.LINK
+        self._gap(missing, cause, int(block["lost"]))
+
+    def _gap(self, missing: int, cause: GapCause, lost: int) -> None:
+        """A gap up to where the board had ``lost`` so many samples: exact only if none of it is inferred."""
+        uncertainty = 0 if cause is GapCause.LINK and lost == self._lost else 1
         self._keeper.gap(Gap(self._run_id, self._keeper.next_index, missing, cause, uncertainty))
 
     def _note(self, blocks: npt.NDArray[np.void], samples: Counts) -> None:

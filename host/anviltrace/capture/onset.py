@@ -1,10 +1,13 @@
 """The onset: the first sample at which the tool is seen to act, found while samples arrive.
 
-The rule (common practice): torque along the rotation exceeds the baseline by the larger of 5 standard
-deviations of the quiet stretch and a floor, and stays above half of that for at least 3 of the next
-5 samples; the onset is then the last crossing of 1 standard deviation before it. The floor is
-:data:`FLOOR_COUNTS`, not a share of full scale: before a calibration the range of the converter says
-nothing about the torque at hand.
+The rule (common practice): the signal departs from the quiet stretch before the drive by more than the
+larger of 5 standard deviations and 2 % of the range, and stays beyond half of that for at least 3 of the
+next 5 samples; the onset is the sample after the last one before it within 1 standard deviation.
+
+Two things are ours. Before a calibration the range in N·m is not known and that of the converter says
+nothing about the rig, so the range is taken as :data:`RANGE_MV_PER_V`, a low one for strain gauges. And
+where blows are shorter than the rule can see (0.5 ms at 2 kS/s is one sample), three departures within a
+quarter of a second count as well: a tool strikes again, a disturbance does not.
 """
 
 from __future__ import annotations
@@ -14,91 +17,116 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from anviltrace.records import ScaleKind, Settings
+
 Counts = npt.NDArray[np.int32]
+Floats = npt.NDArray[np.float64]
 
 SIGMAS = 5.0
-FLOOR_COUNTS = 64.0
+RANGE_MV_PER_V = 0.5
+SHARE_OF_RANGE = 0.02
+USUAL_EXCITATION_V = 5.0
+"""Taken for the threshold, and for nothing else, where a board does not tell its excitation."""
+
 LOOK_AHEAD = 5
 NEEDED = 3
-_KEPT = 4096
-"""Samples kept behind the search, for the step back to 1 standard deviation."""
+
+BLOWS = 3
+BLOWS_WITHIN_S = 0.25
+BLOWS_APART_S = 0.02
+"""From the first departure to the last of them at least: a single knock may ring for milliseconds."""
 
 
 @dataclass(frozen=True, slots=True)
 class Baseline:
-    """Level and scatter of the quiet stretch before the drive, in counts."""
+    """Level and scatter of the quiet stretch, and the least departure that matters, in counts."""
 
     mean_counts: float
     sd_counts: float
+    floor_counts: float
 
     @property
     def threshold_counts(self) -> float:
         """How far from the mean a sample has to be."""
-        return max(SIGMAS * self.sd_counts, FLOOR_COUNTS)
+        return max(SIGMAS * self.sd_counts, self.floor_counts)
 
 
-def baseline(counts: Counts) -> Baseline:
+def floor_counts(settings: Settings) -> float:
+    """2 % of the range of a strain-gauge transducer, in counts at these settings."""
+    floor_mv_per_v = SHARE_OF_RANGE * RANGE_MV_PER_V
+    if settings.scale_kind is ScaleKind.RATIO:
+        return floor_mv_per_v / settings.full_scale * settings.full_scale_code
+    excitation_v = settings.excitation_v or USUAL_EXCITATION_V
+    return floor_mv_per_v * 1e-3 * excitation_v / settings.full_scale * settings.full_scale_code
+
+
+def baseline(counts: Counts, least_counts: float) -> Baseline:
     """Mean and standard deviation of the quiet stretch ``counts`` (at least 2 samples, else ValueError)."""
     if len(counts) < 2:
         raise ValueError(f"{len(counts)} samples make no baseline; at least 2 are needed")
-    return Baseline(float(np.mean(counts)), float(np.std(counts, ddof=1)))
+    return Baseline(float(np.mean(counts)), float(np.std(counts, ddof=1)), least_counts)
 
 
 class OnsetFinder:
     """Looks for the onset in blocks of counts as they come.
 
-    ``sign`` is +1 for clockwise and -1 for counter-clockwise; a preset joint that is loosened starts on the
-    other side of zero, so departures of either sign count when ``either`` is set.
+    Departures to either side count, so that a bridge wired the other way round costs no run;
+    ``against_rotation`` says so once the onset is found. ``sign`` is that of the rotation, +1 clockwise.
     """
 
-    def __init__(self, quiet: Baseline, sign: int, either: bool = False) -> None:
+    def __init__(self, quiet: Baseline, sign: int, rate_hz: float) -> None:
         self._quiet = quiet
         self._sign = sign
-        self._either = either
+        self._rate_hz = rate_hz
+        self._most_kept = 64 + round(2 * BLOWS_WITHIN_S * rate_hz)
         self._kept = np.empty(0, np.float64)
         self._kept_index = 0
-        self._searched = 0
+        self.against_rotation = False
 
     def feed(self, first_index: int, counts: Counts) -> int | None:
         """Take ``counts`` starting at sample ``first_index``; return the onset's index once it is found."""
-        if len(self._kept) and first_index != self._kept_index + len(self._kept):
-            self._kept = np.empty(0, np.float64)  # a gap: start anew behind it
-        if not len(self._kept):
-            self._kept_index = first_index
-            self._searched = 0
-        self._kept = np.concatenate((self._kept, self._departure(counts)))
-        found = find_onset(self._kept, self._quiet, self._searched)
+        if first_index != self._kept_index + len(self._kept):  # a gap: start anew behind it
+            self._kept, self._kept_index = np.empty(0, np.float64), first_index
+        departure = self._sign * (counts - self._quiet.mean_counts)
+        self._kept = np.concatenate((self._kept, departure))
+        found = find_onset(np.abs(self._kept), self._quiet, self._rate_hz)
         if found is not None:
+            first_seen = self._kept[found:][np.abs(self._kept[found:]) > self._quiet.threshold_counts][0]
+            self.against_rotation = bool(first_seen < 0)
             return self._kept_index + found
-        self._searched = max(0, len(self._kept) - LOOK_AHEAD)
-        spare = len(self._kept) - _KEPT
-        if spare > 0:
-            self._kept = self._kept[spare:]
-            self._kept_index += spare
-            self._searched = max(0, self._searched - spare)
+        spare = max(0, len(self._kept) - self._most_kept)
+        self._kept, self._kept_index = self._kept[spare:], self._kept_index + spare
         return None
 
-    def _departure(self, counts: Counts) -> npt.NDArray[np.float64]:
-        departure = counts.astype(np.float64) - self._quiet.mean_counts
-        return np.abs(departure) if self._either else self._sign * departure
 
-
-def find_onset(departure: npt.NDArray[np.float64], quiet: Baseline, start: int = 0) -> int | None:
-    """Index of the onset in ``departure`` (counts from the baseline, along the rotation), or None.
-
-    The search begins at ``start`` and leaves the last few samples, which cannot be confirmed yet.
-    """
+def find_onset(departure: Floats, quiet: Baseline, rate_hz: float) -> int | None:
+    """Index of the onset in ``departure`` (distance from the baseline in counts, shape (n,)), or None."""
     limit = quiet.threshold_counts
-    last = len(departure) - LOOK_AHEAD
-    above = np.flatnonzero(departure[start : max(last, start)] > limit) + start
-    for index in above:
-        if np.count_nonzero(departure[index + 1 : index + 1 + LOOK_AHEAD] > limit / 2) >= NEEDED:
-            quiet_before = np.flatnonzero(departure[: index + 1] <= quiet.sd_counts)
-            return int(quiet_before[-1]) + 1 if len(quiet_before) else int(index)
+    beyond = departure > limit
+    if not beyond.any():
+        return None
+    starts = beyond.copy()
+    starts[1:] &= ~beyond[:-1]
+    crossings = starts.nonzero()[0]
+    for index in crossings:
+        if _stays(departure, int(index), limit / 2) or _recurs(crossings, int(index), rate_hz):
+            within = (departure[:index] <= quiet.sd_counts).nonzero()[0]
+            return int(within[-1]) + 1 if len(within) else int(index)
     return None
 
 
-def last_activity(departure: npt.NDArray[np.float64], quiet: Baseline, window: int) -> int | None:
+def _stays(departure: Floats, index: int, limit: float) -> bool:
+    following = departure[index + 1 : index + 1 + LOOK_AHEAD]
+    return int(np.count_nonzero(following > limit)) >= NEEDED
+
+
+def _recurs(crossings: npt.NDArray[np.intp], index: int, rate_hz: float) -> bool:
+    later_s = (crossings[crossings > index] - index) / rate_hz
+    later_s = later_s[later_s <= BLOWS_WITHIN_S]
+    return len(later_s) >= BLOWS - 1 and bool(later_s[-1] >= BLOWS_APART_S)
+
+
+def last_activity(departure: Floats, quiet: Baseline, window: int) -> int | None:
     """Index of the last sample at which the tool still struck: the last quick change, or None.
 
     A change of more than the threshold within ``window`` samples is a blow; a retained level is not.

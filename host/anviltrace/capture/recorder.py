@@ -18,7 +18,7 @@ from anviltrace.archive.recording import Recording
 from anviltrace.capture.intake import Intake
 from anviltrace.capture.onset import Counts, last_activity
 from anviltrace.capture.stages import RunStages, Stage, ZeroStages
-from anviltrace.errors import RecordError, TalkError
+from anviltrace.errors import ArchiveError, RecordError, TalkError
 from anviltrace.link.events import Blocks, BoardError, Damage, Event, Finished, Text, Totals
 from anviltrace.link.session import Session as Link
 from anviltrace.link.timebase import measure_rate
@@ -37,6 +37,10 @@ from anviltrace.records import (
 
 EARLY_RELEASE_S = 0.3
 """Blows that end this long before the signal to release mean that the trigger was let go early."""
+AGAINST_ROTATION = (
+    "the signal moved against the rotation: the bridge is wired the other way round, or the plan names the "
+    "wrong rotation"
+)
 _STILL_S = 0.005
 """A change within this time is a blow; a level that settles is slower."""
 _LOWEST_RATE_FOR_BLOWS_HZ = 1000.0
@@ -131,7 +135,7 @@ class Recorder:
         came, else as interrupted, and then the error is raised again (with ``run`` in the archive).
         """
         run = self._new_run(kind=RunKind.MEASUREMENT, plan_id=plan.id, **fields)
-        stages = RunStages(plan, self._settings.rate_hz)
+        stages = RunStages(plan, self._settings)
         return self._record(Job(run, self._settings, hand, plan), stages)
 
     def _new_run(self, **fields: Any) -> Run:
@@ -185,7 +189,9 @@ class Recorder:
         totals = self._totals = ended_by_board or self._link.stop()
         for first, counts in self._take(intake, recording, timeout_s=0.0):
             stages.feed(first, counts)
-        intake.close(totals.next_index)
+        intake.close(totals.next_index, totals.lost)
+        if stages.against_rotation:
+            recording.notice("polarity", AGAINST_ROTATION, stages.onset_index)
         if totals.unsent_blocks:
             recording.notice("link", f"the link did not take {totals.unsent_blocks} blocks of the board")
         self._note_early_release(job, stages, recording)
@@ -209,14 +215,19 @@ class Recorder:
         self, error: BaseException, recording: Recording, intake: Intake, stages: RunStages | ZeroStages
     ) -> None:
         if not isinstance(error, TalkError | RecordError):
-            self._stop_quietly()
+            self._stop_quietly(intake, recording)
         if recording.is_open:
             recording.interrupt(_why(error), **self._findings(intake, stages))
 
-    def _stop_quietly(self) -> None:
-        """Stop the board after an error that is not its own; the error at hand matters more than another."""
-        with contextlib.suppress(TalkError):
-            self._totals = self._link.stop()
+    def _stop_quietly(self, intake: Intake, recording: Recording) -> None:
+        """Stop the board after an error that is not its own, and take what is still on the way.
+
+        The error at hand matters more than another one.
+        """
+        with contextlib.suppress(TalkError, ArchiveError):
+            totals = self._totals = self._link.stop()
+            self._take(intake, recording, timeout_s=0.0)
+            intake.close(totals.next_index, totals.lost)
 
     def _findings(self, intake: Intake, stages: RunStages | ZeroStages) -> dict[str, Any]:
         """The fields of Run that are known only at its end."""

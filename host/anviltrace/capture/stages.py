@@ -6,8 +6,8 @@ from enum import StrEnum
 
 import numpy as np
 
-from anviltrace.capture.onset import Baseline, Counts, OnsetFinder, baseline
-from anviltrace.records import Plan, Start
+from anviltrace.capture.onset import Baseline, Counts, OnsetFinder, baseline, floor_counts
+from anviltrace.records import Plan, Settings
 
 
 class Stage(StrEnum):
@@ -24,14 +24,15 @@ BY_PLAN = "ended by plan"
 
 
 class RunStages:
-    """The stages of a measurement, from its plan and the rate of the converter.
+    """The stages of a measurement, from its plan and the settings of the converter.
 
     ``onset_index`` and ``release_index`` are sample indices once known; ``reason`` says how it ended.
     """
 
-    def __init__(self, plan: Plan, rate_hz: float) -> None:
+    def __init__(self, plan: Plan, settings: Settings) -> None:
         self._plan = plan
-        self._rate_hz = rate_hz
+        self._rate_hz = settings.rate_hz
+        self._floor_counts = floor_counts(settings)
         self._quiet: list[Counts] = []
         self._finder: OnsetFinder | None = None
         self._until = self._samples(plan.before_s)
@@ -61,11 +62,15 @@ class RunStages:
         """Time to the next stage, in seconds of signal; in ``DRIVE`` the time left to pull the trigger."""
         return max(0.0, (self._until - index) / self._rate_hz)
 
+    @property
+    def against_rotation(self) -> bool:
+        """Whether the signal moved the other way than the plan's rotation when the tool set in."""
+        return self._finder is not None and self._finder.against_rotation
+
     def _drive(self, end: int) -> Stage:
-        self.baseline = baseline(np.concatenate(self._quiet))
+        self.baseline = baseline(np.concatenate(self._quiet), self._floor_counts)
         self._quiet = []
-        either = self._plan.start is Start.PRESET
-        self._finder = OnsetFinder(self.baseline, self._plan.rotation.sign, either)
+        self._finder = OnsetFinder(self.baseline, self._plan.rotation.sign, self._rate_hz)
         return self._enter(Stage.DRIVE, end + self._samples(self._plan.onset_limit_s))
 
     def _look_for_onset(self, first_index: int, counts: Counts, end: int) -> list[Stage]:
@@ -98,6 +103,7 @@ class ZeroStages:
     onset_index = None
     release_index = None
     baseline = None
+    against_rotation = False
     reason = BY_PLAN
 
     def __init__(self, zero_s: float, rate_hz: float) -> None:
