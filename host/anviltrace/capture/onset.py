@@ -89,29 +89,33 @@ class OnsetFinder:
             self._kept, self._kept_index = np.empty(0, np.float64), first_index
         departure = self._sign * (counts - self._quiet.mean_counts)
         self._kept = np.concatenate((self._kept, departure))
-        found = find_onset(np.abs(self._kept), self._quiet, self._rate_hz)
+        found = find_onset(self._kept, self._quiet, self._rate_hz)
         if found is not None:
-            first_seen = self._kept[found:][np.abs(self._kept[found:]) > self._quiet.threshold_counts][0]
-            self.against_rotation = bool(first_seen < 0)
-            return self._kept_index + found
+            onset, side = found
+            self.against_rotation = side < 0
+            return self._kept_index + onset
         spare = max(0, len(self._kept) - self._most_kept)
         self._kept, self._kept_index = self._kept[spare:], self._kept_index + spare
         return None
 
 
-def find_onset(departure: Floats, quiet: Baseline, rate_hz: float) -> int | None:
-    """Index of the onset in ``departure`` (distance from the baseline in counts, shape (n,)), or None."""
+def find_onset(departure: Floats, quiet: Baseline, rate_hz: float) -> tuple[int, int] | None:
+    """Index of the onset in ``departure`` and the side it goes to (+1 or -1), or None.
+
+    ``departure`` is the signal less the baseline, in counts, positive along the rotation, shape (n,).
+    """
     limit = quiet.threshold_counts
-    beyond = departure > limit
+    beyond = np.abs(departure) > limit
     if not beyond.any():
         return None
     starts = beyond.copy()
     starts[1:] &= ~beyond[:-1]
     crossings = starts.nonzero()[0]
-    for index in crossings:
-        if _stays(departure, int(index), limit / 2) or _recurs(crossings, int(index), rate_hz):
-            within = (departure[:index] <= quiet.sd_counts).nonzero()[0]
-            return int(within[-1]) + 1 if len(within) else int(index)
+    for index in crossings.tolist():
+        side = 1 if departure[index] > 0 else -1
+        if _stays(side * departure, index, limit / 2) or _recurs(crossings, index, rate_hz):
+            within = (side * departure[:index] <= quiet.sd_counts).nonzero()[0]
+            return (int(within[-1]) + 1 if len(within) else index), side
     return None
 
 
