@@ -19,6 +19,9 @@ from anviltrace.errors import PlanError
 
 Table = TypeVar("Table")
 
+_MOST = 1e15
+"""No quantity of a bench is larger; TOML allows whole numbers without end."""
+
 
 @dataclass(frozen=True, slots=True)
 class Limits:
@@ -117,12 +120,12 @@ def _number(value: object, kind: type, limits: Limits | None, file: str, where: 
     if (
         isinstance(value, bool)
         or not isinstance(value, (int, float))
-        or (kind is int and value != int(value))
+        or (kind is int and isinstance(value, float) and not value.is_integer())
     ):
         sort = "a whole number" if kind is int else "a number"
         raise PlanError(f"{file}: {where} = {value!r} must be {sort}; correct it")
-    if not math.isfinite(value):
-        raise PlanError(f"{file}: {where} = {value!r} is not finite; give a finite number")
+    if abs(value) > _MOST or math.isnan(value):
+        raise PlanError(f"{file}: {where} is not a number one can work with; give a smaller, finite one")
     if limits is not None and not limits.low <= value <= limits.high:
         raise PlanError(
             f"{file}: {where} = {value:g} lies outside {limits.low:g} to {limits.high:g}; correct it"

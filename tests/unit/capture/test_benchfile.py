@@ -1,0 +1,106 @@
+"""The bench file: rig, tools, supplies, fittings."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from anviltrace.capture.benchfile import read_bench
+from anviltrace.errors import PlanError
+from anviltrace.records import RigKind
+
+GOOD = """
+[rig]
+name = "fishplate stand"
+kind = "held"
+
+[[tool]]
+name = "Ostrelby"
+mass_kg = 2.4
+price = 189
+currency = "EUR"
+
+[[tool]]
+name = "Skerrow 12"
+
+[[supply]]
+name = "pack A"
+kind = "pack"
+nominal_v = 18
+
+[[fitting]]
+name = "socket 36 mm"
+"""
+
+
+def written(folder: Path, text: str) -> Path:
+    file = folder / "bench.toml"
+    file.write_text(text, encoding="utf-8")
+    return file
+
+
+def complaint(file: Path) -> str:
+    with pytest.raises(PlanError) as caught:
+        read_bench(file)
+    assert "\n" not in str(caught.value)
+    return str(caught.value)
+
+
+def test_everything_described(tmp_path: Path) -> None:
+    bench = read_bench(written(tmp_path, GOOD))
+    assert bench.rig.kind is RigKind.HELD
+    assert bench.tool("Ostrelby").mass_kg == 2.4
+    assert bench.tool("Skerrow 12").price is None  # not stated is not known
+    assert bench.supply("pack A").nominal_v == 18.0
+    assert bench.fitting("socket 36 mm").name == "socket 36 mm"
+
+
+def test_the_same_description_is_the_same_thing_everywhere(tmp_path: Path) -> None:
+    first = read_bench(written(tmp_path, GOOD))
+    reordered = GOOD.replace('name = "Ostrelby"\nmass_kg = 2.4', 'mass_kg = 2.4\nname = "Ostrelby"')
+    assert read_bench(written(tmp_path, reordered + "\n# moved to another bench")) == first
+
+
+def test_a_changed_description_is_a_new_entry(tmp_path: Path) -> None:
+    first = read_bench(written(tmp_path, GOOD))
+    second = read_bench(written(tmp_path, GOOD.replace("189", "169")))
+    assert first.tool("Ostrelby").id != second.tool("Ostrelby").id
+    assert first.tool("Skerrow 12") == second.tool("Skerrow 12")
+
+
+def test_a_tool_and_a_fitting_of_one_name_differ(tmp_path: Path) -> None:
+    bench = read_bench(written(tmp_path, GOOD + '\n[[fitting]]\nname = "Skerrow 12"\n'))
+    assert bench.tool("Skerrow 12").id != bench.fitting("Skerrow 12").id
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('kind = "held"', 'kind = "bolted"', "fixed, through, held"),
+        ('kind = "pack"', 'kind = "petrol"', "pack, mains adapter, air"),
+        ("mass_kg = 2.4", "mass_kg = -1", "mass_kg = -1 lies outside"),
+        ("mass_kg = 2.4", 'mass_kg = "2.4"', "must be a number"),
+        ("mass_kg = 2.4", "weight = 2.4", "does not know 'weight'"),
+        ("[[tool]]", "[tool]", "tool"),
+        ('name = "Skerrow 12"', 'name = "Ostrelby"', "called 'Ostrelby'"),
+        ("[[fitting]]", "[[socket]]", "does not know 'socket'"),
+        ('name = "pack A"', "", "lacks 'name'"),
+    ],
+)
+def test_what_cannot_be(tmp_path: Path, old: str, new: str, words: str) -> None:
+    assert old in GOOD
+    file = written(tmp_path, GOOD.replace(old, new))
+    message = complaint(file)
+    assert message.startswith(str(file))
+    assert words in message
+
+
+def test_no_rig(tmp_path: Path) -> None:
+    assert "[rig] is missing" in complaint(written(tmp_path, '[[tool]]\nname = "x"\n'))
+
+
+def test_an_unknown_name_lists_what_there_is(tmp_path: Path) -> None:
+    bench = read_bench(written(tmp_path, GOOD))
+    with pytest.raises(PlanError, match="no tool 'Hare'; it describes: 'Ostrelby', 'Skerrow 12'"):
+        bench.tool("Hare")
