@@ -124,8 +124,10 @@ def _number(value: object, kind: type, limits: Limits | None, file: str, where: 
     ):
         sort = "a whole number" if kind is int else "a number"
         raise PlanError(f"{file}: {where} = {value!r} must be {sort}; correct it")
-    if abs(value) > _MOST or math.isnan(value):
-        raise PlanError(f"{file}: {where} is not a number one can work with; give a smaller, finite one")
+    if isinstance(value, float) and not math.isfinite(value):
+        raise PlanError(f"{file}: {where} = {value!r} is not finite; give a finite number")
+    if abs(value) > _MOST:
+        raise PlanError(f"{file}: {where} is larger than {_MOST:g}; give a smaller number")
     if limits is not None and not limits.low <= value <= limits.high:
         raise PlanError(
             f"{file}: {where} = {value:g} lies outside {limits.low:g} to {limits.high:g}; correct it"
