@@ -1,7 +1,9 @@
 """The person at the virtual bench. Nothing here is known to the board or the recording.
 
 Every action is checked at once against what has been ordered so far, raises VirtualRigError when it
-cannot be done, and takes effect at the next rendered value. Any thread may act.
+cannot be done, and takes effect at the next rendered value; while the board idles its time follows the
+wall, and an action happens in the world as long before the next value as it was on the wall. Any thread
+may act.
 """
 
 from __future__ import annotations

@@ -205,10 +205,14 @@ class Gauge:
             return np.asarray(warmth)
         past = (times - start_s) / made.cooling_s
         heat = np.full(count, self._heat_k)
+        still_to_come = []
         for at_s, kelvin in self._blows:
-            behind = min(count - 1, max(0, math.ceil((at_s - start_s) / step_s)))
-            heat[behind:] += kelvin * math.exp(past[behind])
-        self._blows.clear()
+            behind = max(0, math.ceil((at_s - start_s) / step_s))
+            if behind < count:
+                heat[behind:] += kelvin * math.exp(past[behind])
+            else:
+                still_to_come.append((at_s, kelvin))
+        self._blows = still_to_come
         heat *= np.exp(-past)
         self._heat_k = float(heat[-1]) * math.exp(-step_s / made.cooling_s)
         return np.asarray(warmth + heat)

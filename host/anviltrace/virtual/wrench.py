@@ -21,8 +21,8 @@ with one level and threshold up to the apex and another after it.
   nothing moves when P < s·R. Beyond that the stud takes what the tool applies less what the seat's
   friction takes, (1 + s)·R: torque = max(−R, P·sin − (1 + s)·R). So blows start small and grow as the
   joint lets go. The retained torque falls by the same energy balance,
-  R'² = R² − 2·K·η·max(0, E − (s·R)²/(2·k_b)), never below 0 (then the joint is free and the nut spins) and never by more than the torque at the
-  apex accounts for, R' ≥ (1 + s)·R − P.
+  R'² = R² − 2·K·η·max(0, E − (s·R)²/(2·k_b)), never below 0 (then the joint is free and the nut spins)
+  and never by more than the torque at the apex accounts for, R' ≥ (1 + s)·R − P.
 
 Blow stiffness k_b and joint rate K are kept apart on purpose: one stiffness cannot give both sharp blows
 and a slow climb.

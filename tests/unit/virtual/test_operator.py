@@ -1,0 +1,204 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from anviltrace.errors import VirtualRigError
+from anviltrace.records import Rotation
+
+PLATE_N = 10.0 * 9.81 * (1.0 - 1.2 / 7850.0)
+
+
+def _settled_nm(bench) -> float:
+    bench.counts(0.1)
+    bench.at_s += 120.0
+    return bench.torque_nm(0.1).mean()
+
+
+def test_weights_act_by_their_true_mass_and_arm(hands):
+    bench = hands()
+    bench.operator.hang("plate", "long")
+    assert _settled_nm(bench) == pytest.approx(0.8 * PLATE_N, rel=1e-6)
+    bench.operator.hang("weight")
+    assert _settled_nm(bench) == pytest.approx(1.5 * 0.8 * PLATE_N, rel=1e-6)
+    bench.operator.unhang_all()
+    assert _settled_nm(bench) == pytest.approx(0.0, abs=1e-6)
+
+
+def test_weights_on_the_other_side_turn_the_other_way(hands):
+    bench = hands()
+    bench.operator.hang("plate", "short", Rotation.CCW)
+    assert _settled_nm(bench) == pytest.approx(-0.5 * PLATE_N, rel=1e-6)
+
+
+def test_a_newly_hung_weight_takes_its_time_and_swings(hands):
+    bench = hands()
+    bench.counts(0.1)
+    bench.operator.hang("plate", "long")
+    torque = bench.torque_nm(12.0)
+    assert torque[0] == pytest.approx(0.0, abs=1e-3)
+    assert np.ptp(torque[60_000:90_000]) > 5 * np.ptp(torque[-30_000:]) > 0.0
+
+
+def test_an_arm_has_its_own_torque_until_a_tool_takes_its_place(hands):
+    bench = hands(arms={"heavy": {"length_m": 0.8, "own_nm": 6.0}})
+    bench.operator.fit_arm("heavy")
+    assert _settled_nm(bench) == pytest.approx(6.0, rel=1e-6)
+    bench.operator.slacken()
+    assert _settled_nm(bench) == pytest.approx(6.0, rel=1e-6)
+    bench.operator.seat("plain", "mains")
+    assert _settled_nm(bench) == pytest.approx(0.0, abs=1e-6)
+
+
+def test_slackening_takes_a_held_joint_to_zero(hands):
+    bench = hands(joint={"retained_nm": 150.0})
+    assert bench.torque_nm(0.1).mean() == pytest.approx(150.0)
+    bench.operator.slacken()
+    assert _settled_nm(bench) == pytest.approx(0.0, abs=1e-6)
+
+
+def test_side_force_comes_and_goes_with_what_is_mounted(hands):
+    bench = hands(
+        transducer={"side_mv_per_v_per_n": 1e-5},
+        tools={
+            "pulls": {
+                "blow_energy_j": 10.0,
+                "hammer_inertia_kgm2": 1e-3,
+                "blows_per_s": 40.0,
+                "nominal_v": 18.0,
+                "current_a": 30.0,
+                "side_force_n": 40.0,
+            }
+        },
+    )
+    bench.operator.seat("pulls", "mains")
+    assert _settled_nm(bench) == pytest.approx(40.0 * 1e-5 / 0.004, rel=1e-4)
+    bench.operator.unseat()
+    assert _settled_nm(bench) == pytest.approx(0.0, abs=1e-6)
+    bench.operator.hang("plate", "long")
+    assert _settled_nm(bench) == pytest.approx(PLATE_N * (0.8 + 1e-5 / 0.004), rel=1e-5)
+
+
+def test_each_mounting_reads_a_little_differently(hands):
+    bench = hands(transducer={"remount_span": 0.002})
+    readings = []
+    for _ in range(6):
+        bench.operator.fit_arm("long") if not readings else bench.operator.remount()
+        bench.operator.hang("plate")
+        readings.append(_settled_nm(bench))
+        bench.operator.unhang_all()
+    assert 1e-4 < np.std(readings) / np.mean(readings) < 1e-2
+
+
+def test_a_pack_stays_drained_when_it_comes_back(hands):
+    bench = hands(joint={"kind": "fixed"})
+    bench.operator.seat("plain", "pack")
+    for supply in ("pack", "mains", "pack"):
+        bench.operator.change_supply(supply)
+        bench.operator.drive(Rotation.CW)
+        bench.counts(5.0)
+        bench.operator.release()
+        bench.counts(0.5)
+    blows = bench.truth.blows
+    starts = [event.time_s for event in bench.truth.events if event.kind == "drive"]
+    first, mains, again = (next(b.supply_v for b in blows if b.start_s > start) for start in starts)
+    assert mains == 18.0
+    assert again < first - 0.3
+
+
+def test_after_release_no_blow_starts(hands):
+    bench = hands()
+    bench.operator.seat("plain", "mains")
+    bench.operator.drive(Rotation.CW)
+    bench.counts(1.0)
+    bench.operator.release()
+    released_s = bench.at_s
+    bench.counts(1.0)
+    assert bench.truth.blows[-1].start_s < released_s
+    assert bench.truth.events[-1].kind == "release"
+
+
+def _tool_seated(operator):
+    operator.seat("plain", "mains")
+
+
+def _tool_driving(operator):
+    operator.seat("plain", "mains")
+    operator.drive(Rotation.CW)
+
+
+def _weight_hangs(operator):
+    operator.hang("plate", "long")
+
+
+@pytest.mark.parametrize(
+    ("before", "action", "message"),
+    [
+        (None, lambda o: o.hang("anvil", "long"), "unknown mass 'anvil'; this bench has: plate, weight"),
+        (None, lambda o: o.hang("plate", "crane"), "unknown arm 'crane'; this bench has: long, short"),
+        (None, lambda o: o.hang("plate"), "no arm is on; name one of: long, short"),
+        (None, lambda o: o.seat("hammer", "mains"), "unknown tool 'hammer'; this bench has: plain"),
+        (None, lambda o: o.seat("plain", "sun"), "unknown supply 'sun'; this bench has: mains, pack"),
+        (None, lambda o: o.drive(Rotation.CW), "no tool is seated, so none can be driven; seat one first"),
+        (None, lambda o: o.release(), "the tool is not driving"),
+        (None, lambda o: o.unseat(), "no tool is seated"),
+        (None, lambda o: o.remount(), "nothing is mounted"),
+        (None, lambda o: o.change_supply("pack"), "no tool is seated to take 'pack'"),
+        (None, lambda o: o.unplug(), "no board whose cable could be pulled"),
+        (
+            _tool_seated,
+            lambda o: o.hang("plate", "long"),
+            "cannot hang 'plate' while 'plain' is seated; unseat it",
+        ),
+        (_tool_seated, lambda o: o.fit_arm("long"), "cannot fit an arm while 'plain' is seated"),
+        (_tool_seated, lambda o: o.seat("plain", "pack"), "'plain' is seated; unseat it before seating"),
+        (_tool_seated, lambda o: o.change_supply("sun"), "unknown supply 'sun'"),
+        (_tool_driving, lambda o: o.drive(Rotation.CCW), "cannot drive again while 'plain' is driving"),
+        (_tool_driving, lambda o: o.unseat(), "cannot take the tool off while 'plain' is driving"),
+        (
+            _tool_driving,
+            lambda o: o.change_supply("pack"),
+            "cannot change the supply while 'plain' is driving",
+        ),
+        (_tool_driving, lambda o: o.slacken(), "cannot slacken the joint while 'plain' is driving"),
+        (_tool_driving, lambda o: o.remount(), "cannot remount while 'plain' is driving"),
+        (_weight_hangs, lambda o: o.hang("plate"), "'plate' hangs already"),
+        (_weight_hangs, lambda o: o.hang("weight", "short"), r"while weights hang \(plate\); take them off"),
+        (_weight_hangs, lambda o: o.hang("weight", rotation=Rotation.CCW), "while weights hang"),
+        (_weight_hangs, lambda o: o.seat("plain", "mains"), "cannot seat 'plain' while weights hang"),
+        (_weight_hangs, lambda o: o.slacken(), "cannot slacken the joint while weights hang"),
+        (_weight_hangs, lambda o: o.remount(), "cannot remount while weights hang"),
+    ],
+)
+def test_the_impossible_is_refused(hands, before, action, message):
+    bench = hands()
+    if before is not None:
+        before(bench.operator)
+    bench.counts(0.01)
+    with pytest.raises(VirtualRigError, match=message) as refused:
+        action(bench.operator)
+    assert "\n" not in str(refused.value)
+
+
+def test_no_weight_goes_onto_a_tight_stud(hands):
+    bench = hands(joint={"retained_nm": 150.0})
+    with pytest.raises(VirtualRigError, match="while the joint holds 150 N·m; slacken it first"):
+        bench.operator.hang("plate", "long")
+    bench.operator.slacken()
+    bench.operator.hang("plate", "long")
+    assert _settled_nm(bench) == pytest.approx(0.8 * PLATE_N, rel=1e-6)
+
+
+def test_unhanging_nothing_and_slackening_an_anvil_are_no_trouble(hands):
+    bench = hands(joint={"kind": "fixed"})
+    bench.operator.unhang_all()
+    bench.operator.slacken()
+    bench.counts(0.01)
+    assert bench.truth.events == ()
+
+
+def test_unplugging_is_handed_to_the_owner_of_the_board(hands):
+    bench, pulled = hands(), []
+    bench.operator.on_unplug = lambda: pulled.append(True)
+    bench.operator.unplug()
+    assert pulled == [True]
