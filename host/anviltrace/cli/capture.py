@@ -28,7 +28,7 @@ user_file = click.Path(dir_okay=False, path_type=Path)
 @click.option("--supply-state", default="", help="In your words, for instance: fresh, tired, 40 % left.")
 @click.option("--fitting", "fitting_name", help="Name of the fitting in the bench file.")
 @click.option("--operator", default="", help="Who drives the tool.")
-@click.option("--yes", is_flag=True, help="Keep every run without asking; on the virtual rig, act as well.")
+@click.option("--yes", is_flag=True, help="Keep every run without asking.")
 @port_option
 @archive_option
 @json_option
@@ -118,15 +118,14 @@ def record_condition(
     from anviltrace.cli.live import LiveDisplay
 
     operator = getattr(link.port, "operator", None)
-    virtual = operator is not None and not ask
-    if not virtual:
+    if operator is None:
         click.echo(CAUTIONS, err=True)
     if settings.mv_per_v_per_count is None:
         click.echo("Excitation not measured: readings are in mV, not mV/V.", err=True)
     click.echo("Not calibrated: no torque is shown.", err=True)
     with LiveDisplay(settings) as display:
         recorder = Recorder(link, archive, settings, session.id, display.watch)
-        hand = OperatorHand(operator) if virtual else PersonHand()
+        hand = PersonHand() if operator is None else OperatorHand(operator)
         return record_set(recorder, archive, condition, hand, _ask_verdict if ask else _keep)
 
 

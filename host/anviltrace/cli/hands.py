@@ -9,11 +9,10 @@ import click
 
 from anviltrace.records import Plan, Rotation, Supply, Tool
 
-CAUTIONS = (
-    "Guard round the socket, eye and ear protection on, no loose sleeves, only impact-rated sockets.\n"
-    "Pack out of the tool before you touch wiring or socket. Nobody in line with the arm or under a weight.\n"
-    "The makers' instructions and your local rules come first."
-)
+CAUTIONS = """Guard round the socket; eye and ear protection; no loose sleeves.
+Impact-rated sockets only. Pack out of the tool before you touch wiring or socket.
+Nobody under a weight or in line with the arm.
+The makers' instructions and your local rules come first."""
 
 PRESET_S = 3.0
 """How long the virtual operator drives to preset a joint."""
@@ -26,11 +25,11 @@ class PersonHand:
 
     def slacken(self) -> None:
         """Ask for a slack joint."""
-        _ask("Tool off the trigger. Make the joint slack")
+        _ask("Hand off the trigger. Make the joint slack")
 
     def seat(self, tool: Tool, supply: Supply) -> None:
         """Ask for the tool to be put on."""
-        _ask(f"Put {tool.name} with {supply.name} on the fastener, hand off the trigger, and leave it still")
+        _ask(f"Seat {tool.name} with {supply.name}, hand off the trigger, and leave it still")
 
     def preset(self, plan: Plan) -> None:
         """Ask for the joint to be preset."""
@@ -88,4 +87,4 @@ class OperatorHand:
 
 
 def _ask(text: str) -> None:
-    click.pause(f"{text}, then press a key … ", err=True)
+    click.pause(f"{text}, then press a key.", err=True)

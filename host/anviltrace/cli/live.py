@@ -56,27 +56,36 @@ class LiveDisplay:
         self._kind: RunKind | None = None
 
     def __enter__(self) -> Self:
-        if self._console.is_terminal:
-            self._live = Live(console=self._console, auto_refresh=False, transient=True)
-            self._live.start()
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
     ) -> None:
-        if self._live is not None:
-            self._live.stop()
+        self._clear()
 
     def watch(self, progress: Progress) -> None:
-        """Show how it goes."""
+        """Show how it goes. Between recordings the terminal is left free for questions."""
         changed = (progress.stage, progress.kind) != (self._stage, self._kind)
         self._stage, self._kind = progress.stage, progress.kind
-        if self._live is None:
+        if not self._console.is_terminal:
             if changed:
                 print(self._line(progress), file=sys.stderr)
+        elif progress.stage is Stage.DONE:
+            self._clear()
         elif changed or time.monotonic() - self._drawn_at > _REDRAW_S:
-            self._drawn_at = time.monotonic()
-            self._live.update(self._panel(progress), refresh=True)
+            self._draw(progress)
+
+    def _draw(self, progress: Progress) -> None:
+        if self._live is None:
+            self._live = Live(console=self._console, auto_refresh=False, transient=True)
+            self._live.start()
+        self._drawn_at = time.monotonic()
+        self._live.update(self._panel(progress), refresh=True)
+
+    def _clear(self) -> None:
+        if self._live is not None:
+            self._live.stop()
+            self._live = None
 
     def _line(self, progress: Progress) -> str:
         signal, meaning, _ = _WORDS[progress.stage]
