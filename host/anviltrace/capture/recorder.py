@@ -166,6 +166,7 @@ class Recorder:
 
     def _follow(self, job: Job, stages: RunStages | ZeroStages, intake: Intake, recording: Recording) -> None:
         """Take samples, give cues, until the stages or the board end it."""
+        self._watcher(self._progress(job, stages, intake, recording))
         while stages.stage is not Stage.DONE and self._totals is None:
             for first, counts in self._take(intake, recording):
                 for stage in stages.feed(first, counts):
@@ -226,7 +227,8 @@ class Recorder:
         """
         with contextlib.suppress(TalkError, ArchiveError):
             totals = self._totals = self._link.stop()
-            self._take(intake, recording, timeout_s=0.0)
+            with contextlib.suppress(ArchiveError):
+                self._take(intake, recording, timeout_s=0.0)
             intake.close(totals.next_index, totals.lost)
 
     def _findings(self, intake: Intake, stages: RunStages | ZeroStages) -> dict[str, Any]:
