@@ -308,7 +308,7 @@ def _readable(name: str, value: Any) -> str:
         return f"{_readable_time(value)} UTC"
     if isinstance(value, tuple):
         return ", ".join(str(item) for item in value) or "none"
-    return str(value)
+    return f"{value:.9g}" if isinstance(value, float) else str(value)
 
 
 def _zero_sentence(zero: dict[str, Any]) -> str:
