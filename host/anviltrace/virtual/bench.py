@@ -16,14 +16,14 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
-from anviltrace.records import RigKind, Rotation
+from anviltrace.records import Rotation
 from anviltrace.virtual.drive import Blow, Drive
 from anviltrace.virtual.lever import SlowTorque
 from anviltrace.virtual.operator import Operator
 from anviltrace.virtual.rig import Gauge, Resonator
 from anviltrace.virtual.scenario import Scenario
 from anviltrace.virtual.supply import SupplyState
-from anviltrace.virtual.truth import BlowTruth, Truth
+from anviltrace.virtual.truth import Truth
 from anviltrace.virtual.wrench import Numbers, Wrench
 
 _STRIDE = 8
@@ -41,7 +41,7 @@ class Bench:
 
     def __init__(self, scenario: Scenario, seed: int | None = None) -> None:
         self.scenario = scenario
-        self.truth = Truth()
+        self.truth = Truth(scenario.joint)
         self.lock = threading.RLock()
         self.front_rate_hz = scenario.converter.front_rate_hz
         noise, blows, mounting = np.random.SeedSequence(seed).spawn(3)
@@ -279,7 +279,7 @@ class Bench:
         self._gauge.heat(blow.energy_j, blow.apex_s)
         after_s = self._resonator.settle_s + self._filter.order * self._period_s
         self._ringing_until_s = max(self._ringing_until_s, blow.end_s + after_s)
-        self.truth.struck(self._blow_truth(blow))
+        self.truth.struck(blow, self._position(blow.start_s))
         drive.advance(self._retained_nm)
         self._note_silence(blow.end_s)
 
@@ -291,26 +291,6 @@ class Bench:
         self.truth.happened(drive.silence, at_s, self._position(at_s))
         if drive.silence == "spins free" and joint.run_down_nm:
             self._slow.go(drive.rotation.sign * joint.run_down_nm, at_s, _RUN_DOWN_RISE_S)
-
-    def _blow_truth(self, blow: Blow) -> BlowTruth:
-        sign, joint = blow.rotation.sign, self.scenario.joint
-        kept = joint.tightening_rotation.sign if joint.kind is not RigKind.FIXED else 0
-        return BlowTruth(
-            start_s=blow.start_s,
-            apex_s=blow.apex_s,
-            front_index=self._position(blow.start_s),
-            width_s=float(blow.pulse.width_s),
-            energy_j=blow.energy_j,
-            applied_nm=sign * float(blow.pulse.peak_nm),
-            peak_nm=sign * float(blow.pulse.apex_nm),
-            impulse_nms=sign * float(blow.pulse.impulse_nms),
-            retained_before_nm=kept * blow.retained_before_nm,
-            retained_after_nm=kept * blow.retained_after_nm,
-            supply_v=blow.supply_v,
-            rotation=sign,
-            missed=blow.missed,
-            double=blow.double,
-        )
 
     # From mV/V to what the chip's own arithmetic starts from.
 
@@ -324,4 +304,6 @@ class Bench:
         if self._hum_mv_per_v > 0.0:
             turns = made.hum_hz * (first_s + self._period_s * np.arange(counts.size))
             counts += scale * self._hum_mv_per_v * np.sin(2.0 * np.pi * turns)
-        return np.clip(np.rint(counts), _LEAST, _MOST).astype(np.int32)
+        np.rint(counts, out=counts)
+        np.clip(counts, _LEAST, _MOST, out=counts)
+        return counts.astype(np.int32)

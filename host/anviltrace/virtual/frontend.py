@@ -100,8 +100,10 @@ class SincFilter:
         count, order = blocks.shape[0], self.order
         parts = np.concatenate((self._carry, blocks))
         self._carry = parts[count:].copy()
-        shifted = [parts[order - 1 - back : order - 1 - back + count, back] for back in range(order)]
-        return np.asarray(np.sum(shifted, axis=0))
+        values = parts[order - 1 :, 0].copy()
+        for back in range(1, order):
+            values += parts[order - 1 - back : order - 1 - back + count, back]
+        return values
 
     def magnitude(self, frequency_hz: float, input_rate_hz: float) -> float:
         """Amplitude ratio at one frequency of the input."""

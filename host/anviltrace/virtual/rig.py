@@ -180,7 +180,9 @@ class Gauge:
         deviation_nm = deviation_nm + coarse * (self._made.span_drift_per_k * warmth_k)
         zero = self._zero_mv_per_v + self._made.side_mv_per_v_per_n * self.side_force_n
         offset = self._sensitivity * deviation_nm + (zero + self._made.zero_drift_mv_per_v_per_k * warmth_k)
-        return np.asarray((self._shape(torque_nm).reshape(-1, stride) + offset[:, np.newaxis]).reshape(-1))
+        signal = self._shape(torque_nm).reshape(-1, stride)
+        signal += offset[:, np.newaxis]
+        return signal.reshape(-1)
 
     def _shape(self, torque_nm: Numbers) -> Numbers:
         made, slope = self._made, self._sensitivity
@@ -188,7 +190,12 @@ class Gauge:
             return slope * torque_nm
         bend = slope * made.quadratic / made.rated_nm
         twist = slope * made.cubic / made.rated_nm**2
-        return torque_nm * (slope + torque_nm * (bend + torque_nm * twist))
+        signal = torque_nm * twist
+        signal += bend
+        signal *= torque_nm
+        signal += slope
+        signal *= torque_nm
+        return signal
 
     def _creep_nm(self, torque_nm: Numbers, step_s: float) -> Numbers:
         if self._made.creep == 0.0:

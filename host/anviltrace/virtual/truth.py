@@ -14,6 +14,9 @@ from typing import Any
 
 import numpy as np
 
+from anviltrace.records import RigKind
+from anviltrace.virtual.drive import Blow, Joint
+
 
 @dataclass(frozen=True, slots=True)
 class Event:
@@ -52,10 +55,12 @@ class BlowTruth:
 
 
 class Truth:
-    """Everything nature did so far; safe to read while another thread renders."""
+    """Everything nature did so far to the tool and ``joint``; safe to read while another thread renders."""
 
-    def __init__(self) -> None:
+    def __init__(self, joint: Joint) -> None:
+        self._joint = joint
         self._events: list[Event] = []
+        self._struck: list[tuple[Blow, float]] = []
         self._blows: list[BlowTruth] = []
         self._lock = threading.Lock()
 
@@ -64,10 +69,10 @@ class Truth:
         with self._lock:
             self._events.append(Event(time_s, max(0, math.ceil(position - 1e-6)), kind, details))
 
-    def struck(self, blow: BlowTruth) -> None:
-        """Note a blow."""
+    def struck(self, blow: Blow, position: float) -> None:
+        """Note a blow that starts at a position on the axis of values."""
         with self._lock:
-            self._blows.append(blow)
+            self._struck.append((blow, position))
 
     @property
     def events(self) -> tuple[Event, ...]:
@@ -79,6 +84,8 @@ class Truth:
     def blows(self) -> tuple[BlowTruth, ...]:
         """All blows in the order in which they fell."""
         with self._lock:
+            self._blows += [_blow_truth(blow, at, self._joint) for blow, at in self._struck]
+            self._struck.clear()
             return tuple(self._blows)
 
     def blow_columns(self) -> dict[str, np.ndarray[Any, Any]]:
@@ -89,3 +96,24 @@ class Truth:
     def as_dict(self) -> dict[str, list[dict[str, Any]]]:
         """Events and blows in plain types that JSON can hold."""
         return {"events": [asdict(event) for event in self.events], "blows": [asdict(b) for b in self.blows]}
+
+
+def _blow_truth(blow: Blow, position: float, joint: Joint) -> BlowTruth:
+    sign, pulse = blow.rotation.sign, blow.pulse
+    kept = 0 if joint.kind is RigKind.FIXED else joint.tightening_rotation.sign
+    return BlowTruth(
+        start_s=blow.start_s,
+        apex_s=blow.apex_s,
+        front_index=position,
+        width_s=float(pulse.width_s),
+        energy_j=blow.energy_j,
+        applied_nm=sign * float(pulse.peak_nm),
+        peak_nm=sign * float(pulse.apex_nm),
+        impulse_nms=sign * float(pulse.impulse_nms),
+        retained_before_nm=kept * blow.retained_before_nm,
+        retained_after_nm=kept * blow.retained_after_nm,
+        supply_v=blow.supply_v,
+        rotation=sign,
+        missed=blow.missed,
+        double=blow.double,
+    )
