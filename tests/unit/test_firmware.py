@@ -1,0 +1,86 @@
+"""Laying out a board's file system."""
+
+from __future__ import annotations
+
+import hashlib
+import runpy
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from anviltrace import firmware
+from anviltrace.errors import PlanError
+from anviltrace.firmware import BoardSettings, lay_out
+
+PICO = BoardSettings()
+SCALE = BoardSettings(converter="hx711", rate_hz=10)
+
+
+@pytest.mark.parametrize("settings", [PICO, SCALE])
+def test_everything_the_board_needs(tmp_path: Path, settings: BoardSettings) -> None:
+    files = lay_out(tmp_path / "board", settings)
+    paths = [file.path for file in files]
+    assert paths == sorted(paths)
+    assert {"main.py", "settings.py", "station.py", f"converters/{settings.converter}.py"} <= set(paths)
+    assert {"lib/anvilwire/__init__.py", "lib/anvilwire/frame.py"} <= set(paths)
+    on_disk = [path for path in (tmp_path / "board").rglob("*") if path.is_file()]
+    assert {path.relative_to(tmp_path / "board").as_posix() for path in on_disk} == set(paths)
+    for file in files:
+        content = (tmp_path / "board" / file.path).read_bytes()
+        assert hashlib.sha256(content).hexdigest() == file.sha256
+
+
+def test_nothing_but_source_goes_on_a_board(tmp_path: Path) -> None:
+    assert all(file.path.endswith(".py") for file in lay_out(tmp_path, PICO))
+
+
+def test_settings_are_written_as_they_were_given(tmp_path: Path) -> None:
+    settings = replace(PICO, board="shed", link=("uart", 1, 921600, 4, 5), escape_pin=2, watchdog_ms=0)
+    lay_out(tmp_path, settings)
+    written = runpy.run_path(str(tmp_path / "settings.py"))
+    assert written["BOARD"] == "shed"
+    assert written["LINK"] == ("uart", 1, 921600, 4, 5)
+    assert written["PINS"] == firmware.DEFAULT_PINS["ads1256"]
+    assert (written["ESCAPE_PIN"], written["WATCHDOG_MS"]) == (2, 0)
+
+
+def test_settings_have_the_names_of_the_builders_own_file(tmp_path: Path) -> None:
+    lay_out(tmp_path, PICO)
+
+    def names(path: Path) -> set[str]:
+        return {name for name in runpy.run_path(str(path)) if name.isupper()}
+
+    assert names(tmp_path / "settings.py") == names(firmware.device_folder() / "settings.py")
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        (replace(PICO, converter="abacus"), "'abacus' is not supported: choose ads1256, hx711"),
+        (replace(SCALE, rate_hz=40), "10 or 80 S/s, not 40"),
+        (replace(SCALE, pins={"clock": 3, "data": 3}), "pin 3 is used twice, as clock and as data"),
+        (replace(SCALE, pins={"clock": 3}), "missing data, unknown none"),
+        (replace(SCALE, pins={"clock": 3, "data": 4, "dout": 5}), "missing none, unknown dout"),
+        (replace(SCALE, escape_pin=14), "pin 14 is used twice"),
+        (replace(PICO, link=("uart", 0, 921600, 16, 1)), "pin 16 is used twice"),
+        (replace(PICO, reference_uv=3_300_000), "500000 to 2600000"),
+        (replace(PICO, watchdog_ms=9000), "limit is 8388 ms"),
+    ],
+)
+def test_settings_no_board_can_have(tmp_path: Path, settings: BoardSettings, words: str) -> None:
+    with pytest.raises(PlanError, match=words):
+        lay_out(tmp_path / "board", settings)
+    assert not (tmp_path / "board").exists()
+
+
+def test_the_installed_package_wins_over_the_checkout(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    package = tmp_path / "anviltrace"
+    (package / "_device").mkdir(parents=True)
+    monkeypatch.setattr(firmware, "__file__", str(package / "firmware.py"))
+    with pytest.raises(FileNotFoundError, match="install anviltrace again"):
+        firmware.device_folder()
+    (package / "_device" / "main.py").touch()
+    assert firmware.device_folder() == package / "_device"
