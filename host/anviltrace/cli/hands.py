@@ -87,4 +87,5 @@ class OperatorHand:
 
 
 def _ask(text: str) -> None:
-    click.pause(f"{text}, then press a key.", err=True)
+    """Wait for Enter. Not ``click.pause``, which waits for nobody once stdout goes to a file."""
+    click.prompt(f"{text}, then press Enter", default="", show_default=False, prompt_suffix=". ", err=True)

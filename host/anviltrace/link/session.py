@@ -38,6 +38,8 @@ FIRST_CONTACT_S = 4.0
 SILENCE_S = 5.0
 """A running board that says nothing for so long is gone: it sends a heartbeat every half second."""
 
+_FIRST_BYTES = 512
+"""Kept to tell what else may be talking there; so many of them are quoted:"""
 _QUOTED_BYTES = 32
 _REPLY = 0x40
 
@@ -215,14 +217,14 @@ class Session:
 
     def _no_contact(self, patience_s: float) -> TalkError:
         name, quoted = self._line.name, self._first_bytes[:_QUOTED_BYTES]
-        if self._echoes:
-            return TalkError(
-                f"port {name} sends back what it is sent: no board is there; choose another port"
-            )
         if b">>>" in self._first_bytes:
             return TalkError(
                 f"the board on {name} is at its MicroPython prompt: press its reset to start the script, or "
                 "install the script first"
+            )
+        if self._echoes:
+            return TalkError(
+                f"port {name} sends back what it is sent: no board is there; choose another port"
             )
         if quoted and not self._reader.frames:
             return TalkError(
@@ -292,8 +294,8 @@ class Session:
         data = self._line.take(timeout_s)
         if not data:
             return
-        if len(self._first_bytes) < _QUOTED_BYTES:
-            self._first_bytes += data[:_QUOTED_BYTES]
+        if len(self._first_bytes) < _FIRST_BYTES:
+            self._first_bytes += data[:_FIRST_BYTES]
         batch = self._reader.feed(data)
         self._backlog += [Text(text) for text in batch.notices]
         self._note_damage()

@@ -1,0 +1,148 @@
+"""``anviltrace capture`` with a person at a stand-in board: questions, answers, results, error lines."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from standin import Script, StandIn
+
+from anviltrace.archive import Archive
+from anviltrace.cli import main as main_module
+from anviltrace.cli.main import cli
+from anviltrace.records import Run, RunKind
+
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="the stand-in needs a pty")
+
+PLAN = """
+name = "fishplate bolt, tightening"
+rotation = "cw"
+thread = "right"
+duty = "tightening"
+start = "slack"
+drive_s = 1
+zero_s = 0.5
+"""
+
+BENCH = """
+[rig]
+name = "fishplate stand"
+kind = "held"
+
+[[tool]]
+name = "Ostrelby"
+
+[[supply]]
+name = "pack A"
+kind = "pack"
+"""
+
+ENTER = "\n"
+
+
+def struck_from_two_seconds(index: np.ndarray) -> np.ndarray:
+    return np.where((index >= 2000) & (index % 25 < 5), 1_000_000, index % 7).astype(np.int32)
+
+
+@pytest.fixture
+def board() -> Iterator[StandIn]:
+    with StandIn(Script(signal=struck_from_two_seconds)) as running:
+        yield running
+
+
+@pytest.fixture
+def files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with plan and bench file, to work in."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "plan.toml").write_text(PLAN, encoding="utf-8")
+    (tmp_path / "bench.toml").write_text(BENCH, encoding="utf-8")
+    return tmp_path
+
+
+def arguments(port: str, *more: str) -> list[str]:
+    return ["capture", "plan.toml", "--tool", "Ostrelby", "--supply", "pack A", "--port", port, *more]
+
+
+def stored_run(folder: Path) -> tuple[Run, list[str]]:
+    """The one measurement in the archive, and what was decided about it."""
+    with Archive.open(folder / "bench.anviltrace", read_only=True) as archive:
+        assert archive.verify() == []
+        (run,) = [run for run in archive.all(Run) if run.kind is RunKind.MEASUREMENT]
+        return run, [f"{decision.verdict}: {decision.reason}" for decision in archive.decisions(run.id)]
+
+
+def test_a_person_is_led_through_and_keeps_the_run(board: StandIn, files: Path) -> None:
+    result = CliRunner().invoke(
+        cli, arguments(board.url, "--supply-state", "fresh"), input=ENTER * 2 + "y\n" + ENTER * 2
+    )
+    assert result.exit_code == 0, result.output
+    for words in ("eye and ear protection", "Make the joint slack", "Seat Ostrelby", "pull the trigger"):
+        assert words in result.stderr
+    assert "Not calibrated" in result.stderr
+    run, decisions = stored_run(files)
+    assert run.supply_state == "fresh"
+    assert decisions == ["keep: "]
+    assert run.id[:8] in result.stdout
+    assert "complete" in result.stdout
+
+
+def test_discarding_asks_for_the_reason(board: StandIn, files: Path) -> None:
+    answers = ENTER * 2 + "n\nsocket slipped\n" + ENTER * 2
+    result = CliRunner().invoke(cli, arguments(board.url), input=answers)
+    assert result.exit_code == 0, result.output
+    run, decisions = stored_run(files)
+    assert decisions == ["discard: socket slipped"]
+    assert run.samples > 3000
+
+
+def test_json_is_all_there_is_on_stdout(board: StandIn, files: Path) -> None:
+    result = CliRunner().invoke(cli, arguments(board.url, "--yes", "--json"), input=ENTER * 4)
+    data = json.loads(result.stdout)
+    (run,) = data["runs"]
+    stored, _ = stored_run(files)
+    assert run["id"] == stored.id
+    assert run["samples"] == run["samples_total"] == stored.samples
+    assert run["onset_s"] == pytest.approx(2.0, abs=0.01)
+    assert run["gaps"] == run["saturated"] == 0
+
+
+@pytest.mark.parametrize(
+    ("spoil", "code", "words"),
+    [
+        (lambda folder: (folder / "plan.toml").write_text("drive_s = 0"), 8, "plan.drive_s"),
+        (lambda folder: (folder / "plan.toml").unlink(), 8, "check the name"),
+        (lambda folder: (folder / "plan.toml").write_bytes(b"\xff"), 8, "not UTF-8"),
+        (lambda folder: (folder / "bench.toml").write_text(BENCH.replace("Ostrelby", "Hare")), 8, "'Hare'"),
+        (lambda folder: (folder / "bench.anviltrace").write_bytes(b"not an archive at all" * 99), 6, ""),
+    ],
+    ids=["impossible plan", "no plan", "not UTF-8", "unknown tool", "not an archive"],
+)
+def test_one_error_line_and_its_exit_code(
+    spoil, code: int, words: str, board: StandIn, files: Path, monkeypatch, capsys
+) -> None:
+    spoil(files)
+    before = {file.name: file.read_bytes() for file in files.iterdir()}
+    monkeypatch.setattr(sys, "argv", ["anviltrace", *arguments(board.url, "--yes")])
+    with pytest.raises(SystemExit) as caught:
+        main_module.main()
+    printed = capsys.readouterr()
+    assert caught.value.code == code
+    assert printed.out == ""
+    assert printed.err.startswith("error: ")
+    assert printed.err.count("\n") == 1
+    assert words in printed.err
+    assert {name: (files / name).read_bytes() for name in before} == before
+
+
+def test_a_port_that_is_not_there(files: Path, monkeypatch, capsys) -> None:  # noqa: ARG001
+    monkeypatch.setattr(sys, "argv", ["anviltrace", *arguments("/dev/no-such-port", "--yes")])
+    with pytest.raises(SystemExit) as caught:
+        main_module.main()
+    assert caught.value.code == 3
+    assert "does not exist" in capsys.readouterr().err
