@@ -1,15 +1,17 @@
 """What the board runs at power-up: hands the real streams and the settings to the station.
 
 The way back to the prompt is never closed: Ctrl-C during the first BOOT_WAIT_S seconds, the escape pin
-held low at power-up, the host's QUIT, or Ctrl-C twice while the board is idle.
+held low at power-up, the host's QUIT, or Ctrl-C twice while the board is idle. A watchdog cannot be
+stopped once it runs, so with one the last two lead to the prompt through a restart.
 """
 
+import os
 import sys
 from time import sleep_ms
 
-import machine
 import micropython
 
+import machine
 import settings
 from byteport import Byteport, PortClosedError
 from station import Station
@@ -17,6 +19,9 @@ from station import Station
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from typing import Any
+
+_STAY = "stay_at_prompt"
+"""A file that exists from leaving the script until the restart that follows."""
 
 
 def run(reader, writer):
@@ -28,10 +33,27 @@ def run(reader, writer):
         )
         while _turn(station):
             pass
+        _go_to_prompt()
     except PortClosedError:
         pass
     finally:
         micropython.kbd_intr(3)
+
+
+def _go_to_prompt():
+    if settings.WATCHDOG_MS:
+        with open(_STAY, "w"):
+            pass
+        machine.reset()
+
+
+def _told_to_stay():
+    """Whether the script left for the prompt just before this restart; it holds once."""
+    try:
+        os.remove(_STAY)
+    except OSError:
+        return False
+    return True
 
 
 def _turn(station):
@@ -78,8 +100,8 @@ def _streams():
 
 def power_up():
     """Wait a moment in which Ctrl-C works, then serve the host."""
-    if _escape_held():
-        print("escape pin held: staying at the prompt")
+    if _escape_held() or _told_to_stay():
+        print("staying at the prompt; reset the board to start the script")
         return
     sleep_ms(1000 * settings.BOOT_WAIT_S)
     run(*_streams())

@@ -4,14 +4,13 @@ import struct
 from binascii import crc32
 from time import ticks_diff, ticks_us
 
-from machine import idle
-
 from anvilwire import messages as m
 from anvilwire.frame import HEADER, HEADER_SIZE, MAX_FRAME, MAX_REQUEST, VERSION
 from anvilwire.stuffing import stuffed_size
 from blocks import CHANNELS, SAMPLE_BYTES, Block
 from byteport import ESCAPE, NOTHING
 from converters import ConverterError, on_offer
+from machine import idle
 from quick import seal_into, stuff_into
 
 FIRMWARE = (0, 1, 0)

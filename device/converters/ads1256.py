@@ -9,10 +9,9 @@ that a slow board misses are counted as lost, never hidden.
 from array import array
 from time import sleep_ms, sleep_us, ticks_diff, ticks_ms, ticks_us
 
-from machine import SPI, Pin
-
 from anvilwire.messages import EXCITATION_MEASURED, EXCITATION_NOMINAL, SCALE_VOLTAGE
 from converters import ConverterError
+from machine import SPI, Pin
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:

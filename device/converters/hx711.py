@@ -7,10 +7,9 @@ percent off, so the host measures it from the ticks.
 
 from time import sleep_us, ticks_add, ticks_diff, ticks_ms, ticks_us
 
-from machine import Pin, disable_irq, enable_irq
-
 from anvilwire.messages import EXCITATION_IS_REFERENCE, SCALE_RATIO
 from converters import ConverterError
+from machine import Pin, disable_irq, enable_irq
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
