@@ -146,9 +146,7 @@ class Serial(SerialBase):  # type: ignore[misc]
         data = bytearray()
         with self._changed:
             while len(data) < size and not self._cancelled:
-                data += self._received[: size - len(data)]
-                del self._received[: len(data)]
-                self._changed.notify_all()
+                data += self._take(size - len(data))
                 if len(data) == size or (self._ended and data):
                     break
                 self._raise_if_gone()
@@ -215,6 +213,12 @@ class Serial(SerialBase):  # type: ignore[misc]
     ri = property(lambda self: not self._open_board())
 
     # inside
+
+    def _take(self, most: int) -> bytes:
+        taken = bytes(self._received[:most])
+        del self._received[:most]
+        self._changed.notify_all()
+        return taken
 
     def _open_board(self) -> BoardProcess:
         if not self.is_open or self.board is None:

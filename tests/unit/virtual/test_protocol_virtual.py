@@ -94,15 +94,33 @@ def test_the_handler_imports_little() -> None:
 
 
 def test_reads_what_there_is(port: Any) -> None:
-    port.timeout = 2.0
+    port.timeout = 0.1
     port.write(ASK)
-    first = port.read(1)
-    assert len(first) == 1
-    deadline_s = time.monotonic() + 2.0
-    while port.in_waiting < 50 and time.monotonic() < deadline_s:
-        time.sleep(0.01)
-    rest = port.read(port.in_waiting)
-    assert frame.FrameReader().feed(first + rest)
+    reader, found = frame.FrameReader(), []
+    deadline_s = time.monotonic() + 10.0
+    while messages.IDENTIFIED not in found and time.monotonic() < deadline_s:
+        waiting = port.in_waiting
+        data = port.read(max(waiting, 1))
+        assert len(data) >= waiting
+        found += [received.kind for received in reader.feed(data)]
+    assert messages.IDENTIFIED in found
+
+
+def test_a_read_in_pieces_takes_no_byte_too_many(port: Any) -> None:
+    os.kill(port.board._process.pid, signal.SIGSTOP)
+    time.sleep(0.05)
+    port.reset_input_buffer()
+
+    def arrive(data: bytes) -> None:
+        with port._changed:
+            port._received += data
+            port._changed.notify_all()
+
+    arrive(bytes(range(10)))
+    threading.Timer(0.1, arrive, [bytes(range(10, 110))]).start()
+    port.timeout = 5.0
+    assert port.read(15) == bytes(range(15))
+    assert port.read(95) == bytes(range(15, 110))
 
 
 def test_a_read_times_out(port: Any) -> None:
