@@ -240,9 +240,9 @@ class Run:
 
     ``set_id`` joins repeats made under one condition. ``samples`` counts what lies in the chunks,
     ``samples_total`` what the converter delivered according to the board, lost ones included (None when the
-    run was interrupted before the board said so). ``onset_index`` is the sample at which the tool was first seen
-    to act. ``rate_hz`` is the rate measured from the board's ticks. ``seal`` is the sha256 of the finished
-    run, ``None`` while it is open.
+    run was interrupted before the board said so). ``onset_index`` is the sample at which the tool was first
+    seen to act. ``rate_hz`` is the rate measured from the board's ticks. ``seal`` is the sha256 of the
+    finished run, ``None`` while it is open.
     """
 
     id: str
