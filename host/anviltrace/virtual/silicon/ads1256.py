@@ -17,7 +17,13 @@ from scale import codes_of, put_code, rounded, saturate
 STATUS, MUX, ADCON, DRATE, IO, OFC, FSC = 0, 1, 2, 3, 4, 5, 8
 _REGISTERS = 11
 _ID = 0x30
-_RESET = bytes([_ID | 1, 0x01, 0x20, 0xF0, 0xE0, 0, 0, 0, 0, 0, 0])
+_RESET_VALUES = bytes([_ID | 1, 0x01, 0x20, 0xF0, 0xE0, 0, 0, 0, 0, 0, 0])
+
+_WAKEUPS = (0x00, 0xFF)
+_RDATA, _RDATAC, _SDATAC = 0x01, 0x03, 0x0F
+_RREG, _WREG = 0x10, 0x50
+_SELFCAL, _SELFOCAL, _SELFGCAL, _SYSOCAL, _SYSGCAL = _CALIBRATIONS = (0xF0, 0xF1, 0xF2, 0xF3, 0xF4)
+_SYNC, _STANDBY, _RESET = 0xFC, 0xFD, 0xFE
 
 _ORDER = 0x08
 _ACAL = 0x04
@@ -143,7 +149,9 @@ class Ads1256:
         if garbled:
             self._violate("mode")
             return out >> 1
+        depth = heap.unlock()
         self._shift_in(byte)
+        heap.relock(depth)
         return _reversed(out) if self.registers[STATUS] & _ORDER else out
 
     def _shift_out(self):
@@ -183,7 +191,7 @@ class Ads1256:
 
     def _shift_in(self, byte):
         if self._continuous:
-            if byte == 0x0F or byte == 0xFE:
+            if byte in (_SDATAC, _RESET):
                 self._obey(byte)
         elif self._state == _READ_COUNT:
             self._read_registers(byte & 15)
@@ -215,39 +223,32 @@ class Ads1256:
         """Carry out a command."""
         self._reply_at = self._reply_end = 0
         self.quick = False
-        pause_ps = _T11_SHORT_PS
-        if byte & 0xF0 == 0x10:
+        if byte & 0xF0 in (_RREG, _WREG):
             self._at = byte & 15
-            self._state = _READ_COUNT
-        elif byte & 0xF0 == 0x50:
-            self._at = byte & 15
-            self._state = _WRITE_COUNT
-        elif byte == 0x01:
+            self._state = _READ_COUNT if byte < _WREG else _WRITE_COUNT
+        elif byte in (_RDATA, _RDATAC, _SDATAC):
+            self._choose_reading(byte)
+        elif byte in _CALIBRATIONS:
+            self._calibrate(byte)
+        elif byte in (_SYNC, _STANDBY):
+            self._halt()
+        elif byte == _RESET:
+            self.reset()
+        elif byte not in _WAKEUPS:
+            self._violate("command")
+        elif self._halted:
+            self._restart(0)
+        long = byte in (_RDATAC, _SDATAC, _SYNC, _STANDBY, _RESET)
+        self._command_from_ps = clock.now_ps + (_T11_LONG_PS if long else _T11_SHORT_PS)
+
+    def _choose_reading(self, command):
+        self._continuous = command == _RDATAC
+        if command != _SDATAC:
             self._begin_reply()
+        if command == _RDATA:
             self._loaded = clock.ready
             self._reply_is_code = True
             self._reply_code()
-        elif byte == 0x03:
-            self._begin_reply()
-            self._continuous = True
-            pause_ps = _T11_LONG_PS
-        elif byte == 0x0F:
-            self._continuous = False
-            pause_ps = _T11_LONG_PS
-        elif byte in (0xF0, 0xF1, 0xF2, 0xF3, 0xF4):
-            self._calibrate(byte)
-        elif byte == 0xFC or byte == 0xFD:
-            self._halt()
-            pause_ps = _T11_LONG_PS
-        elif byte == 0xFE:
-            self.reset()
-            pause_ps = _T11_LONG_PS
-        elif byte == 0x00 or byte == 0xFF:
-            if self._halted:
-                self._restart(0)
-        else:
-            self._violate("command")
-        self._command_from_ps = clock.now_ps + pause_ps
 
     def _begin_reply(self):
         self._reply_from_ps = clock.now_ps + _T6_PS
@@ -284,7 +285,7 @@ class Ads1256:
             self._state = _IDLE
             self._command_from_ps = clock.now_ps + _T11_SHORT_PS
             if self._recalibrate and self.registers[STATUS] & _ACAL:
-                self._calibrate(0xF0)
+                self._calibrate(_SELFCAL)
             self._recalibrate = False
 
     def _apply(self, register, changed):
@@ -306,7 +307,7 @@ class Ads1256:
 
     def reset(self):
         """Registers to their reset values, then a self-calibration."""
-        self.registers[:] = _RESET
+        self.registers[:] = _RESET_VALUES
         self._state = _IDLE
         self._reply = bytearray(16)
         self._reply_at = 0
@@ -321,17 +322,17 @@ class Ads1256:
         self._command_from_ps = clock.now_ps + _T11_LONG_PS
         self._at = 0
         self._left = 0
-        self._calibrate(0xF0)
+        self._calibrate(_SELFCAL)
         self.quick = False
 
     def _calibrate(self, command):
         """Self- and system calibration; the simulated chip has no errors of its own to take out."""
         _, offset_us, gain_us, both_us, _, ideal = _RATES[self.registers[DRATE]]
-        if command in (0xF0, 0xF1, 0xF3):
+        if command in (_SELFCAL, _SELFOCAL, _SYSOCAL):
             self.registers[OFC : OFC + 3] = bytes(3)
-        if command in (0xF0, 0xF2, 0xF4):
+        if command in (_SELFCAL, _SELFGCAL, _SYSGCAL):
             self.registers[FSC : FSC + 3] = bytes([ideal & 255, (ideal >> 8) & 255, ideal >> 16])
-        times_us = {0xF0: both_us, 0xF1: offset_us, 0xF3: offset_us}
+        times_us = {_SELFCAL: both_us, _SELFOCAL: offset_us, _SYSOCAL: offset_us}
         self._restart(times_us.get(command, gain_us))
         self._busy_until_ps = clock.next_ps
 
