@@ -21,7 +21,7 @@ READ_MOST = 1 << 16
 HOARD_BYTES = 1 << 26
 """Bytes kept for a caller who does not come for them; past that the board has to wait."""
 
-GATHER_S = 0.01
+GATHER_S = 0.005
 """How long the first bytes wait for company."""
 
 
