@@ -84,7 +84,8 @@ def record(
         settings = link.configure(condition.plan.rate_hz, condition.plan.gain)
         session = open_session(archive, link, bench, settings, operator)
         try:
-            return describe(record_condition(archive, link, session, settings, condition, ask), archive)
+            done = record_condition(archive, link, session, settings, condition, ask)
+            return describe(done, archive, settings)
         finally:
             archive.end_session(session.id)
 
@@ -144,12 +145,15 @@ def _ask_verdict(run: Run) -> Verdict:
     return Verdict(False, click.prompt("Why is it discarded", err=True))
 
 
-def describe(done: RunSet, archive: Archive) -> dict[str, Any]:
-    """A set as plain data: units are in the names."""
+def describe(done: RunSet, archive: Archive, settings: Settings) -> dict[str, Any]:
+    """A set as plain data: units are in the names, or with the value."""
+    from anviltrace.cli.live import reading
+
     return {
         "set": done.set_id,
         "zero_before_counts": done.zero_before.mean_counts,
         "zero_after_counts": done.zero_after.mean_counts,
+        "zero_moved": reading(done.zero_after.mean_counts, done.zero_before.mean_counts, settings),
         "runs": [describe_run(run, archive) for run in done.runs],
     }
 
@@ -178,6 +182,5 @@ def show(done: dict[str, Any], archive_path: Path) -> None:
         onset = "no onset" if run["onset_s"] is None else f"onset {run['onset_s']:.3f} s"
         rate = "rate unknown" if run["rate_hz"] is None else f"{run['rate_hz']:.2f} S/s"
         click.echo(f"run {number}  {run['id'][:8]}  {run['samples']} samples  {rate}  {onset}  {missing}")
-    drift = done["zero_after_counts"] - done["zero_before_counts"]
-    click.echo(f"zero moved by {drift:+.1f} counts from before to after")
+    click.echo(f"zero moved by {done['zero_moved']} from before to after")
     click.echo(f"in {archive_path}; look at a run with: anviltrace archive show {done['runs'][0]['id'][:8]}")

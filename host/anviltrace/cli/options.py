@@ -25,7 +25,7 @@ port_option = click.option(
     required=True,
     envvar="ANVILTRACE_PORT",
     show_envvar=True,
-    help="Serial port of the board (/dev/ttyACM0, COM5), any pyserial URL, or virtual://SCENARIO.",
+    help="Serial port of the board (/dev/ttyACM0), any pyserial URL, or virtual://SCENARIO.",
 )
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print data as JSON on stdout.")
