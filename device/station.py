@@ -275,16 +275,15 @@ class Station:
                 self._send_block()
                 closed = self._converter.fill(block)
         except ConverterError as error:
-            self.report_fault(error)
+            self._say_fault(error)
+            self._finish(m.CONVERTER_FAULT)
             return
         if block.next_index > _LAST_INDEX:
             self._finish(m.INDEX_LIMIT)
 
-    def report_fault(self, error):
-        """The converter failed in mid-run: say so, and end the run."""
+    def _say_fault(self, error):
         self._events.load(m.ERROR, m.pack(m.ERROR, code=m.CONVERTER_FAULT, text=str(error)[:_TEXT_MOST]))
         self._send(self._events)
-        self._finish(m.CONVERTER_FAULT)
 
     def _send_block(self):
         block = self._block
@@ -300,7 +299,11 @@ class Station:
         self._send(self._events)
 
     def _end_run(self, reason):
-        self._converter.stop()
+        try:
+            self._converter.stop()
+        except ConverterError as error:
+            reason = m.CONVERTER_FAULT
+            self._say_fault(error)
         if self._block.count:
             self._send_block()
         self._state = m.IDLE

@@ -9,8 +9,8 @@
   back; ``start()``; ``fill(block)`` moves samples that are ready into the block until it is full or a loss
   has to come first, and returns True in the latter case; ``stop()``.
 
-``probe``, ``configure``, ``start`` and ``fill`` raise ConverterError. ``start``, ``fill`` and ``stop``
-allocate nothing.
+All of these raise ConverterError; ``stop`` does when the chip no longer has its settings. ``start``,
+``fill`` and ``stop`` allocate nothing.
 """
 
 

@@ -28,6 +28,7 @@ _WREG = 0x50
 
 _STATUS = 0
 _REGISTERS = 11
+_READ_ALL = bytes([_RREG, _REGISTERS - 1])
 _RESET_VALUES = ((1, 0x01), (2, 0x20), (3, 0xF0))  # MUX, ADCON, DRATE
 _BUFFER_ON = 0x02
 _AIN0_AIN1 = 0x01
@@ -55,6 +56,9 @@ _RATES = (
     (2_500, 0x03, 12000),
 )
 _GAINS = (1, 2, 4, 8, 16, 32, 64)
+
+_SURPLUS_WEIGHT = 8
+_SURPLUS_MOST = 128  # reached when more than every eighth data-ready is one too many
 
 _RING = 1024
 _MASK = _RING - 1
@@ -97,6 +101,9 @@ class Converter:
         )
         self._handler = self._on_ready
         self._sample = bytearray(3)
+        self._wanted = bytes(4)
+        self._registers = bytearray(_REGISTERS)
+        self._surplus = 0
         self._ring = bytearray(3 * _RING)
         self._ticks: "Any" = array("i", [0] * _RING)
         self._head = 0
@@ -128,15 +135,17 @@ class Converter:
         sleep_us(_T11_US)
         self._await_ready(2500)
         found = self._read_registers()
-        self._compare(wanted, found)
+        self._wanted = wanted
+        self._compare(found)
         self._period_16 = 16_000_000_000 // rate_mhz
         self._silence_us = 100_000 + 20 * self._period_16 // 16
-        return found
+        return bytes(found)
 
     def start(self):
         """Restart the filter and read continuously: the first sample is fully settled."""
         self._head = 0
         self._tail = 0
+        self._surplus = 0
         self._last_tick = -1
         self._cs(0)
         self._spi.write(_SYNC)
@@ -164,7 +173,7 @@ class Converter:
         return False
 
     def stop(self):
-        """Leave continuous reading. SDATAC is due while data-ready is low."""
+        """Leave continuous reading (SDATAC is due while data-ready is low) and read the settings back."""
         self._drdy.irq(handler=None)
         try:
             self._await_ready(500)
@@ -173,6 +182,7 @@ class Converter:
         self._spi.write(_SDATAC)
         sleep_us(_T11_US)
         self._cs(1)
+        self._compare(self._read_registers())
 
     def _on_ready(self, _pin):
         tick = ticks_us()
@@ -212,6 +222,7 @@ class Converter:
         block.take(self._ring, first, count, self._ticks[first], last)
         self._last_tick = last
         self._tail = (self._tail + count) & 0x3FFFFFFF
+        self._surplus = max(0, self._surplus - count)
 
     def _take_one(self, block):
         """Take a sample that is late or early; return True if the block has to be closed before it."""
@@ -223,6 +234,9 @@ class Converter:
         if lost < 0:  # data-ready fell twice for one sample: the second reading repeats the first
             block.mark_glitch()
             self._tail = (self._tail + 1) & 0x3FFFFFFF
+            self._surplus += _SURPLUS_WEIGHT
+            if self._surplus > _SURPLUS_MOST:
+                raise ConverterError("ADS1256: data-ready comes too often: chip reset, or noise on DRDY")
             return False
         if lost > 0:
             if block.count:
@@ -260,14 +274,14 @@ class Converter:
         self._cs(1)
 
     def _read_registers(self):
-        found = bytearray(_REGISTERS)
+        found = self._registers
         self._cs(0)
-        self._spi.write(bytes([_RREG, _REGISTERS - 1]))
+        self._spi.write(_READ_ALL)
         sleep_us(_T6_US)
         self._spi.readinto(found)
         sleep_us(_T11_US)
         self._cs(1)
-        return bytes(found)
+        return found
 
     def _write_registers(self, first, values):
         self._cs(0)
@@ -275,12 +289,13 @@ class Converter:
         sleep_us(_T11_US)
         self._cs(1)
 
-    def _compare(self, wanted, found):
-        """STATUS carries the ID and DRDY beside what was written."""
+    def _compare(self, found):
+        """Raise unless the chip has the settings it was given; STATUS carries the ID and DRDY beside them."""
+        wanted = self._wanted
         for register in range(len(wanted)):
             mask = 0x0E if register == _STATUS else 0xFF
             if (found[register] ^ wanted[register]) & mask:
                 raise ConverterError(
-                    "ADS1256: register %d reads back 0x%02x after writing 0x%02x"
+                    "ADS1256: register %d reads 0x%02x, not 0x%02x as set: chip reset, or bad wiring"
                     % (register, found[register], wanted[register])
                 )

@@ -30,11 +30,18 @@ class Outcome:
     finished: Any = None
 
 
-def _run(scenario: str, interpreter: str, fault: Fault, argument: int, seconds: float) -> Outcome:
+def _run(
+    scenario: str,
+    interpreter: str,
+    fault: Fault,
+    argument: int,
+    seconds: float,
+    rate_hz: float | None = None,
+) -> Outcome:
     """Stream, let the fault happen after a third of the time, stream on, stop."""
     port = open_port(f"virtual://{scenario}?seed=4&interpreter={interpreter}")
     with Session(port) as session:
-        settings = session.configure()
+        settings = session.configure(rate_hz)
         session.start(1)
         outcome, tables, parts, injected = Outcome(), [], [], False
         while sum(map(len, parts)) < seconds * settings.rate_hz and outcome.finished is None:
@@ -53,6 +60,7 @@ def _run(scenario: str, interpreter: str, fault: Fault, argument: int, seconds: 
                 injected = True
         if outcome.finished is None:
             outcome.finished = session.stop()
+            outcome.errors += [event.text for event in session.poll(0.0) if isinstance(event, BoardError)]
     outcome.table, outcome.samples = np.concatenate(tables), np.concatenate(parts)
     return outcome
 
@@ -113,3 +121,11 @@ def test_stray_text_costs_no_sample(interpreter: str) -> None:
     outcome = _run("fishplate-held", interpreter, Fault.STRAY_TEXT, 2, 3.0)
     assert outcome.texts
     assert (_consecutive(outcome.table) == 0).all()
+
+
+@pytest.mark.parametrize("rate_hz", [7500.0, 30000.0])
+def test_a_chip_that_was_reset_ends_the_run_as_a_fault(rate_hz: float, interpreter: str) -> None:
+    # after a reset the ADS1256 converts at 30 kS/s and no longer reads continuously: what comes is worthless
+    outcome = _run("fishplate-held", interpreter, Fault.CHIP_RESET, 0, 3.0, rate_hz)
+    assert outcome.finished.reason == m.CONVERTER_FAULT
+    assert "reset" in outcome.errors[-1]
