@@ -34,6 +34,7 @@ from anviltrace.records import (
     new_id,
     now_utc,
 )
+from anvilwire import messages
 
 EARLY_RELEASE_S = 0.3
 """Blows that end this long before the signal to release mean that the trigger was let go early."""
@@ -186,8 +187,7 @@ class Recorder:
 
     def _end(self, job: Job, stages: RunStages | ZeroStages, intake: Intake, recording: Recording) -> str:
         """Stop the board, take what is still on the way, prove that it is complete; return how it ended."""
-        ended_by_board = self._totals
-        totals = self._totals = ended_by_board or self._link.stop()
+        totals = self._totals = self._totals or self._link.stop()
         for first, counts in self._take(intake, recording, timeout_s=0.0):
             stages.feed(first, counts)
         intake.close(totals.next_index, totals.lost)
@@ -196,8 +196,8 @@ class Recorder:
         if totals.unsent_blocks:
             recording.notice("link", f"the link did not take {totals.unsent_blocks} blocks of the board")
         self._note_early_release(job, stages, recording)
-        if ended_by_board is not None:
-            raise RecordError(f"{ended_by_board.reason_text}; the run is kept as interrupted")
+        if totals.reason != messages.ASKED:
+            raise RecordError(f"{totals.reason_text}; the run is kept as interrupted")
         return stages.reason
 
     def _take(self, intake: Intake, recording: Recording, timeout_s: float = 0.1) -> list[tuple[int, Counts]]:
