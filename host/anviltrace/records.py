@@ -7,6 +7,7 @@ Sample counts are the converter's codes, never altered.
 
 from __future__ import annotations
 
+import json
 import uuid
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -16,6 +17,18 @@ from enum import StrEnum
 def new_id() -> str:
     """A fresh random UUID, so that archives of different benches can be merged."""
     return str(uuid.uuid4())
+
+
+_NAMESPACE = uuid.UUID("5f0c7a52-3f5e-4c33-9b5c-0d3c1c5a7e11")
+
+
+def described_id(kind: str, description: object) -> str:
+    """The UUID (version 5) of what is described: the same description has the same id in every archive.
+
+    ``description`` is plain data; what JSON does not know counts by its text.
+    """
+    text = json.dumps([kind, description], sort_keys=True, ensure_ascii=False, default=str)
+    return str(uuid.uuid5(_NAMESPACE, text))
 
 
 def now_utc() -> str:

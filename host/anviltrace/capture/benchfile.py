@@ -26,17 +26,14 @@ description is a new entry that leaves old runs as they were.
 from __future__ import annotations
 
 import dataclasses
-import json
-import uuid
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
 from anviltrace.errors import PlanError
-from anviltrace.records import Fitting, Rig, RigKind, Supply, Tool
+from anviltrace.records import Fitting, Rig, RigKind, Supply, Tool, described_id
 from anviltrace.tables import Limits, read_table, read_toml, refuse_unknown
 
-_NAMESPACE = uuid.UUID("5f0c7a52-3f5e-4c33-9b5c-0d3c1c5a7e11")
 SUPPLY_KINDS = ("pack", "mains adapter", "air")
 
 Thing = TypeVar("Thing", Rig, Tool, Supply, Fitting)
@@ -142,8 +139,7 @@ def _records(
 
 def _record(kind: type[Thing], table: Any) -> Thing:
     values = dataclasses.asdict(table)
-    described = json.dumps([kind.__name__, values], sort_keys=True, ensure_ascii=False)
-    return kind(id=str(uuid.uuid5(_NAMESPACE, described)), **values)
+    return kind(id=described_id(kind.__name__, values), **values)
 
 
 def _named(things: tuple[Thing, ...], name: str, what: str) -> Thing:

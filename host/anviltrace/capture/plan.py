@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import Annotated
 
 from anviltrace.errors import PlanError
-from anviltrace.records import Duty, Plan, Rotation, Start, Thread, new_id
+from anviltrace.records import Duty, Plan, Rotation, Start, Thread, described_id
 from anviltrace.tables import Limits, read_table, read_toml
 
 
@@ -50,12 +50,15 @@ class _PlanTable:
 
 
 def read_plan(path: Path) -> Plan:
-    """The plan in a TOML file, under a fresh id; raises PlanError naming file, key, value and limit."""
+    """The plan in a TOML file; the same text has the same id.
+
+    Raises PlanError naming file, key, value and limit.
+    """
     tables, text = read_toml(path)
     table = read_table(_PlanTable, tables, str(path), "plan")
     values = {field.name: getattr(table, field.name) for field in dataclasses.fields(table)}
     values["marks_s"] = _marks(table.marks_s, table.drive_s, str(path))
-    plan = Plan(id=new_id(), text=text, **values)
+    plan = Plan(id=described_id("Plan", text), text=text, **values)
     _check_duty(plan, str(path))
     return plan
 

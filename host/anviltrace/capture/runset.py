@@ -1,4 +1,4 @@
-"""A set: repeats of one plan under one condition, with a zero reading before and after."""
+"""A set: repeats of one plan under one condition, with a zero reading before and after each."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from anviltrace.archive.archive import Archive
 from anviltrace.capture.recorder import BenchHand, Recorder
-from anviltrace.records import Decision, Fitting, Plan, Run, Start, Supply, Tool, Zero, new_id
+from anviltrace.records import Decision, Duty, Fitting, Plan, Run, Start, Supply, Tool, Zero, new_id
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +36,14 @@ Rest = Callable[[float], None]
 
 @dataclass(frozen=True, slots=True)
 class RunSet:
-    """What came of a set: its runs, in order, and the zero readings around them."""
+    """What came of a set: its runs in order, and the zero readings around them.
+
+    ``zeros`` has one more than ``runs``: run i lies between zeros i and i + 1.
+    """
 
     set_id: str
     runs: tuple[Run, ...]
-    zero_before: Zero
-    zero_after: Zero
+    zeros: tuple[Zero, ...]
 
 
 def record_set(
@@ -54,26 +56,31 @@ def record_set(
 ) -> RunSet:
     """Record all repeats of the condition's plan; whatever one of them raises ends the set.
 
-    The joint is made slack for the zero readings; a preset joint is preset anew for each repeat.
+    Each run has a zero reading before and after it, with the tool seated and the joint slack; the one
+    after a run is the one before the next. A preset joint is preset anew for each repeat.
     """
     plan = condition.plan
     _store(archive, condition)
-    hand.slacken()
+    _slacken(hand, plan)
     hand.seat(condition.tool, condition.supply)
-    before = recorder.zero(plan.zero_s)
     set_id = new_id()
-    runs = []
+    runs, zeros = [], [recorder.zero(plan.zero_s)]
     for repeat in range(1, plan.repeats + 1):
         if repeat > 1:
             rest(plan.rest_s)
-            hand.slacken()
         if plan.start is Start.PRESET:
             hand.preset(plan)
         runs.append(_record_one(recorder, archive, condition, hand, judge, set_id, repeat))
-    hand.slacken()
-    after = recorder.zero(plan.zero_s)
+        _slacken(hand, plan)
+        zeros.append(recorder.zero(plan.zero_s))
     hand.unseat()
-    return RunSet(set_id, tuple(runs), before, after)
+    return RunSet(set_id, tuple(runs), tuple(zeros))
+
+
+def _slacken(hand: BenchHand, plan: Plan) -> None:
+    """A locked plan strikes an anvil: there is no joint to make slack."""
+    if plan.duty is not Duty.LOCKED:
+        hand.slacken()
 
 
 def _record_one(

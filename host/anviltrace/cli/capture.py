@@ -47,7 +47,7 @@ def capture(
 ) -> None:
     """Record the runs of PLAN_FILE into the archive.
 
-    Leads through a zero reading, the repeats of the plan and another zero reading. Times are counted in
+    Leads through the repeats of the plan, with a zero reading before and after each. Times are counted in
     samples. Pull the trigger when told to, and let go when told to. After each run you keep or discard it;
     a discarded run keeps its raw data, with your reason. Ctrl-C ends the run and keeps what was received.
 
@@ -93,14 +93,9 @@ def record(
 def open_session(archive: Archive, link: Link, bench: Bench, settings: Settings, operator: str) -> Session:
     """Put rig, board, settings and a new session into the archive."""
     from anviltrace import __version__
-    from anviltrace.records import Board, Session, new_id, now_utc
+    from anviltrace.records import Session, new_id, now_utc
 
-    who = link.identity
-    known = archive.all(Board, unique_id=who.unique_id, firmware_version=who.firmware_version)
-    board = known[0] if known else Board(
-        new_id(), who.unique_id, who.board, who.firmware_version, who.protocol_version, who.converter,
-        who.code_bits,
-    )  # fmt: skip
+    board = link.identity.as_record()
     session = Session(
         new_id(), bench.rig.id, board.id, now_utc(), operator=operator, software_version=__version__
     )
@@ -151,9 +146,8 @@ def describe(done: RunSet, archive: Archive, settings: Settings) -> dict[str, An
 
     return {
         "set": done.set_id,
-        "zero_before_counts": done.zero_before.mean_counts,
-        "zero_after_counts": done.zero_after.mean_counts,
-        "zero_moved": reading(done.zero_after.mean_counts, done.zero_before.mean_counts, settings),
+        "zeros_counts": [zero.mean_counts for zero in done.zeros],
+        "zero_moved": reading(done.zeros[-1].mean_counts, done.zeros[0].mean_counts, settings),
         "runs": [describe_run(run, archive) for run in done.runs],
     }
 
@@ -182,5 +176,5 @@ def show(done: dict[str, Any], archive_path: Path) -> None:
         onset = "no onset" if run["onset_s"] is None else f"onset {run['onset_s']:.3f} s"
         rate = "rate unknown" if run["rate_hz"] is None else f"{run['rate_hz']:.2f} S/s"
         click.echo(f"run {number}  {run['id'][:8]}  {run['samples']} samples  {rate}  {onset}  {missing}")
-    click.echo(f"zero moved by {done['zero_moved']} from before to after")
+    click.echo(f"zero moved by {done['zero_moved']} from first to last")
     click.echo(f"in {archive_path}; look at a run with: anviltrace archive show {done['runs'][0]['id'][:8]}")

@@ -23,12 +23,19 @@ SLACKEN_S = 2.0
 class PersonHand:
     """Tells a person on the terminal what to do, and waits for Enter where nothing is running."""
 
+    def __init__(self) -> None:
+        self._seated = False
+
     def slacken(self) -> None:
         """Ask for a slack joint."""
-        _ask("Hand off the trigger. Make the joint slack")
+        if self._seated:
+            _ask("Lift the tool, make the joint slack, seat the tool again, hand off the trigger")
+        else:
+            _ask("Make the joint slack")
 
     def seat(self, tool: Tool, supply: Supply) -> None:
         """Ask for the tool to be put on."""
+        self._seated = True
         _ask(f"Seat {tool.name} with {supply.name}, hand off the trigger, and leave it still")
 
     def preset(self, plan: Plan) -> None:

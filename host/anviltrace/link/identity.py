@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from anviltrace.errors import RefusedError
-from anviltrace.records import Board, ScaleKind, Settings
+from anviltrace.records import Board, ScaleKind, Settings, described_id
 from anvilwire import messages
 
 _MILLI = 1e-3
@@ -20,8 +19,6 @@ _EXCITATION = {
     messages.EXCITATION_NOMINAL: "nominal",
     messages.EXCITATION_MEASURED: "measured",
 }
-
-_NAMESPACE = uuid.UUID("5f0c3f0e-5d0b-4f6e-9a55-1f2b8c0f6a11")
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +74,7 @@ class Identity:
             self.converter,
             self.code_bits,
         )
-        return Board(_id_of("board", facts), *facts)
+        return Board(described_id("board", facts), *facts)
 
     def must_offer(self, rate_hz: float | None, gain: int | None) -> None:
         """Raise RefusedError, naming what there is, unless rate and gain (None: any) are on offer."""
@@ -138,13 +135,9 @@ def settings_from(fields: Mapping[str, Any], identity: Identity) -> Settings:
         "excitation_source": identity.excitation_source,
         "registers": fields["registers"],
     }
-    return Settings(_id_of("settings", tuple(facts.values())), **facts)
+    return Settings(described_id("settings", tuple(facts.values())), **facts)
 
 
 def _full_scale(fields: Mapping[str, Any], kind: ScaleKind) -> float:
     """mV/V from nV/V, or V from nV."""
     return float(fields["full_scale_nano"]) * (_MICRO if kind is ScaleKind.RATIO else _NANO)
-
-
-def _id_of(what: str, facts: tuple[Any, ...]) -> str:
-    return str(uuid.uuid5(_NAMESPACE, repr((what, *facts))))

@@ -315,7 +315,8 @@ class TestSet:
             assert [run.repeat for run in done.runs] == [1, 2]
             assert {run.set_id for run in done.runs} == {done.set_id}
             assert {run.supply_state for run in done.runs} == {"fresh"}
-            assert [zero.id for zero in at.archive.all(Zero)] == [done.zero_before.id, done.zero_after.id]
+            assert [zero.id for zero in at.archive.all(Zero)] == [zero.id for zero in done.zeros]
+            assert len(done.zeros) == 3
             assert at.hand.asked == [
                 *("slacken", "seat", "drive", "release"),
                 *("slacken", "drive", "release"),

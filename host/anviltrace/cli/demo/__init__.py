@@ -17,8 +17,8 @@ from anviltrace.cli.options import json_option, print_json
 
 if TYPE_CHECKING:
     from anviltrace.archive.archive import Archive
-    from anviltrace.capture.runset import Condition, RunSet
-    from anviltrace.records import Run, Settings
+    from anviltrace.capture.runset import Condition
+    from anviltrace.records import Run, Settings, Zero
 
 SCENARIO = "fishplate-held"
 ARCHIVE = "bench.anviltrace"
@@ -148,13 +148,15 @@ def _play_condition(
         session = open_session(archive, link, bench, settings, "virtual operator")
         done = record_condition(archive, link, session, settings, condition, ask=False)
         archive.end_session(session.id)
-    return [_row(archive, run, condition, done, settings) for run in done.runs]
+    return [
+        _row(archive, run, condition, zero, settings)
+        for run, zero in zip(done.runs, done.zeros, strict=False)
+    ]
 
 
 def _play_unplugged(archive: Archive, folder: Path, port_url: str) -> dict[str, Any]:
     """Record a run whose cable is pulled: it is kept as interrupted, with everything received."""
     from anviltrace.capture.recorder import Progress, Recorder
-    from anviltrace.capture.runset import RunSet
     from anviltrace.cli.capture import open_session
     from anviltrace.cli.hands import OperatorHand
     from anviltrace.errors import UnpluggedError
@@ -185,16 +187,14 @@ def _play_unplugged(archive: Archive, folder: Path, port_url: str) -> dict[str, 
             click.echo(f"  {error}", err=True)
         archive.end_session(session.id)
     run = next(run for run in archive.all(Run, session_id=session.id) if run.kind is RunKind.MEASUREMENT)
-    return _row(archive, run, condition, RunSet("", (run,), zero, zero), settings)
+    return _row(archive, run, condition, zero, settings)
 
 
-def _row(
-    archive: Archive, run: Run, condition: Condition, done: RunSet, settings: Settings
-) -> dict[str, Any]:
+def _row(archive: Archive, run: Run, condition: Condition, zero: Zero, settings: Settings) -> dict[str, Any]:
     """A run in plain data, with the readings that need no calibration."""
     from anviltrace.cli.capture import describe_run
 
-    net = archive.counts(run.id) - done.zero_before.mean_counts
+    net = archive.counts(run.id) - zero.mean_counts
     per_count = settings.mv_per_v_per_count or 0.0
     greatest = net[abs(net).argmax()]
     quiet = round(0.2 * settings.rate_hz)
