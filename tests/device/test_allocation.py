@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import os
-from pathlib import Path
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -12,7 +12,6 @@ import pytest
 from anviltrace.link.events import Blocks, BoardError, Finished
 from anviltrace.link.port import open_port
 from anviltrace.link.session import Session
-from anviltrace.virtual.board import BoardProcess
 from anvilwire import messages
 
 pytestmark = pytest.mark.skipif(
@@ -21,17 +20,10 @@ pytestmark = pytest.mark.skipif(
 )
 
 
-@pytest.fixture
-def locked_boards(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Virtual boards that start with the heap locked while streaming."""
-    script = str(root / "tests" / "device" / "scripts" / "allocation.py")
-    plain = BoardProcess._command
-
-    def command(self: BoardProcess, arguments: list[str]) -> tuple[list[str], dict[str, str]]:
-        words, environment = plain(self, arguments)
-        return [script if word.endswith("power_up.py") else word for word in words], environment
-
-    monkeypatch.setattr(BoardProcess, "_command", command)
+@pytest.fixture(autouse=True)
+def locked_boards(power_up_with: Callable[[str], None]) -> None:
+    """Virtual boards that run with the heap locked while streaming."""
+    power_up_with("allocation.py")
 
 
 def _stream(url: str, seconds: float) -> tuple[int, list[Any]]:
@@ -54,7 +46,7 @@ def _stream(url: str, seconds: float) -> tuple[int, list[Any]]:
 
 
 @pytest.mark.parametrize("scenario", ["fishplate-held", "deadweight-hx711"])
-def test_streaming_allocates_nothing(locked_boards: None, scenario: str) -> None:  # noqa: ARG001
+def test_streaming_allocates_nothing(scenario: str) -> None:
     # the tick counter wraps in mid-run, heartbeats pass both ways, and the run is stopped as usual
     samples, trouble = _stream(f"virtual://{scenario}?seed=3&ticks={(1 << 30) - 3_000_000}", 6.0)
     assert trouble == []
@@ -62,11 +54,7 @@ def test_streaming_allocates_nothing(locked_boards: None, scenario: str) -> None
 
 
 @pytest.mark.parametrize("scenario", ["fishplate-held", "deadweight-hx711"])
-def test_a_planted_allocation_is_caught(
-    locked_boards: None,  # noqa: ARG001
-    monkeypatch: pytest.MonkeyPatch,
-    scenario: str,
-) -> None:
+def test_a_planted_allocation_is_caught(monkeypatch: pytest.MonkeyPatch, scenario: str) -> None:
     monkeypatch.setitem(os.environ, "ALLOCATION_PLANT", "1")
     _, trouble = _stream(f"virtual://{scenario}?seed=3", 6.0)
     assert isinstance(trouble[0], BoardError)

@@ -129,3 +129,13 @@ def test_a_chip_that_was_reset_ends_the_run_as_a_fault(rate_hz: float, interpret
     outcome = _run("fishplate-held", interpreter, Fault.CHIP_RESET, 0, 3.0, rate_hz)
     assert outcome.finished.reason == m.CONVERTER_FAULT
     assert "reset" in outcome.errors[-1]
+
+
+def test_an_hx711_that_lost_its_place_is_marked(interpreter: str) -> None:
+    # reset in mid-word the chip shows ones from there on: 2^k - 1 (or -1); such a reading is never unmarked
+    outcome = _run("deadweight-hx711", interpreter, Fault.CHIP_RESET, 5, 4.0)
+    usual = np.median(outcome.samples)
+    first = np.repeat(outcome.table["flags"], outcome.table["count"])
+    strange = np.abs(outcome.samples - usual) > 20_000
+    assert (first[strange] & m.BLOCK_GLITCH).all()
+    assert (outcome.table["flags"] & m.BLOCK_GLITCH).any()
