@@ -15,7 +15,7 @@ from anvilwire.messages import (
     BLOCK_SATURATED,
 )
 from anvilwire.stuffing import stuffed_size
-from quick import seal_into, stuff_into, take_samples
+from quick import frame_into, take_samples
 
 _BODY = HEADER_SIZE + BLOCK_HEADER_SIZE
 _AGE_US = int(BLOCK_AGE_S * 1_000_000)
@@ -106,11 +106,7 @@ class Block:
             self.lost,
             self.settings_id,
         )
-        end = seal_into(raw, _BODY + self.count * SAMPLE_BYTES)
-        end = stuff_into(raw, end, self.wire, 1)
-        self.wire[0] = 0
-        self.wire[end] = 0
-        return end + 1
+        return frame_into(raw, _BODY + self.count * SAMPLE_BYTES, self.wire)
 
     def advance(self):
         """Begin the next block of the run."""

@@ -93,6 +93,14 @@ def stuff_into(source: ptr8, count: int, target: ptr8, start: int) -> int:
     return out
 
 
+def frame_into(raw: bytearray, count: int, wire: bytearray) -> int:
+    """Seal ``raw[:count]`` (four more bytes) and write the frame to ``wire``; return its length."""
+    end = stuff_into(raw, seal_into(raw, count), wire, 1)
+    wire[0] = 0
+    wire[end] = 0
+    return end + 1
+
+
 @micropython.viper
 def take_samples(ring: ptr8, first: int, count: int, target: ptr8, at: int) -> int:
     """Copy ``count`` samples of 3 bytes, most significant first, from the ring to ``target``, reversed.

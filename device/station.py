@@ -11,7 +11,7 @@ from blocks import CHANNELS, SAMPLE_BYTES, Block
 from byteport import ESCAPE, NOTHING
 from converters import ConverterError, on_offer
 from machine import idle
-from quick import seal_into, stuff_into
+from quick import frame_into
 
 FIRMWARE = (0, 1, 0)
 
@@ -50,22 +50,14 @@ class Outbox:
 
     def __init__(self):
         self.raw = bytearray(_OUTBOX)
-        self._wire = bytearray(2 + stuffed_size(_OUTBOX))
+        self.wire = bytearray(2 + stuffed_size(_OUTBOX))
         self.kind = 0
         self.length = 0
 
     def seal(self, sequence):
-        """Frame the payload that lies in ``raw``; return (buffer, length) to write."""
+        """Turn the payload that lies in ``raw`` into a frame in ``wire``; return the frame's length."""
         struct.pack_into(HEADER, self.raw, 0, VERSION, self.kind, 0, sequence)
-        end = seal_into(self.raw, HEADER_SIZE + self.length)
-        end = stuff_into(self.raw, end, self._wire, 1)
-        self._wire[0] = 0
-        self._wire[end] = 0
-        return end + 1
-
-    def wire(self):
-        """The bytes that :meth:`seal` made."""
-        return self._wire
+        return frame_into(self.raw, HEADER_SIZE + self.length, self.wire)
 
     def load(self, kind, payload):
         """Put a payload that was built elsewhere into the box."""
@@ -121,8 +113,7 @@ class Station:
 
     def report(self, text):
         """Send an ERROR frame; a run in progress ends as an internal error."""
-        self._events.load(m.ERROR, m.pack(m.ERROR, code=m.INTERNAL_ERROR, text=text[:_TEXT_MOST]))
-        self._send(self._events)
+        self._say(m.INTERNAL_ERROR, text)
         if self._state == m.STREAMING:
             self._finish(m.INTERNAL_ERROR)
 
@@ -275,14 +266,14 @@ class Station:
                 self._send_block()
                 closed = self._converter.fill(block)
         except ConverterError as error:
-            self._say_fault(error)
+            self._say(m.CONVERTER_FAULT, str(error))
             self._finish(m.CONVERTER_FAULT)
             return
         if block.next_index > _LAST_INDEX:
             self._finish(m.INDEX_LIMIT)
 
-    def _say_fault(self, error):
-        self._events.load(m.ERROR, m.pack(m.ERROR, code=m.CONVERTER_FAULT, text=str(error)[:_TEXT_MOST]))
+    def _say(self, code, text):
+        self._events.load(m.ERROR, m.pack(m.ERROR, code=code, text=text[:_TEXT_MOST]))
         self._send(self._events)
 
     def _send_block(self):
@@ -303,7 +294,7 @@ class Station:
             self._converter.stop()
         except ConverterError as error:
             reason = m.CONVERTER_FAULT
-            self._say_fault(error)
+            self._say(m.CONVERTER_FAULT, str(error))
         if self._block.count:
             self._send_block()
         self._state = m.IDLE
@@ -350,7 +341,7 @@ class Station:
     # helpers
 
     def _send(self, box):
-        self._port.write(box.wire(), box.seal(self._sequence))
+        self._port.write(box.wire, box.seal(self._sequence))
         self._sequence = (self._sequence + 1) & 0xFFFF
 
     def _payload(self):

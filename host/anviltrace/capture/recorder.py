@@ -91,7 +91,6 @@ class Job:
     """What a recording needs to know beside its stages."""
 
     run: Run
-    settings: Settings
     hand: BenchHand | None = None
     plan: Plan | None = None
 
@@ -119,7 +118,7 @@ class Recorder:
         """
         run = self._new_run(kind=RunKind.ZERO)
         stages = ZeroStages(zero_s, self._settings.rate_hz)
-        closed = self._record(Job(run, self._settings), stages)
+        closed = self._record(Job(run), stages)
         counts = self._archive.counts(closed.id)
         if len(counts) < 2:
             raise RecordError(f"the zero reading holds {len(counts)} samples; lengthen zero_s of the plan")
@@ -137,7 +136,7 @@ class Recorder:
         """
         run = self._new_run(kind=RunKind.MEASUREMENT, plan_id=plan.id, **fields)
         stages = RunStages(plan, self._settings)
-        return self._record(Job(run, self._settings, hand, plan), stages)
+        return self._record(Job(run, hand, plan), stages)
 
     def _new_run(self, **fields: Any) -> Run:
         self._wire_run_id = self._wire_run_id % 65535 + 1

@@ -60,7 +60,7 @@ def record_set(
     after a run is the one before the next. A preset joint is preset anew for each repeat.
     """
     plan = condition.plan
-    _store(archive, condition)
+    store_condition(archive, condition)
     _slacken(hand, plan)
     hand.seat(condition.tool, condition.supply)
     set_id = new_id()
@@ -107,7 +107,8 @@ def _record_one(
     return run
 
 
-def _store(archive: Archive, condition: Condition) -> None:
+def store_condition(archive: Archive, condition: Condition) -> None:
+    """Put plan, tool, supply and fitting into the archive, so that runs can refer to them."""
     for thing in (condition.plan, condition.tool, condition.supply, condition.fitting):
         if thing is not None:
             archive.put(thing)

@@ -29,7 +29,7 @@ CONDITIONS = (
     ("loosening.toml", "Ostrelby", "mains adapter", ""),
 )
 UNPLUG_AFTER_S = 2.0
-"""When the demo pulls the cable of its last run, in seconds of signal after the first blow."""
+"""When the demo pulls the cable of its last run, in seconds of signal after the signal to drive."""
 
 
 @click.command()
@@ -157,6 +157,7 @@ def _play_condition(
 def _play_unplugged(archive: Archive, folder: Path, port_url: str) -> dict[str, Any]:
     """Record a run whose cable is pulled: it is kept as interrupted, with everything received."""
     from anviltrace.capture.recorder import Progress, Recorder
+    from anviltrace.capture.runset import store_condition
     from anviltrace.cli.capture import open_session
     from anviltrace.cli.hands import OperatorHand
     from anviltrace.errors import UnpluggedError
@@ -177,8 +178,7 @@ def _play_unplugged(archive: Archive, folder: Path, port_url: str) -> dict[str, 
 
         recorder = Recorder(link, archive, settings, session.id, pull_cable)
         hand = OperatorHand(link.port.operator)
-        for thing in (condition.plan, condition.tool, condition.supply):
-            archive.put(thing)
+        store_condition(archive, condition)
         hand.seat(condition.tool, condition.supply)
         zero = recorder.zero(condition.plan.zero_s)
         try:
