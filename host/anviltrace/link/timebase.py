@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -10,13 +11,14 @@ import numpy.typing as npt
 from anvilwire.messages import TICK_BITS, TICK_HZ
 
 Ints = npt.NDArray[np.int64]
+Ticks = TypeVar("Ticks", int, Ints)
 
 _PERIOD = 1 << TICK_BITS
 _HALF = _PERIOD >> 1
 
 
-def ticks_since(later: int, earlier: int) -> int:
-    """Ticks from ``earlier`` to ``later``, right for differences below half the period (537 s)."""
+def ticks_since(later: Ticks, earlier: Ticks) -> Ticks:
+    """Ticks from ``earlier`` to ``later``, numbers or arrays; right for less than half the period (537 s)."""
     return ((later - earlier + _HALF) & (_PERIOD - 1)) - _HALF
 
 
@@ -25,8 +27,7 @@ def unwrap(ticks: Ints) -> Ints:
     if not len(ticks):
         return ticks.astype(np.int64)
     whole: Ints = ticks.astype(np.int64)
-    steps = ((whole[1:] - whole[:-1] + _HALF) & (_PERIOD - 1)) - _HALF
-    return int(ticks[0]) + np.concatenate(([0], np.cumsum(steps)))
+    return int(ticks[0]) + np.concatenate(([0], np.cumsum(ticks_since(whole[1:], whole[:-1]))))
 
 
 @dataclass(frozen=True, slots=True)
