@@ -78,3 +78,15 @@ class VirtualRigError(AnviltraceError, RuntimeError):
     """The virtual rig could not be set up or its board process died."""
 
     exit_code = 9
+
+
+class CalibrationError(AnviltraceError, ValueError):
+    """A calibration cannot be made from what is there, or cannot be applied."""
+
+    exit_code = 10
+
+
+class AnalysisError(AnviltraceError, ValueError):
+    """A run, or a group of runs, cannot be analysed or reported."""
+
+    exit_code = 11

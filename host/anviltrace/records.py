@@ -112,6 +112,13 @@ class ScaleKind(StrEnum):
     VOLTAGE = "V"
 
 
+class Spread(StrEnum):
+    """Distribution behind a stated uncertainty; a rectangular half width is √3 times the standard one."""
+
+    NORMAL = "normal"
+    RECTANGULAR = "rectangular"
+
+
 @dataclass(frozen=True, slots=True)
 class Rig:
     """A torque rig."""
@@ -207,6 +214,59 @@ class Supply:
 
 
 @dataclass(frozen=True, slots=True)
+class Claim:
+    """What somebody states about a tool, for instance its maker in a leaflet.
+
+    ``quantity`` is what the statement is about in its own words ("maximum torque", "loosening torque"),
+    ``duty`` the duty it is made for, empty where it names none. ``unit`` is N·m or 1/s.
+    """
+
+    id: str
+    tool_id: str
+    quantity: str
+    value: float
+    unit: str
+    duty: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Mass:
+    """A weight for calibrating. ``u_kg`` is a standard uncertainty, ``spread`` the distribution behind it.
+
+    ``conventional`` marks a conventional mass (weight certificate, ordinary scale) instead of a true one.
+    """
+
+    id: str
+    name: str
+    mass_kg: float
+    u_kg: float
+    spread: Spread
+    conventional: bool = False
+    density_kg_per_m3: float = 7850.0
+    density_u_kg_per_m3: float = 100.0
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Arm:
+    """A lever arm for calibrating, measured between the axis and where the weights hang.
+
+    ``u_m`` is the standard uncertainty of the length. ``angle_deg`` is the angle against the horizontal,
+    known to ±``angle_within_deg`` (a rectangular half width).
+    """
+
+    id: str
+    name: str
+    length_m: float
+    u_m: float
+    spread: Spread
+    angle_deg: float = 0.0
+    angle_within_deg: float = 1.0
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """How a run is to be carried out; times are counted in samples, never by the wall clock.
 
@@ -296,6 +356,56 @@ class Zero:
     sd_counts: float
     samples: int
     joint_state: str = "slack"
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """A dead-weight calibration for one sign of torque: facts only.
+
+    The line from counts to N·m is computed from its load steps whenever it is used. ``sign`` is +1 for
+    clockwise torque. ``u_`` values are standard uncertainties. ``linear_to_nm`` is a rated linearity of the
+    transducer on record, up to which a line may be drawn beyond the hung weights.
+    """
+
+    id: str
+    session_id: str
+    settings_id: str
+    arm_id: str
+    sign: int
+    taken_at: str
+    gravity_m_per_s2: float
+    gravity_u_m_per_s2: float
+    gravity_source: str
+    air_density_kg_per_m3: float
+    air_density_u_kg_per_m3: float
+    linear_to_nm: float | None = None
+    software_version: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LoadStep:
+    """One reading of a calibration: what hung, and what the converter showed meanwhile.
+
+    ``branch`` is ``zero`` (nothing hung), ``up`` or ``down``; ``number`` counts readings in order of time,
+    ``series`` and ``mounting`` from 1. ``run_id`` is the recording that holds the raw counts.
+    ``drift_counts`` is the change along a straight line over the reading.
+    """
+
+    id: str
+    calibration_id: str
+    number: int
+    series: int
+    mounting: int
+    branch: str
+    run_id: str
+    mass_ids: tuple[str, ...]
+    angle_deg: float
+    mean_counts: float
+    sd_counts: float
+    drift_counts: float
+    samples: int
+    taken_at: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,8 @@ standard gravity 9.80665 m/s².
 
 from __future__ import annotations
 
+from enum import StrEnum
+
 NM_PER_LBF_FT = 0.45359237 * 9.80665 * 0.3048
 
 US_PER_S = 1_000_000
@@ -21,3 +23,20 @@ def nm_to_lbf_ft(torque_nm: float) -> float:
 def lbf_ft_to_nm(torque_lbf_ft: float) -> float:
     """Torque in N·m from torque in lbf·ft."""
     return torque_lbf_ft * NM_PER_LBF_FT
+
+
+class TorqueUnit(StrEnum):
+    """Units of torque a person can ask for; the value is what is written behind the number."""
+
+    NM = "N·m"
+    LBF_FT = "lbf·ft"
+
+    def from_nm(self, torque_nm: float) -> float:
+        """``torque_nm`` in this unit; also for anything proportional to torque."""
+        return torque_nm if self is TorqueUnit.NM else nm_to_lbf_ft(torque_nm)
+
+    def shown(self, value: float, unit: str) -> tuple[float, str]:
+        """A value and its unit as this unit shows them: "N·m" and what contains it change, others do not."""
+        if TorqueUnit.NM.value not in unit:
+            return value, unit
+        return self.from_nm(value), unit.replace(TorqueUnit.NM.value, self.value)

@@ -12,14 +12,50 @@ from pathlib import Path
 from workshop import Workshop, counts_at, fixed_id, workshop
 
 from anviltrace.archive import Archive
-from anviltrace.records import Decision, Gap, GapCause, Notice, Run, RunKind, Zero
+from anviltrace.records import (
+    Arm,
+    Calibration,
+    Claim,
+    Decision,
+    Gap,
+    GapCause,
+    LoadStep,
+    Mass,
+    Notice,
+    Run,
+    RunKind,
+    Spread,
+    Zero,
+)
 
-ZERO_RUN, FULL_RUN, CUT_RUN = fixed_id(100), fixed_id(101), fixed_id(102)
+ZERO_RUN, FULL_RUN, CUT_RUN, STEP_RUN = fixed_id(100), fixed_id(101), fixed_id(102), fixed_id(103)
 ENDED = "2026-05-04T08:15:07.250Z"
 ZERO = Zero(fixed_id(110), workshop().session.id, ZERO_RUN, "2026-05-04T08:14:00.000Z", -1204.25, 2.5, 300)
 GAPS = [Gap(FULL_RUN, 600, 24, GapCause.LINK), Gap(FULL_RUN, 700, 3, GapCause.CONVERTER, uncertainty=1)]
 NOTICE = Notice(FULL_RUN, 640, "text", "brown-out on the rail µ\n", "2026-05-04T08:15:01.000Z")
 DECISION = Decision(fixed_id(120), FULL_RUN, "discard", "socket slipped", "2026-05-04T08:16:00.000Z", "T. E.")
+
+CLAIM = Claim(fixed_id(130), workshop().tool.id, "maximum torque", 410.0, "N·m", "tightening", "leaflet")
+MASS = Mass(
+    fixed_id(131), "plate A", 10.04, 0.0116, Spread.RECTANGULAR, True, 7150.0, 150.0, "platform scale"
+)
+ARM = Arm(fixed_id(132), "long arm", 0.8, 0.0003, Spread.NORMAL, 0.5, 1.0, "tape")
+CALIBRATION = Calibration(
+    fixed_id(133), workshop().session.id, workshop().settings.id, ARM.id, -1, "2026-05-04T08:10:00.000Z",
+    9.8114, 0.0005, "latitude 52.1°, height 40 m", 1.19, 0.03, 900.0, "0.1.0", "before the first run",
+)  # fmt: skip
+STEPS = [
+    LoadStep(
+        fixed_id(140 + number), CALIBRATION.id, number, 1, 1, branch, STEP_RUN, mass_ids, -0.25,
+        -1204.25 - 36000.5 * len(mass_ids), 2.5, 0.125, 40, "2026-05-04T08:11:00.000Z",
+    )
+    for number, (branch, mass_ids) in enumerate([("zero", ()), ("up", (MASS.id,))], 1)
+]  # fmt: skip
+
+
+def since_version_2() -> list[Claim | Mass | Arm | Calibration | LoadStep]:
+    """The records that version 2 brought, those first that others refer to."""
+    return [CLAIM, MASS, ARM, CALIBRATION, *STEPS]
 
 
 def expected_pieces() -> dict[str, list[tuple[int, list[int]]]]:
@@ -37,6 +73,16 @@ def _record_zero(archive: Archive, shop: Workshop) -> None:
     recording.append(0, counts_at(0, 300))
     recording.finish(samples_total=300, end_reason="as planned", ended_at="2026-05-04T08:14:00.300Z")
     archive.put(ZERO)
+
+
+def _record_calibration(archive: Archive, shop: Workshop) -> None:
+    started = "2026-05-04T08:11:00.000Z"
+    run = shop.run(103, kind=RunKind.CALIBRATION, plan_id=None, repeat=None, started_at=started)
+    recording = archive.begin(run)
+    recording.append(0, counts_at(0, 40))
+    recording.finish(samples_total=40, end_reason="as planned", ended_at="2026-05-04T08:11:00.040Z")
+    for record in since_version_2():
+        archive.put(record)
 
 
 def _record_full(archive: Archive, shop: Workshop) -> None:
@@ -60,17 +106,18 @@ def _leave_orphan(archive: Archive, shop: Workshop) -> None:
 
 
 def make(target: Path) -> None:
-    """Record three runs (a zero, a run with gaps, one cut off) and hand the archive over to ``target``."""
+    """Record four runs (a reading of a calibration, a zero, one with gaps, one cut off) and hand the archive over to ``target``."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "bench.anviltrace"
         with Archive.open(path, create=True) as archive:
             shop = workshop()
             shop.put_into(archive)
+            _record_calibration(archive, shop)
             _record_zero(archive, shop)
             _record_full(archive, shop)
             _leave_orphan(archive, shop)
         with Archive.open(path) as archive:
-            assert len(archive.all(Run)) == 3
+            assert len(archive.all(Run)) == 4
             assert archive.hand_over(target) == []
 
 

@@ -15,7 +15,13 @@ from anviltrace.errors import ArchiveError
 APPLICATION_ID = 0x414E5654
 """The bytes ``ANVT`` in the header of the SQLite file."""
 
-STEPS: tuple[str, ...] = ()
+
+
+def _script(name: str) -> str:
+    return files("anviltrace.archive").joinpath(name).read_text(encoding="utf-8")
+
+
+STEPS: tuple[str, ...] = (_script("schema_2.sql"),)
 """SQL scripts; the first takes an archive from version 1 to 2, the next from 2 to 3."""
 
 
@@ -26,7 +32,7 @@ def current_version(steps: Sequence[str] | None = None) -> int:
 
 def create(connection: sqlite3.Connection) -> None:
     """Make the tables of an empty archive, in the current version."""
-    _apply(connection, files("anviltrace.archive").joinpath("schema.sql").read_text(encoding="utf-8"), 1)
+    _apply(connection, _script("schema.sql"), 1)
     migrate(connection)
 
 

@@ -129,7 +129,7 @@ def _check_identity(connection: sqlite3.Connection, path: Path, must_be_current:
     if version < current and must_be_current:
         raise ArchiveError(
             f"{path} has the old schema version {version}, this program uses {current}: it is brought up "
-            "to date when it is opened for writing while nobody records into it (by anviltrace capture)"
+            "to date, while nobody records into it, by: anviltrace archive upgrade"
         )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import sqlite3
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
@@ -11,10 +12,15 @@ from enum import StrEnum
 from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 
 from anviltrace.records import (
+    Arm,
     Board,
+    Calibration,
+    Claim,
     Decision,
     Fitting,
     Gap,
+    LoadStep,
+    Mass,
     Notice,
     Plan,
     Rig,
@@ -27,7 +33,24 @@ from anviltrace.records import (
 )
 
 Record = (
-    Rig | Fitting | Board | Settings | Tool | Supply | Plan | Session | Run | Zero | Gap | Notice | Decision
+    Rig
+    | Fitting
+    | Board
+    | Settings
+    | Tool
+    | Claim
+    | Supply
+    | Plan
+    | Session
+    | Run
+    | Zero
+    | Mass
+    | Arm
+    | Calibration
+    | LoadStep
+    | Gap
+    | Notice
+    | Decision
 )
 R = TypeVar("R", bound=Record)
 
@@ -35,6 +58,8 @@ _ORDER = {
     Session: "started_at, rowid",
     Run: "started_at, rowid",
     Zero: "taken_at, rowid",
+    Calibration: "taken_at, rowid",
+    LoadStep: "calibration_id, number",
     Gap: "run_id, first_index",
     Notice: "number",
     Decision: "at, rowid",
@@ -111,7 +136,7 @@ def _stored(name: str, value: Any) -> Any:
 
 
 def _table(kind: Any) -> Table:
-    name = kind.__name__.lower()
+    name = re.sub(r"(?<=[a-z])(?=[A-Z])", "_", kind.__name__).lower()
     hints = get_type_hints(kind)
     columns = tuple(field.name for field in fields(kind))
     quoted = ", ".join(f'"{column}"' for column in columns)
@@ -129,7 +154,7 @@ def _table(kind: Any) -> Table:
 def _reader(hint: Any) -> Callable[[Any], Any]:
     if get_origin(hint) is tuple:
         return lambda text: tuple(json.loads(text))
-    if isinstance(hint, type) and issubclass(hint, StrEnum):
+    if isinstance(hint, type) and issubclass(hint, StrEnum | bool):
         return hint
     return lambda value: value
 

@@ -37,8 +37,8 @@ def archive() -> None:
     settings they belong to. While it is in use there are files named -wal, -shm and -lock beside it; they
     belong to it, so never copy or move the file by hand: use `anviltrace archive copy`.
 
-    None of these commands changes the archive, and all of them work while a run is being recorded, except
-    copy.
+    None of these commands but upgrade changes the archive, and all of them work while a run is being
+    recorded, except copy.
     """
 
 
@@ -129,6 +129,23 @@ def copy(archive_path: Path, target: Path, as_json: bool) -> None:
         runs = len(_all_runs(opened))
     size = {"target": str(target), "size_bytes": target.stat().st_size}
     _report(target, runs, findings, as_json, size)
+
+
+@archive.command()
+@archive_option
+@json_option
+def upgrade(archive_path: Path, as_json: bool) -> None:
+    """Bring an archive of an older version of this program up to date.
+
+    The raw counts stay as they are. It is done without asking whenever such an archive is opened for
+    recording; to be safe, take a copy of the file first, while nothing uses it.
+    """
+    from anviltrace.archive import Archive, migrations
+
+    with Archive.open(archive_path) as opened:
+        runs = len(_all_runs(opened))
+    done = {"archive": str(archive_path), "schema": migrations.current_version(), "runs": runs}
+    print_json(done) if as_json else click.echo(f"{archive_path} is up to date (schema {done['schema']}).")
 
 
 def _all_runs(opened: Archive) -> list[Run]:

@@ -8,6 +8,8 @@ from typing import Any
 
 import click
 
+from anviltrace.units import TorqueUnit
+
 archive_option = click.option(
     "--archive",
     "archive_path",
@@ -27,6 +29,26 @@ port_option = click.option(
     show_envvar=True,
     help="Serial port of the board (/dev/ttyACM0), any pyserial URL, or virtual://SCENARIO.",
 )
+
+_UNIT_NAMES = {"nm": TorqueUnit.NM, "lbf-ft": TorqueUnit.LBF_FT}
+
+
+def _to_unit(ctx: click.Context, param: click.Parameter, value: str) -> TorqueUnit:  # noqa: ARG001
+    return _UNIT_NAMES[value]
+
+
+units_option = click.option(
+    "--units",
+    "unit",
+    type=click.Choice(list(_UNIT_NAMES)),
+    default="nm",
+    envvar="ANVILTRACE_UNITS",
+    show_default=True,
+    show_envvar=True,
+    callback=_to_unit,
+    help="Unit of torque that is shown.",
+)
+"""Hands the command a :class:`TorqueUnit` called ``unit``."""
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print data as JSON on stdout.")
 

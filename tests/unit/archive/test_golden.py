@@ -10,14 +10,15 @@ from pathlib import Path
 
 import golden_archive
 import pytest
-from golden_archive import CUT_RUN, FULL_RUN, ZERO_RUN
+from golden_archive import CUT_RUN, FULL_RUN, STEP_RUN, ZERO_RUN
 from workshop import counts_at, workshop
 
 from anviltrace.archive import Archive, migrations
 from anviltrace.archive.orphans import ORPHANED
 from anviltrace.errors import ArchiveError
-from anviltrace.records import Run, RunState, Tool, Zero
+from anviltrace.records import LoadStep, Run, RunState, Tool, Zero
 
+REAL_STEPS = migrations.STEPS
 PRETEND_STEP = """
 CREATE TABLE crate (id TEXT PRIMARY KEY NOT NULL, name TEXT NOT NULL) STRICT;
 ALTER TABLE tool ADD COLUMN crate_id TEXT REFERENCES crate (id);
@@ -27,9 +28,15 @@ UPDATE tool SET crate_id = 'red';
 
 
 @pytest.fixture
-def golden(root: Path, tmp_path: Path) -> Path:
-    """A copy of the golden file, so that it may be opened for writing."""
+def oldest(root: Path, tmp_path: Path) -> Path:
+    """A copy of the golden file of schema 1, so that it may be opened for writing."""
     return Path(shutil.copy(root / "fixtures" / "archives" / "schema-1.anviltrace", tmp_path))
+
+
+@pytest.fixture
+def golden(root: Path, tmp_path: Path) -> Path:
+    """A copy of the golden file of the current schema."""
+    return Path(shutil.copy(root / "fixtures" / "archives" / "schema-2.anviltrace", tmp_path))
 
 
 def schema(path: Path) -> list[tuple[str, str]]:
@@ -55,11 +62,30 @@ def assert_golden(archive: Archive) -> None:
     assert archive.verify() == []
 
 
+def assert_since_version_2(archive: Archive) -> None:
+    for record in golden_archive.since_version_2():
+        assert archive.get(type(record), record.id) == record
+    assert archive.all(LoadStep) == golden_archive.STEPS
+
+
+def test_the_golden_file_of_schema_1_is_brought_up_to_date(oldest: Path, golden: Path):
+    with pytest.raises(ArchiveError, match=r"old schema version 1.*anviltrace archive upgrade"):
+        Archive.open(oldest, read_only=True)
+    with Archive.open(oldest) as archive:
+        assert_golden(archive)
+        assert archive.all(LoadStep) == []
+    with Archive.open(oldest, read_only=True) as archive:
+        assert_golden(archive)
+    assert version(oldest) == 2
+    assert schema(oldest) == schema(golden)
+
+
 @pytest.mark.parametrize("read_only", [True, False])
-def test_the_golden_file_of_schema_1_reads_as_it_was_made(golden: Path, read_only: bool):
+def test_the_golden_file_of_schema_2_reads_as_it_was_made(golden: Path, read_only: bool):
     with Archive.open(golden, read_only=read_only) as archive:
         assert_golden(archive)
-        assert [run.id for run in archive.all(Run)] == [ZERO_RUN, FULL_RUN, CUT_RUN]
+        assert_since_version_2(archive)
+        assert [run.id for run in archive.all(Run)] == [STEP_RUN, ZERO_RUN, FULL_RUN, CUT_RUN]
         full, cut = archive.get(Run, FULL_RUN), archive.get(Run, CUT_RUN)
     assert (full.state, full.samples, full.samples_total, full.rate_hz) == (
         RunState.FINISHED,
@@ -70,10 +96,11 @@ def test_the_golden_file_of_schema_1_reads_as_it_was_made(golden: Path, read_onl
     assert (cut.state, cut.samples, cut.end_reason) == (RunState.INTERRUPTED, 250, ORPHANED)
 
 
-def test_seals_of_the_golden_file_are_the_published_ones(golden: Path):
-    """Written down when the file was made: neither codec nor seal may ever come out otherwise."""
-    with Archive.open(golden, read_only=True) as archive:
-        seals = {run.id: run.seal for run in archive.all(Run)}
+@pytest.mark.parametrize("file", ["oldest", "golden"])
+def test_seals_of_the_golden_files_are_the_published_ones(file: str, request: pytest.FixtureRequest):
+    """Written down when the first was made: neither codec nor seal may ever come out otherwise."""
+    with Archive.open(request.getfixturevalue(file)) as archive:
+        seals = {run.id: run.seal for run in archive.all(Run) if run.id != STEP_RUN}
     assert seals == {
         ZERO_RUN: "b091baeab170e7c52d46dcc88e33a5a72ac964414334efe1107db01cd14e12b0",
         FULL_RUN: "d04ba5c035d728d33c155b965043f5f17fcad8b7d7504370b06064216662ed46",
@@ -83,7 +110,7 @@ def test_seals_of_the_golden_file_are_the_published_ones(golden: Path):
 
 def test_a_new_archive_has_the_schema_of_the_golden_file(golden: Path, path: Path):
     Archive.open(path, create=True).close()
-    assert version(golden) == version(path) == 1
+    assert version(golden) == version(path) == 2
     assert schema(golden) == schema(path)
 
 
@@ -95,37 +122,37 @@ def test_reading_the_golden_file_leaves_it_alone(golden: Path):
     assert list(golden.parent.iterdir()) == [golden]
 
 
-def test_a_step_takes_the_golden_file_to_a_pretend_version_2(golden: Path, path: Path, monkeypatch):
-    monkeypatch.setattr(migrations, "STEPS", (PRETEND_STEP,))
-    with pytest.raises(ArchiveError, match=r"old schema version 1, this program uses 2: it is brought up"):
+def test_a_step_takes_the_golden_file_to_a_pretend_version_3(golden: Path, path: Path, monkeypatch):
+    monkeypatch.setattr(migrations, "STEPS", (*REAL_STEPS, PRETEND_STEP))
+    with pytest.raises(ArchiveError, match=r"old schema version 2, this program uses 3: it is brought up"):
         Archive.open(golden, read_only=True)
     for _ in range(2):
         with Archive.open(golden) as archive:
             assert_golden(archive)
             assert archive._connection.execute("SELECT crate_id FROM tool").fetchall() == [("red",)]
             assert archive._connection.execute("PRAGMA foreign_keys").fetchone() == (1,)
-    assert version(golden) == 2
+    assert version(golden) == 3
     Archive.open(path, create=True).close()
-    assert version(path) == 2
+    assert version(path) == 3
     assert schema(golden) == schema(path)
 
 
 def test_steps_come_in_order_and_a_failed_one_is_undone(golden: Path, monkeypatch: pytest.MonkeyPatch):
     failing = "ALTER TABLE crate ADD COLUMN colour TEXT; INSERT INTO attic VALUES (1);"
-    monkeypatch.setattr(migrations, "STEPS", (PRETEND_STEP, failing))
+    monkeypatch.setattr(migrations, "STEPS", (*REAL_STEPS, PRETEND_STEP, failing))
     with pytest.raises(ArchiveError, match="no such table: attic"):
         Archive.open(golden)
-    assert version(golden) == 2
+    assert version(golden) == 3
     assert "colour" not in dict(schema(golden))["crate"]
-    monkeypatch.setattr(migrations, "STEPS", (PRETEND_STEP, "ALTER TABLE crate ADD COLUMN colour TEXT;"))
+    monkeypatch.setattr(migrations, "STEPS", (*REAL_STEPS, PRETEND_STEP, "ALTER TABLE crate ADD COLUMN colour TEXT;"))
     with Archive.open(golden) as archive:
         assert_golden(archive)
-    assert version(golden) == 3
+    assert version(golden) == 4
 
 
 def test_a_step_may_not_break_references(golden: Path, monkeypatch: pytest.MonkeyPatch):
-    monkeypatch.setattr(migrations, "STEPS", ("DELETE FROM tool;",))
-    with pytest.raises(ArchiveError, match="migration to schema 2 left broken references"):
+    monkeypatch.setattr(migrations, "STEPS", (*REAL_STEPS, "DELETE FROM tool;"))
+    with pytest.raises(ArchiveError, match="migration to schema 3 left broken references"):
         Archive.open(golden)
     monkeypatch.undo()
     with Archive.open(golden) as archive:
@@ -135,12 +162,12 @@ def test_a_step_may_not_break_references(golden: Path, monkeypatch: pytest.Monke
 
 def test_an_old_archive_in_use_is_not_migrated_under_the_recorder(golden: Path, monkeypatch):
     with Archive.open(golden) as archive, archive.begin(workshop().run(500)) as recording:
-        monkeypatch.setattr(migrations, "STEPS", (PRETEND_STEP,))
+        monkeypatch.setattr(migrations, "STEPS", (*REAL_STEPS, PRETEND_STEP))
         with pytest.raises(ArchiveError, match="while nobody records into it"):
             Archive.open(golden)
         recording.append(0, counts_at(0, 10))
         recording.finish()
-    assert version(golden) == 1
+    assert version(golden) == 2
 
 
 def test_zeros_of_the_golden_file_hold_their_counts(golden: Path):

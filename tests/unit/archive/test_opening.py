@@ -78,7 +78,7 @@ def test_a_new_archive_is_made_only_when_asked_for(path: Path):
         for pragma, value in {
             "journal_mode": "wal",
             "application_id": 0x414E5654,
-            "user_version": 1,
+            "user_version": 2,
         }.items():
             assert connection.execute(f"PRAGMA {pragma}").fetchone()[0] == value
 
@@ -144,7 +144,7 @@ def test_an_archive_from_a_newer_version_names_both(path: Path, shop: Workshop):
     before = path.read_bytes()
     for _, caught in both_ways(path):
         assert isinstance(caught.value, NewerArchiveError)
-        caught.match("has schema version 41, this program knows versions up to 1: install a newer")
+        caught.match("has schema version 41, this program knows versions up to 2: install a newer")
     assert path.read_bytes() == before
 
 

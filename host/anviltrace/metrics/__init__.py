@@ -1,0 +1,1 @@
+"""Numbers of a run with their uncertainties; a number that cannot be known is withheld with the reason."""
