@@ -14,6 +14,7 @@ import golden_archive
 import pytest
 from golden_archive import CUT_RUN, FULL_RUN, ZERO_RUN
 
+from anviltrace.archive import Archive
 from anviltrace.cli import archive as commands
 from anviltrace.cli.main import main
 
@@ -26,8 +27,26 @@ class Outcome(NamedTuple):
 
 @pytest.fixture
 def golden(root: Path, tmp_path: Path) -> Path:
-    """A copy of the golden archive: a zero, a discarded run with gaps, one that was cut off."""
-    return Path(shutil.copy(root / "fixtures" / "archives" / "schema-1.anviltrace", tmp_path))
+    """A copy of the golden archive, up to date: a zero, a discarded run with gaps, one that was cut off."""
+    path = Path(shutil.copy(root / "fixtures" / "archives" / "schema-1.anviltrace", tmp_path))
+    Archive.open(path).close()
+    return path
+
+
+def test_an_archive_of_an_older_version_is_upgraded_when_asked(call, root: Path, tmp_path: Path):
+    old = Path(
+        shutil.copy(root / "fixtures" / "archives" / "schema-1.anviltrace", tmp_path / "old.anviltrace")
+    )
+    refused = call("list", archive=old)
+    assert refused.code == 6
+    assert refused.err.endswith("by: anviltrace archive upgrade\n")
+    assert call("upgrade", archive=old).out == f"{old} is up to date (schema 2).\n"
+    assert json.loads(call("upgrade", "--json", archive=old).out) == {
+        "archive": str(old),
+        "schema": 2,
+        "runs": 3,
+    }
+    assert len(call("list", archive=old).out.splitlines()) == 4
 
 
 @pytest.fixture
