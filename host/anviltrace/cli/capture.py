@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -122,7 +123,8 @@ def record_condition(
     with LiveDisplay(settings) as display:
         recorder = Recorder(link, archive, settings, session.id, display.watch)
         hand = PersonHand() if operator is None else OperatorHand(operator)
-        return record_set(recorder, archive, condition, hand, _ask_verdict if ask else _keep)
+        rest = time.sleep if operator is None else operator.let_pass
+        return record_set(recorder, archive, condition, hand, _ask_verdict if ask else _keep, rest)
 
 
 def _keep(run: Run) -> Verdict:  # noqa: ARG001

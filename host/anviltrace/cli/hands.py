@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from typing import Any
 
 import click
@@ -16,6 +15,8 @@ The makers' instructions and your local rules come first."""
 
 PRESET_S = 3.0
 """How long the virtual operator drives to preset a joint."""
+SETTLE_S = 0.5
+"""How long the virtual operator waits after letting go."""
 SLACKEN_S = 2.0
 """How long the virtual operator takes to make a tight joint slack."""
 
@@ -64,7 +65,7 @@ class OperatorHand:
         """Make the joint slack, which takes the virtual spanner a moment."""
         self._operator.slacken()
         if self._tight:
-            time.sleep(SLACKEN_S)
+            self._operator.let_pass(SLACKEN_S)
         self._tight = False
 
     def seat(self, tool: Tool, supply: Supply) -> None:
@@ -75,9 +76,9 @@ class OperatorHand:
         """Drive the joint the other way for a few seconds."""
         self._operator.drive(Rotation.CCW if plan.rotation is Rotation.CW else Rotation.CW)
         self._tight = True
-        time.sleep(PRESET_S)
+        self._operator.let_pass(PRESET_S)
         self._operator.release()
-        time.sleep(0.5)
+        self._operator.let_pass(SETTLE_S)
 
     def drive(self, plan: Plan) -> None:
         """Pull the trigger."""

@@ -1,9 +1,10 @@
 """The physical world of the virtual rig: renders what the converter's first filter stage delivers.
 
-World time counts seconds since power-up and moves only when values are asked for. It is stepped at the
-rate of the inner simulation (240 kHz for an ADS1256, 48 kHz for an HX711) while something rings, and from
-value to value while the torque stands still or changes slowly; which of the two is decided by what
-happens on the bench, never by how the values are fetched.
+World time counts seconds since power-up and moves only when values are asked for; it is the board's time
+plus whatever the operator let pass in between. It is stepped at the rate of the inner simulation (240 kHz
+for an ADS1256, 48 kHz for an HX711) while something rings, and from value to value while the torque stands
+still or changes slowly; which of the two is decided by what happens on the bench, never by how the values
+are fetched.
 """
 
 from __future__ import annotations
@@ -66,12 +67,13 @@ class Bench:
         self._rendered = 0
         self._watched = True
         self._pending: list[tuple[float, Effect]] = []
+        self._ahead_s = 0.0
         self._slack_ordered = False
         self._faults = list(scenario.faults)
         self.operator = Operator(self)
 
     def render(self, count: int, at_s: float) -> npt.NDArray[np.int32]:
-        """The next ``count`` first-stage values, the first of them ready at world time ``at_s``.
+        """The next ``count`` first-stage values, the first of them ready at the board's time ``at_s``.
 
         The world idles up to ``at_s``; a time within half a period of the expected one, or earlier, just
         goes on. What the operator did since the last call takes effect here. Unit: 100 pV of input
@@ -80,7 +82,7 @@ class Bench:
         if count < 1:
             return np.empty(0, dtype=np.int32)
         with self.lock:
-            self._let_pass(at_s - self._period_s)
+            self._let_pass(at_s + self._ahead_s - self._period_s)
             first_s = self._now_s + self._period_s
             return self._codes(self._signal(count), first_s)
 
@@ -112,7 +114,11 @@ class Bench:
             self.truth.happened(kind, at_s, self._rendered, **details)
             effect(at_s)
 
-        self._pending.append((time.monotonic(), happen))
+        self._pending.append((self._wall_s(), happen))
+
+    def run_ahead(self, wait_s: float) -> None:
+        """Let the world gain ``wait_s`` on the idle board's time, as if one had waited that long."""
+        self._ahead_s += wait_s
 
     def load(self, torque_nm: float, force_n: float, swinging_nm: float, at_s: float) -> None:
         """The lever comes to carry ``torque_nm``, of which the part just hung swings."""
@@ -170,9 +176,13 @@ class Bench:
         """
         orders, self._pending = self._pending, []
         for ordered_at, happen in orders:
-            self._idle_until(time_s - (time.monotonic() - ordered_at))
+            self._idle_until(time_s - (self._wall_s() - ordered_at))
             happen(self._now_s)
         self._idle_until(time_s)
+
+    def _wall_s(self) -> float:
+        """The wall's clock, put forward by what the world has gained on it."""
+        return time.monotonic() + self._ahead_s
 
     def _idle_until(self, time_s: float) -> None:
         """Let the world go on without anyone looking until ``time_s`` (nothing when it is past that)."""

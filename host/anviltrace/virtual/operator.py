@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 Thing = TypeVar("Thing")
 
+_LONGEST_WAIT_S = 3600.0
+
 
 class Operator:
     """Hands for a bench. ``on_unplug`` is set by whoever owns the board's process."""
@@ -117,6 +119,16 @@ class Operator:
                 lambda at_s: self._bench.pull_trigger(tool, supply, turn, at_s),
                 tool=self._tool, supply=self._supply, rotation=turn.value,
             )  # fmt: skip
+
+    def let_pass(self, wait_s: float) -> None:
+        """Wait, without anyone's time being lost: the world gains ``wait_s`` on the wall.
+
+        Only while the board idles: between two values of a recording it would be a leap.
+        """
+        if not 0.0 <= wait_s <= _LONGEST_WAIT_S:
+            raise VirtualRigError(f"cannot wait {wait_s:g} s; wait 0 to {_LONGEST_WAIT_S:g} s at a time")
+        with self._bench.lock:
+            self._bench.run_ahead(wait_s)
 
     def release(self) -> None:
         """Let the trigger go."""

@@ -40,6 +40,31 @@ def test_a_newly_hung_weight_takes_its_time_and_swings(hands):
     assert np.ptp(torque[60_000:90_000]) > 5 * np.ptp(torque[-30_000:]) > 0.0
 
 
+def test_the_world_goes_on_while_the_operator_lets_time_pass(hands):
+    bench = hands()
+    bench.counts(0.1)
+    bench.operator.hang("plate", "long")
+    bench.operator.let_pass(120.0)
+    assert bench.torque_nm(0.1).mean() == pytest.approx(0.8 * PLATE_N, rel=1e-6)
+    assert bench.bench.now_s == pytest.approx(bench.at_s + 120.0, abs=0.01)
+    with pytest.raises(VirtualRigError, match=r"cannot wait -1 s; wait 0 to 3600 s"):
+        bench.operator.let_pass(-1.0)
+
+
+def test_an_order_is_as_old_as_the_time_that_passed_since(hands):
+    bench = hands()
+    bench.operator.seat("plain", "mains")
+    bench.counts(0.1)
+    bench.operator.drive(Rotation.CW)
+    bench.operator.let_pass(2.0)
+    bench.operator.release()
+    bench.operator.let_pass(1.0)
+    bench.counts(0.1)
+    orders = {event.kind: event.time_s for event in bench.truth.events}
+    assert orders["release"] - orders["drive"] == pytest.approx(2.0, abs=0.05)
+    assert 1.5 < bench.truth.blows[-1].start_s - orders["drive"] < 2.0
+
+
 def test_an_arm_has_its_own_torque_until_a_tool_takes_its_place(hands):
     bench = hands(arms={"heavy": {"length_m": 0.8, "own_nm": 6.0}})
     bench.operator.fit_arm("heavy")
