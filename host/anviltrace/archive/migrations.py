@@ -16,7 +16,6 @@ APPLICATION_ID = 0x414E5654
 """The bytes ``ANVT`` in the header of the SQLite file."""
 
 
-
 def _script(name: str) -> str:
     return files("anviltrace.archive").joinpath(name).read_text(encoding="utf-8")
 

@@ -144,7 +144,9 @@ def test_steps_come_in_order_and_a_failed_one_is_undone(golden: Path, monkeypatc
         Archive.open(golden)
     assert version(golden) == 3
     assert "colour" not in dict(schema(golden))["crate"]
-    monkeypatch.setattr(migrations, "STEPS", (*REAL_STEPS, PRETEND_STEP, "ALTER TABLE crate ADD COLUMN colour TEXT;"))
+    monkeypatch.setattr(
+        migrations, "STEPS", (*REAL_STEPS, PRETEND_STEP, "ALTER TABLE crate ADD COLUMN colour TEXT;")
+    )
     with Archive.open(golden) as archive:
         assert_golden(archive)
     assert version(golden) == 4
