@@ -18,6 +18,13 @@
     [[fitting]]
     name = "19 mm socket, no extension"
 
+    [[claim]]                     # what a leaflet or box states about a tool
+    tool = "Larkhill 400"
+    quantity = "maximum torque"   # or tightening torque, loosening torque, blow rate
+    value = 400
+    unit = "N·m"                  # or lbf·ft; a blow rate in 1/s or 1/min
+    source = "box"
+
 A thing keeps its id as long as its whole description stays the same: the id is a UUID made from the
 description (version 5), so a tool described again in another file is the same tool, and a changed
 description is a new entry that leaves old runs as they were.
@@ -26,17 +33,31 @@ description is a new entry that leaves old runs as they were.
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
 from anviltrace.errors import PlanError
-from anviltrace.records import Fitting, Rig, RigKind, Supply, Tool, described_id
+from anviltrace.records import Claim, Duty, Fitting, Rig, RigKind, Supply, Tool, described_id
 from anviltrace.tables import Limits, read_table, read_toml, refuse_unknown
+from anviltrace.units import NM_PER_LBF_FT
 
 SUPPLY_KINDS = ("pack", "mains adapter", "air")
 
+_TORQUES = {"N·m": ("N·m", 1.0), "Nm": ("N·m", 1.0), "lbf·ft": ("N·m", NM_PER_LBF_FT)}
+_RATES = {"1/s": ("1/s", 1.0), "1/min": ("1/s", 1.0 / 60.0)}
+
+CLAIM_UNITS = {
+    "maximum torque": _TORQUES,
+    "tightening torque": _TORQUES,
+    "loosening torque": _TORQUES,
+    "blow rate": _RATES,
+}
+"""What can be claimed, the units it may be written in, and the unit and factor it is kept in."""
+
 Thing = TypeVar("Thing", Rig, Tool, Supply, Fitting)
+Choice = TypeVar("Choice")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +96,16 @@ class _FittingTable:
     note: str = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _ClaimTable:
+    tool: str
+    quantity: str
+    value: Annotated[float, Limits(0.001, 1e6)]
+    unit: str
+    duty: Duty | None = None
+    source: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Bench:
     """What a bench file describes."""
@@ -83,6 +114,7 @@ class Bench:
     tools: tuple[Tool, ...]
     supplies: tuple[Supply, ...]
     fittings: tuple[Fitting, ...]
+    claims: tuple[Claim, ...] = ()
 
     def tool(self, name: str) -> Tool:
         """The tool of this name; raises PlanError listing those there are."""
@@ -96,13 +128,17 @@ class Bench:
         """The fitting of this name; raises PlanError listing those there are."""
         return _named(self.fittings, name, "fitting")
 
+    def claims_of(self, tool: Tool) -> tuple[Claim, ...]:
+        """What is claimed of a tool."""
+        return tuple(claim for claim in self.claims if claim.tool_id == tool.id)
+
 
 def read_bench(path: Path) -> Bench:
     """Read a bench file; raises PlanError naming file, key, value and limit."""
     tables, _ = read_toml(path)
     file = str(path)
     for key in tables:
-        refuse_unknown(key, dict.fromkeys(("rig", "tool", "supply", "fitting")), file, "")
+        refuse_unknown(key, dict.fromkeys(("rig", "tool", "supply", "fitting", "claim")), file, "")
     if "rig" not in tables:
         raise PlanError(f"{file}: the table [rig] is missing; describe the rig with name and kind")
     bench = Bench(
@@ -117,18 +153,51 @@ def read_bench(path: Path) -> Bench:
                 f"{file}: supply {supply.name!r} has kind {supply.kind!r}; "
                 f"use one of: {', '.join(SUPPLY_KINDS)}"
             )
-    return bench
+    tables_of_claims = _entries(tables, "claim", file)
+    claims = tuple(_claim(entry, number, bench, file) for number, entry in enumerate(tables_of_claims, 1))
+    return dataclasses.replace(bench, claims=claims)
+
+
+def _claim(entry: object, number: int, bench: Bench, file: str) -> Claim:
+    """One claim, in the unit it is kept in; its id comes from what was written."""
+    where = f"claim {number}"
+    table = read_table(_ClaimTable, entry, file, where)
+    units = _one_of(table.quantity, CLAIM_UNITS, file, f"{where}.quantity")
+    unit, factor = _one_of(table.unit, units, file, f"{where}.unit")
+    try:
+        tool = bench.tool(table.tool)
+    except PlanError as error:
+        raise PlanError(f"{file}: {where}.tool: {error}") from error
+    return Claim(
+        id=described_id("Claim", [tool.id, dataclasses.asdict(table)]),
+        tool_id=tool.id,
+        quantity=table.quantity,
+        value=table.value * factor,
+        unit=unit,
+        duty="" if table.duty is None else table.duty.value,
+        source=table.source,
+    )
+
+
+def _one_of(value: str, choices: Mapping[str, Choice], file: str, where: str) -> Choice:
+    if value not in choices:
+        raise PlanError(f"{file}: {where} = {value!r} is not possible; use one of: {', '.join(choices)}")
+    return choices[value]
+
+
+def _entries(tables: dict[str, Any], key: str, file: str) -> list[Any]:
+    entries = tables.get(key, [])
+    if not isinstance(entries, list):
+        raise PlanError(f"{file}: {key} must be a list of tables; write [[{key}]] above each")
+    return entries
 
 
 def _records(
     kind: type[Thing], table: type, tables: dict[str, Any], key: str, file: str
 ) -> tuple[Thing, ...]:
-    entries = tables.get(key, [])
-    if not isinstance(entries, list):
-        raise PlanError(f"{file}: {key} must be a list of tables; write [[{key}]] above each")
     found = tuple(
         _record(kind, read_table(table, entry, file, f"{key} {number}"))
-        for number, entry in enumerate(entries, 1)
+        for number, entry in enumerate(_entries(tables, key, file), 1)
     )
     names = [thing.name for thing in found]
     for name in names:

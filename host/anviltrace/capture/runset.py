@@ -8,18 +8,19 @@ from dataclasses import dataclass
 
 from anviltrace.archive.archive import Archive
 from anviltrace.capture.recorder import BenchHand, Recorder
-from anviltrace.records import Decision, Duty, Fitting, Plan, Run, Start, Supply, Tool, Zero, new_id
+from anviltrace.records import Claim, Decision, Duty, Fitting, Plan, Run, Start, Supply, Tool, Zero, new_id
 
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """What is tested, and how."""
+    """What is tested, and how; ``claims`` are what somebody states about the tool."""
 
     plan: Plan
     tool: Tool
     supply: Supply
     supply_state: str = ""
     fitting: Fitting | None = None
+    claims: tuple[Claim, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +109,7 @@ def _record_one(
 
 
 def store_condition(archive: Archive, condition: Condition) -> None:
-    """Put plan, tool, supply and fitting into the archive, so that runs can refer to them."""
-    for thing in (condition.plan, condition.tool, condition.supply, condition.fitting):
+    """Put plan, tool and its claims, supply and fitting into the archive, so that runs can refer to them."""
+    for thing in (condition.plan, condition.tool, *condition.claims, condition.supply, condition.fitting):
         if thing is not None:
             archive.put(thing)

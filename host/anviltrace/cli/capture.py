@@ -62,12 +62,14 @@ def capture(
     from anviltrace.capture.runset import Condition
 
     plan, bench = read_plan(plan_file), read_bench(bench_file)
+    tool = bench.tool(tool_name)
     condition = Condition(
         plan,
-        bench.tool(tool_name),
+        tool,
         bench.supply(supply_name),
         supply_state,
         None if fitting_name is None else bench.fitting(fitting_name),
+        bench.claims_of(tool),
     )
     done = record(condition, bench, port_url, archive_path, operator, ask=not yes)
     print_json(done) if as_json else show(done, archive_path)

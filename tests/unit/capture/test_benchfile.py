@@ -104,3 +104,58 @@ def test_an_unknown_name_lists_what_there_is(tmp_path: Path) -> None:
     bench = read_bench(written(tmp_path, GOOD))
     with pytest.raises(PlanError, match="no tool 'Hare'; it describes: 'Ostrelby', 'Skerrow 12'"):
         bench.tool("Hare")
+
+
+CLAIM = """
+[[claim]]
+tool = "Ostrelby"
+quantity = "maximum torque"
+value = 400
+unit = "N·m"
+duty = "tightening"
+source = "box"
+"""
+
+
+def test_a_claim_belongs_to_its_tool(tmp_path: Path) -> None:
+    bench = read_bench(written(tmp_path, GOOD + CLAIM))
+    (claim,) = bench.claims_of(bench.tool("Ostrelby"))
+    assert (claim.quantity, claim.value, claim.unit, claim.duty) == (
+        "maximum torque",
+        400.0,
+        "N·m",
+        "tightening",
+    )
+    assert claim.tool_id == bench.tool("Ostrelby").id
+    assert bench.claims_of(bench.tool("Skerrow 12")) == ()
+
+
+def test_claims_are_kept_in_si_units(tmp_path: Path) -> None:
+    text = CLAIM.replace('"N·m"', '"lbf·ft"') + CLAIM.replace("maximum torque", "blow rate").replace(
+        '400\nunit = "N·m"', '2400\nunit = "1/min"'
+    )
+    torque, rate = read_bench(written(tmp_path, GOOD + text)).claims
+    assert torque.unit == "N·m"
+    assert torque.value == pytest.approx(542.3272, abs=1e-4)  # 1 lbf·ft is 1.355818 N·m (NIST SP 811)
+    assert (rate.unit, rate.value) == ("1/s", pytest.approx(40.0))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "named"),
+    [
+        ('tool = "Ostrelby"', 'tool = "Nobody"', "no tool 'Nobody'"),
+        ("maximum torque", "might", "maximum torque, tightening torque"),
+        ('"N·m"', '"1/s"', "N·m"),
+        ("400", "-400", "-400"),
+        ("400", "nan", "nan"),
+        ('"tightening"', '"resting"', "loosening"),
+        ("source", "origin", "origin"),
+    ],
+)
+def test_a_claim_that_makes_no_sense_is_one_line(tmp_path: Path, old: str, new: str, named: str) -> None:
+    assert named in complaint(written(tmp_path, GOOD + CLAIM.replace(old, new)))
+
+
+def test_a_claim_without_a_duty_is_for_any(tmp_path: Path) -> None:
+    bench = read_bench(written(tmp_path, GOOD + CLAIM.replace('duty = "tightening"\n', "")))
+    assert bench.claims[0].duty == ""
