@@ -1,0 +1,1 @@
+"""Runs of one condition taken together: their spread, their mean, and what is claimed of the tool."""

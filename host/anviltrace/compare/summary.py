@@ -1,0 +1,119 @@
+"""One metric of one group of runs: mean with uncertainty, spread, best of n, and what was withheld."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from anviltrace.compare.groups import Group
+from anviltrace.compare.spread import Spread, effective_dof, spread, t_factor
+from anviltrace.metrics.results import Value
+
+ONE_RUN = "one run says nothing about how well it repeats"
+NO_RUN = "no run of this condition was kept"
+
+Key = tuple[str, float | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """A metric over the kept runs of a group, in the unit of its catalogue entry.
+
+    ``spread`` is None where every run withholds the metric; ``withheld`` then says why. ``expanded`` is the
+    half width of the 95 % interval of the mean with everything in it: the spread of the runs, and what all
+    runs share (calibration), which does not shrink with n. ``under_read`` and ``over_read`` are the largest
+    one-sided bounds of the runs. ``withheld`` holds the reasons of the runs without a value, and how many.
+    """
+
+    name: str
+    at_s: float | None
+    spread: Spread | None
+    expanded: float | None = None
+    dof: float = math.inf
+    common: float = 0.0
+    under_read: float = 0.0
+    over_read: float = 0.0
+    withheld: tuple[tuple[str, int], ...] = ()
+    flags: tuple[str, ...] = ()
+
+    @property
+    def key(self) -> Key:
+        """What tells this metric apart from the others of the group."""
+        return self.name, self.at_s
+
+    @property
+    def n(self) -> int:
+        """How many runs have a value."""
+        return 0 if self.spread is None else self.spread.n
+
+    @property
+    def why_none(self) -> str:
+        """Why there is no value, in words; empty where there is one."""
+        if self.spread is not None:
+            return ""
+        return "; ".join(reason for reason, _ in self.withheld) or NO_RUN
+
+    @property
+    def why_no_interval(self) -> str:
+        """Why there is no interval from spread, in words; empty where there is one."""
+        return ONE_RUN if self.n == 1 else ""
+
+
+def summarise(group: Group) -> list[Summary]:
+    """Every metric of a group, in the order in which the runs have them."""
+    keys = dict.fromkeys(value.key for result in group.kept for value in result.values)
+    return [summarise_metric(group, *key) for key in keys]
+
+
+def summarise_metric(group: Group, name: str, at_s: float | None = None) -> Summary:
+    """One metric of a group; a run that lacks it altogether counts as withholding it."""
+    found = [result.value(name, at_s) or _missing(name, at_s) for result in group.kept]
+    known = [value for value in found if value.value is not None]
+    reasons = Counter(value.withheld for value in found if value.value is None)
+    withheld = tuple(reasons.most_common())
+    if not known:
+        return Summary(name, at_s, None, withheld=withheld)
+    values_spread = spread([value.value for value in known if value.value is not None])
+    expanded, dof = _expanded(values_spread, known)
+    return Summary(
+        name,
+        at_s,
+        values_spread,
+        expanded,
+        dof,
+        common=_common(known),
+        under_read=max(value.under_read for value in known),
+        over_read=max(value.over_read for value in known),
+        withheld=withheld,
+        flags=tuple(dict.fromkeys(flag for value in known for flag in value.flags)),
+    )
+
+
+def _missing(name: str, at_s: float | None) -> Value:
+    return Value(name, None, at_s=at_s, withheld="not computed for this run")
+
+
+def _common(values: Sequence[Value]) -> float:
+    """Standard uncertainty that the runs share: the mean of theirs, as if one calibration served them all.
+
+    Where several calibrations did, this is cautious: they share arm, weights and gravity, if not the fit.
+    """
+    return math.fsum(value.common for value in values) / len(values)
+
+
+def _expanded(found: Spread, values: Sequence[Value]) -> tuple[float | None, float]:
+    """95 % half width of the mean and its degrees of freedom.
+
+    The spread of the runs (n - 1 degrees of freedom) and the common part add as variances; the common part
+    gets the fewest degrees of freedom that any run states. A single run has its own uncertainty.
+    """
+    if found.sd is None:
+        return values[0].expanded, values[0].dof
+    if any(value.expanded is None for value in values):
+        return found.interval, found.n - 1
+    from_spread = found.sd / math.sqrt(found.n)
+    common = _common(values)
+    dof = effective_dof([(from_spread, found.n - 1), (common, min(value.dof for value in values))])
+    return t_factor(dof) * math.hypot(from_spread, common), dof

@@ -1,0 +1,87 @@
+"""One metric of one group."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from findings import result, torque
+
+from anviltrace.compare.groups import Group, group_runs
+from anviltrace.compare.spread import t_factor
+from anviltrace.compare.summary import NO_RUN, ONE_RUN, summarise, summarise_metric
+from anviltrace.metrics.results import Value
+
+
+def group(*values: float | None, **more: object) -> Group:
+    (made,) = group_runs([result(number, torque(value, **more)) for number, value in enumerate(values)])
+    return made
+
+
+def test_the_uncertainty_of_the_mean_has_both_parts_in_it() -> None:
+    found = summarise_metric(group(100.0, 102.0, 104.0), "retained_final")
+    assert found.spread is not None
+    assert found.spread.interval == pytest.approx(t_factor(2) * 2.0 / math.sqrt(3.0))
+    u = math.hypot(2.0 / math.sqrt(3.0), 0.5)
+    assert found.dof == pytest.approx(u**4 / ((4.0 / 3.0) ** 2 / 2 + 0.5**4 / 50.0))
+    assert found.expanded == pytest.approx(t_factor(found.dof) * u)
+
+
+@pytest.mark.parametrize("n", [4, 100, 2500])
+def test_what_is_common_does_not_shrink_with_the_number_of_runs(n: int) -> None:
+    values = [100.0, 100.2] * (n // 2)
+    found = summarise_metric(group(*values, common=3.0, dof=math.inf), "retained_final")
+    assert found.expanded is not None
+    assert found.expanded >= 1.95 * 3.0
+
+
+def test_without_a_common_part_only_the_spread_is_left() -> None:
+    found = summarise_metric(group(1.0, 2.0, 4.0, 8.0, common=0.0), "retained_final")
+    assert found.spread is not None
+    assert found.expanded == pytest.approx(found.spread.interval)
+
+
+def test_one_run_has_its_own_uncertainty_and_no_interval_of_spread() -> None:
+    found = summarise_metric(group(100.0), "retained_final")
+    assert found.spread is not None
+    assert (found.n, found.expanded, found.spread.interval) == (1, 2.0, None)
+    assert found.why_no_interval == ONE_RUN
+
+
+def test_a_withheld_metric_says_why_and_how_often() -> None:
+    found = summarise_metric(group(None, None), "retained_final")
+    assert found.spread is None
+    assert found.withheld == (("no zero reading near the run", 2),)
+    assert found.why_none == "no zero reading near the run"
+
+
+def test_runs_that_withhold_are_not_counted_as_values() -> None:
+    found = summarise_metric(group(100.0, None, 104.0), "retained_final")
+    assert found.spread is not None
+    assert (found.n, found.spread.mean, found.withheld[0][1]) == (2, 102.0, 1)
+
+
+def test_a_metric_that_a_run_lacks_counts_as_withheld() -> None:
+    (mixed,) = group_runs([result(1, torque(1.0)), result(2, torque(2.0, name="mean_torque"))])
+    found = summarise_metric(mixed, "mean_torque")
+    assert (found.n, found.withheld) == (1, (("not computed for this run", 1),))
+
+
+def test_a_group_of_which_nothing_was_kept_says_so() -> None:
+    (empty,) = group_runs([result(1, torque(1.0), verdict="discard")])
+    assert summarise(empty) == []
+    assert summarise_metric(empty, "retained_final").why_none == NO_RUN
+
+
+def test_every_metric_and_mark_once_with_the_largest_bounds_and_all_flags() -> None:
+    first = result(
+        1,
+        Value("peak_at", 10.0, 1.0, at_s=0.5, under_read=0.1, flags=("clipped",)),
+        Value("peak_at", 12.0, 1.0, at_s=1.0),
+    )
+    second = result(2, Value("peak_at", 11.0, 1.0, at_s=0.5, under_read=0.3, over_read=0.2, flags=("gap",)))
+    (both,) = group_runs([first, second])
+    early, late = summarise(both)
+    assert [early.key, late.key] == [("peak_at", 0.5), ("peak_at", 1.0)]
+    assert (early.under_read, early.over_read, early.flags) == (0.3, 0.2, ("clipped", "gap"))
+    assert (early.n, late.n) == (2, 1)
