@@ -176,7 +176,7 @@ class Station:
         try:
             registers = self._converter.configure(rate, gain)
         except ConverterError as error:
-            self.report(str(error))
+            self._say(m.CONVERTER_FAULT, str(error))
             return m.CONVERTER_SILENT
         self._replies.load(m.CONFIGURED, self._applied(request_id, rate, gain, registers))
         return 0
@@ -209,7 +209,7 @@ class Station:
         try:
             self._converter.start()
         except ConverterError as error:
-            self.report(str(error))
+            self._say(m.CONVERTER_FAULT, str(error))
             return m.CONVERTER_SILENT
         self._block.open_run(self._port.field_u16(3), settings_id)
         self._state = m.STREAMING
@@ -352,7 +352,7 @@ class Station:
         try:
             self._converter.probe()
         except ConverterError as error:
-            self.report(str(error))
+            self._say(m.CONVERTER_FAULT, str(error))
             return False
         return True
 

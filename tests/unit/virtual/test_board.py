@@ -244,6 +244,9 @@ def test_a_silent_chip_ends_the_run(running: Talker) -> None:
     running.board.inject(Fault.SILENT, 0)
     assert running.hear(messages.ERROR)["code"] == messages.CONVERTER_FAULT
     assert running.hear(messages.FINISHED)["reason"] == messages.CONVERTER_FAULT
+    running.say(messages.CONFIGURE, request_id=7, rate_mhz=7_500_000, gain=0)
+    assert running.hear(messages.ERROR)["code"] == messages.CONVERTER_FAULT  # idle, it says the same
+    assert running.hear(messages.REFUSED)["code"] == messages.CONVERTER_SILENT
 
 
 def test_stray_text_lies_between_frames(running: Talker) -> None:
