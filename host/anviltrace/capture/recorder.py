@@ -15,9 +15,10 @@ import numpy as np
 
 from anviltrace.archive.archive import Archive
 from anviltrace.archive.recording import Recording
+from anviltrace.calibration.stability import Gate, Known
 from anviltrace.capture.intake import Intake
 from anviltrace.capture.onset import Counts, last_activity
-from anviltrace.capture.stages import RunStages, Stage, ZeroStages
+from anviltrace.capture.stages import ReadingStages, RunStages, Stage, Stages, ZeroStages
 from anviltrace.errors import ArchiveError, RecordError, TalkError
 from anviltrace.link.events import Blocks, BoardError, Damage, Event, Finished, Text, Totals
 from anviltrace.link.session import Session as Link
@@ -128,6 +129,17 @@ class Recorder:
         self._zero_counts = mean
         return zero
 
+    def steady(self, gate: Gate, known: Known) -> tuple[Run, str]:
+        """Record a calibration reading until it is steady or the gate's longest wait is over.
+
+        Returns the run and what was not steady in the end (empty when it was). Raises what :meth:`measure`
+        raises.
+        """
+        self._zero_counts = known.zero_counts
+        stages = ReadingStages(gate, known, self._settings.rate_hz)
+        run = self._record(Job(self._new_run(kind=RunKind.CALIBRATION)), stages)
+        return run, stages.why_unsteady
+
     def measure(self, plan: Plan, hand: BenchHand, **fields: Any) -> Run:
         """Record one run by the plan; ``fields`` (tool_id, supply_id, set_id, repeat, ...) go into the run.
 
@@ -150,7 +162,7 @@ class Recorder:
             **fields,
         )
 
-    def _record(self, job: Job, stages: RunStages | ZeroStages) -> Run:
+    def _record(self, job: Job, stages: Stages) -> Run:
         recording = self._archive.begin(job.run)
         intake = Intake(recording, job.run.id, job.run.wire_run_id, self._settings)
         try:
@@ -164,7 +176,7 @@ class Recorder:
             raise
         return recording.finish(end_reason=reason, **self._findings(intake, stages))
 
-    def _follow(self, job: Job, stages: RunStages | ZeroStages, intake: Intake, recording: Recording) -> None:
+    def _follow(self, job: Job, stages: Stages, intake: Intake, recording: Recording) -> None:
         """Take samples, give cues, until the stages or the board end it."""
         self._watcher(self._progress(job, stages, intake, recording))
         while stages.stage is not Stage.DONE and self._totals is None:
@@ -184,7 +196,7 @@ class Recorder:
             self._driving = False
             job.hand.release()
 
-    def _end(self, job: Job, stages: RunStages | ZeroStages, intake: Intake, recording: Recording) -> str:
+    def _end(self, job: Job, stages: Stages, intake: Intake, recording: Recording) -> str:
         """Stop the board, take what is still on the way, prove that it is complete; return how it ended."""
         totals = self._totals = self._totals or self._link.stop()
         for first, counts in self._take(intake, recording, timeout_s=0.0):
@@ -212,7 +224,7 @@ class Recorder:
         return stretches
 
     def _close_interrupted(
-        self, error: BaseException, recording: Recording, intake: Intake, stages: RunStages | ZeroStages
+        self, error: BaseException, recording: Recording, intake: Intake, stages: Stages
     ) -> None:
         if not isinstance(error, TalkError | RecordError):
             self._stop_quietly(intake, recording)
@@ -230,7 +242,7 @@ class Recorder:
                 self._take(intake, recording, timeout_s=0.0)
             intake.close(totals.next_index, totals.lost)
 
-    def _findings(self, intake: Intake, stages: RunStages | ZeroStages) -> dict[str, Any]:
+    def _findings(self, intake: Intake, stages: Stages) -> dict[str, Any]:
         """The fields of Run that are known only at its end."""
         rate = measure_rate(*intake.ticks())
         totals = self._totals
@@ -242,7 +254,7 @@ class Recorder:
             "saturated": intake.saturated,
         }
 
-    def _note_early_release(self, job: Job, stages: RunStages | ZeroStages, recording: Recording) -> None:
+    def _note_early_release(self, job: Job, stages: Stages, recording: Recording) -> None:
         """Compare the last blow with the signal to release, where the rate shows single blows."""
         rate_hz = self._settings.rate_hz
         if stages.release_index is None or stages.baseline is None or rate_hz < _LOWEST_RATE_FOR_BLOWS_HZ:
@@ -256,9 +268,7 @@ class Recorder:
         if early_s > EARLY_RELEASE_S:
             recording.notice("early release", f"blows ended {early_s:.2f} s before the signal", last)
 
-    def _progress(
-        self, job: Job, stages: RunStages | ZeroStages, intake: Intake, recording: Recording
-    ) -> Progress:
+    def _progress(self, job: Job, stages: Stages, intake: Intake, recording: Recording) -> Progress:
         return Progress(
             stage=stages.stage,
             kind=job.run.kind,

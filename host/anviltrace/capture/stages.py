@@ -6,6 +6,7 @@ from enum import StrEnum
 
 import numpy as np
 
+from anviltrace.calibration.stability import Gate, Known, look_at, why_unsteady
 from anviltrace.capture.onset import Baseline, Counts, OnsetFinder, baseline, floor_counts
 from anviltrace.records import Plan, Settings
 
@@ -21,6 +22,9 @@ class Stage(StrEnum):
 
 
 BY_PLAN = "ended by plan"
+
+_LOOK_EVERY_S = 0.25
+"""How often, in seconds of signal, a reading is looked at anew."""
 
 
 class RunStages:
@@ -121,3 +125,58 @@ class ZeroStages:
     def seconds_left(self, index: int) -> float:
         """Time to the end, in seconds of signal."""
         return max(0.0, (self._until - index) / self._rate_hz)
+
+
+class ReadingStages:
+    """The stages of a calibration reading: quiet until it is steady, or has taken too long, then done.
+
+    ``why_unsteady`` says what is not steady; it is empty once the reading can be taken.
+    """
+
+    onset_index = None
+    release_index = None
+    baseline = None
+    against_rotation = False
+
+    def __init__(self, gate: Gate, known: Known, rate_hz: float) -> None:
+        self._gate, self._known, self._rate_hz = gate, known, rate_hz
+        self._samples = gate.samples(rate_hz)
+        self._least = round(gate.wait_s * rate_hz) + self._samples
+        self._until = max(self._least, round(gate.longest_s * rate_hz))
+        self._tail = np.empty(0, np.int32)
+        self._next_index = self._next_look = 0
+        self.stage = Stage.QUIET
+        self.reason = BY_PLAN
+        self.why_unsteady = "too few samples have come"
+
+    def feed(self, first_index: int, counts: Counts) -> list[Stage]:
+        """Take samples in the order they come; return the stages that have begun.
+
+        After a gap the window begins anew.
+        """
+        if self.stage is Stage.DONE:
+            return []
+        tail = counts if first_index != self._next_index else np.concatenate((self._tail, counts))
+        self._tail = tail[-self._samples :]
+        self._next_index = first_index + len(counts)
+        if self._next_index < max(self._least, self._next_look):
+            return []
+        self._next_look = self._next_index + round(_LOOK_EVERY_S * self._rate_hz)
+        return self._look()
+
+    def seconds_left(self, index: int) -> float:
+        """Time until the wait is given up, in seconds of signal."""
+        return max(0.0, (self._until - index) / self._rate_hz)
+
+    def _look(self) -> list[Stage]:
+        if len(self._tail) == self._samples:
+            self.why_unsteady = why_unsteady(look_at(self._tail), self._known, self._gate)
+        if self.why_unsteady and self._next_index < self._until:
+            return []
+        if self.why_unsteady:
+            self.reason = f"not steady within {self._gate.longest_s:g} s"
+        self.stage = Stage.DONE
+        return [Stage.DONE]
+
+
+Stages = RunStages | ZeroStages | ReadingStages

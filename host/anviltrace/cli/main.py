@@ -13,6 +13,7 @@ from anviltrace.errors import AnviltraceError
 COMMANDS = {
     "archive": ("anviltrace.cli.archive:archive", "List, show, verify and copy what has been recorded."),
     "board": ("anviltrace.cli.board:board", "Talk to the board of the rig."),
+    "calibration": ("anviltrace.cli.calibration:calibration", "Turn counts into torque with hung weights."),
     "capture": ("anviltrace.cli.capture:capture", "Record the runs of a plan into an archive."),
     "demo": ("anviltrace.cli.demo:demo", "Play a recording session on the virtual rig."),
     "info": ("anviltrace.cli.info:info", "Say what this installation has and lacks."),

@@ -72,6 +72,19 @@ class Operator:
                 mass=mass_name, arm=arm, torque_nm=torque_nm,
             )  # fmt: skip
 
+    def unhang(self, mass_name: str) -> None:
+        """Take one weight off; the others and the arm stay on."""
+        with self._bench.lock:
+            if mass_name not in self._hanging:
+                raise VirtualRigError(f"{mass_name!r} does not hang, so it cannot be taken off; hang it")
+            self._hanging.remove(mass_name)
+            torque_nm, force_n = self._load()
+            self._bench.order(
+                "unhang",
+                lambda at_s: self._bench.load(torque_nm, force_n, 0.0, at_s),
+                mass=mass_name, torque_nm=torque_nm,
+            )  # fmt: skip
+
     def unhang_all(self) -> None:
         """Take all weights off; the arm stays on. Nothing happens when none hangs."""
         with self._bench.lock:

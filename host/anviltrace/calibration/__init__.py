@@ -1,0 +1,1 @@
+"""From hung weights to a line between counts and torque. Sees arrays and records only."""

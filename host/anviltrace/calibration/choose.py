@@ -1,0 +1,78 @@
+"""Which calibration holds for a run, or why none does."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from anviltrace.calibration.line import LineFit, fit_line
+from anviltrace.errors import CalibrationError
+from anviltrace.records import Arm, Calibration, LoadStep, Mass, ScaleKind, Settings
+
+_SAME = 1e-4
+"""Measured excitations that agree this well, relatively, are the same."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A calibration with everything its line is computed from; ``masses`` by id."""
+
+    calibration: Calibration
+    rig_id: str
+    settings: Settings
+    steps: tuple[LoadStep, ...]
+    masses: Mapping[str, Mass]
+    arm: Arm
+
+    def fit(self) -> LineFit:
+        """Its line; raises CalibrationError when it was not finished or shows no torque."""
+        return fit_line(self.steps, self.calibration, self.masses, self.arm)
+
+
+def choose(candidates: Sequence[Candidate], sign: int, rig_id: str, settings: Settings) -> LineFit | str:
+    """The line of the newest calibration for torque of this sign on this rig with these settings.
+
+    Or, where there is none, the reason in words with what to do.
+    """
+    direction = "clockwise" if sign > 0 else "counter-clockwise"
+    remedy = f"run: anviltrace calibration record --direction {'cw' if sign > 0 else 'ccw'}"
+    newest_first = sorted(candidates, key=lambda one: one.calibration.taken_at, reverse=True)
+    here = [one for one in newest_first if one.rig_id == rig_id and one.calibration.sign == sign]
+    if not here:
+        return f"no calibration for {direction} torque on this rig; {remedy}"
+    reasons = []
+    for candidate in here:
+        reason = why_other_settings(candidate.settings, settings)
+        if not reason:
+            try:
+                return candidate.fit()
+            except CalibrationError as error:
+                reason = str(error)
+        reasons.append(reason)
+    return f"no valid calibration for {direction} torque: {reasons[0]}; {remedy}"
+
+
+def why_other_settings(calibrated: Settings, used: Settings) -> str:
+    """In what the converter was set otherwise than for the calibration; empty when a count means the same."""
+    for name, unit in (("gain", ""), ("rate_hz", " samples/s"), ("scale_kind", "")):
+        then, now = getattr(calibrated, name), getattr(used, name)
+        if then != now:
+            what = name.removesuffix("_hz").replace("_", " ")
+            return f"it was made with {what} {_text(then)}{unit}, the run with {_text(now)}{unit}"
+    if (calibrated.full_scale, calibrated.full_scale_code) != (used.full_scale, used.full_scale_code):
+        return "it was made with another full scale of the converter"
+    return "" if _same_excitation(calibrated, used) else "it was made with another excitation of the bridge"
+
+
+def _same_excitation(calibrated: Settings, used: Settings) -> bool:
+    """Where the scale is a ratio, the excitation does not matter."""
+    if used.scale_kind is ScaleKind.RATIO:
+        return True
+    then, now = calibrated.excitation_v, used.excitation_v
+    if then is None or now is None:
+        return then is now
+    return calibrated.excitation_source == used.excitation_source and abs(now - then) <= _SAME * abs(then)
+
+
+def _text(value: object) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)

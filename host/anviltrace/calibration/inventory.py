@@ -1,0 +1,222 @@
+"""The weights file: masses, arms and the place of the bench, as the workshop knows them, in TOML.
+
+::
+
+    [site]
+    latitude_deg = 52.1               # or gravity_m_per_s2 with gravity_u_m_per_s2
+    height_m = 160.0
+
+    [[arm]]
+    name = "long arm"
+    length_m = 0.8000                 # from the axis to where the weights pull
+    within_m = 0.0005                 # limits, or u_m for a standard uncertainty
+
+    [[mass]]
+    name = "plate A"
+    mass_kg = 10.02
+    within_kg = 0.02                  # limits, or u_kg for a standard uncertainty
+
+    [[step]]                          # optional: else one weight more at each step, in this order
+    masses = ["hanger", "plate A"]
+    angle_deg = 0.3                   # optional: of the arm under this load, against the horizontal
+
+    [reading]                         # optional: how a reading is taken
+    wait_s = 30.0                     # at least so long after hanging; 30 s is common practice
+
+A weight with ``check = true`` is kept for checks and hung only where a step names it. A thing keeps its id
+as long as its description stays the same.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, TypeVar
+
+from anviltrace.calibration.gravity import RELATIVE_U, normal_gravity
+from anviltrace.calibration.ladder import Load, one_more_each_time
+from anviltrace.calibration.stability import Gate
+from anviltrace.errors import PlanError
+from anviltrace.records import Arm, Mass, Spread, described_id
+from anviltrace.tables import Limits, read_table, read_toml, refuse_unknown
+
+Thing = TypeVar("Thing", Mass, Arm)
+
+_GATE = Gate()
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """Gravity and air density at the bench; ``u_`` values are standard uncertainties."""
+
+    gravity_m_per_s2: float
+    gravity_u_m_per_s2: float
+    gravity_source: str
+    air_density_kg_per_m3: float = 1.2
+    air_density_u_kg_per_m3: float = 0.06 / math.sqrt(3.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Inventory:
+    """What a weights file describes. ``ladder`` holds the loads of a series in rising order."""
+
+    site: Site
+    masses: tuple[Mass, ...]
+    arms: tuple[Arm, ...]
+    ladder: tuple[Load, ...]
+    gate: Gate = _GATE
+
+    def arm(self, name: str) -> Arm:
+        """The arm of this name; raises PlanError listing those there are."""
+        return _named(self.arms, name, "arm")
+
+    def mass(self, name: str) -> Mass:
+        """The weight of this name; raises PlanError listing those there are."""
+        return _named(self.masses, name, "mass")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _SiteTable:
+    gravity_m_per_s2: Annotated[float | None, Limits(9.70, 9.90)] = None
+    gravity_u_m_per_s2: Annotated[float | None, Limits(0.0, 0.1)] = None
+    latitude_deg: Annotated[float | None, Limits(-90.0, 90.0)] = None
+    height_m: Annotated[float | None, Limits(-500.0, 9000.0)] = None
+    air_density_kg_per_m3: Annotated[float, Limits(0.5, 1.5)] = 1.2
+    air_density_within_kg_per_m3: Annotated[float, Limits(0.0, 0.5)] = 0.06
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _MassTable:
+    name: str
+    mass_kg: Annotated[float, Limits(0.001, 500.0)]
+    within_kg: Annotated[float | None, Limits(0.0, 50.0)] = None
+    u_kg: Annotated[float | None, Limits(0.0, 50.0)] = None
+    conventional: bool = False
+    density_kg_per_m3: Annotated[float, Limits(500.0, 22_000.0)] = 7850.0
+    density_u_kg_per_m3: Annotated[float, Limits(0.0, 5_000.0)] = 100.0
+    check: bool = False
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _ArmTable:
+    name: str
+    length_m: Annotated[float, Limits(0.02, 5.0)]
+    within_m: Annotated[float | None, Limits(0.0, 0.5)] = None
+    u_m: Annotated[float | None, Limits(0.0, 0.5)] = None
+    angle_deg: Annotated[float, Limits(-30.0, 30.0)] = 0.0
+    angle_within_deg: Annotated[float, Limits(0.0, 10.0)] = 1.0
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _StepTable:
+    masses: list  # type: ignore[type-arg]
+    angle_deg: Annotated[float | None, Limits(-30.0, 30.0)] = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _ReadingTable:
+    window_s: Annotated[float, Limits(1.0, 60.0)] = _GATE.window_s
+    wait_s: Annotated[float, Limits(0.0, 600.0)] = _GATE.wait_s
+    longest_s: Annotated[float, Limits(5.0, 3600.0)] = _GATE.longest_s
+
+
+def read_inventory(path: Path) -> Inventory:
+    """Read a weights file; raises PlanError naming file, key, value and limit."""
+    tables, _ = read_toml(path)
+    file = str(path)
+    for key in tables:
+        refuse_unknown(key, dict.fromkeys(("site", "mass", "arm", "step", "reading")), file, "")
+    if "site" not in tables:
+        raise PlanError(f"{file}: the table [site] is missing; give latitude_deg and height_m")
+    site = _site(read_table(_SiteTable, tables["site"], file, "site"), file)
+    rows = _tables(_MassTable, tables, "mass", file)
+    masses = tuple(_mass(row, file) for row in rows)
+    arms = tuple(_arm(row, file) for row in _tables(_ArmTable, tables, "arm", file))
+    _refuse_twice([mass.name for mass in masses], "mass", file)
+    _refuse_twice([arm.name for arm in arms], "arm", file)
+    steps = _tables(_StepTable, tables, "step", file)
+    everyday = [mass for mass, row in zip(masses, rows, strict=True) if not row.check]
+    ladder = tuple(_load(step, masses, file) for step in steps) or one_more_each_time(everyday)
+    reading = read_table(_ReadingTable, tables.get("reading", {}), file, "reading")
+    return Inventory(site, masses, arms, ladder, Gate(**dataclasses.asdict(reading)))
+
+
+def _site(table: _SiteTable, file: str) -> Site:
+    gravity, u, source = _gravity(table, file)
+    air_u = table.air_density_within_kg_per_m3 / math.sqrt(3.0)
+    return Site(gravity, u, source, table.air_density_kg_per_m3, air_u)
+
+
+def _gravity(table: _SiteTable, file: str) -> tuple[float, float, str]:
+    measured, u = table.gravity_m_per_s2, table.gravity_u_m_per_s2
+    latitude, height = table.latitude_deg, table.height_m
+    if measured is not None and u is not None and latitude is None and height is None:
+        return measured, u, "measured"
+    if measured is None and u is None and latitude is not None and height is not None:
+        normal = normal_gravity(latitude, height)
+        return normal, normal * RELATIVE_U, f"GRS80 at {latitude:g}° latitude, {height:g} m"
+    raise PlanError(
+        f"{file}: [site] needs either latitude_deg and height_m, or gravity_m_per_s2 and gravity_u_m_per_s2"
+    )
+
+
+def _mass(row: _MassTable, file: str) -> Mass:
+    u_kg, spread = _standard(row.within_kg, row.u_kg, "kg", f"mass {row.name!r}", file)
+    values = {
+        name: value for name, value in dataclasses.asdict(row).items() if name not in ("within_kg", "check")
+    }
+    return _record(Mass, values | {"u_kg": u_kg, "spread": spread})
+
+
+def _arm(row: _ArmTable, file: str) -> Arm:
+    u_m, spread = _standard(row.within_m, row.u_m, "m", f"arm {row.name!r}", file)
+    values = {name: value for name, value in dataclasses.asdict(row).items() if name != "within_m"}
+    return _record(Arm, values | {"u_m": u_m, "spread": spread})
+
+
+def _standard(within: float | None, u: float | None, unit: str, what: str, file: str) -> tuple[float, Spread]:
+    """Standard uncertainty and distribution, from limits or from a standard uncertainty."""
+    if (within is None) == (u is None):
+        raise PlanError(
+            f"{file}: {what} needs one of within_{unit} (limits) and u_{unit} (standard uncertainty)"
+        )
+    if within is not None:
+        return within / math.sqrt(3.0), Spread.RECTANGULAR
+    assert u is not None
+    return u, Spread.NORMAL
+
+
+def _record(kind: type[Thing], values: dict[str, Any]) -> Thing:
+    return kind(id=described_id(kind.__name__, values), **values)
+
+
+def _load(step: _StepTable, masses: tuple[Mass, ...], file: str) -> Load:
+    for name in step.masses:
+        if not isinstance(name, str):
+            raise PlanError(f"{file}: a [[step]] names the mass {name!r}; write names in quotes")
+    return Load(tuple(_named(masses, name, "mass") for name in step.masses), step.angle_deg)
+
+
+def _tables(kind: type[Any], tables: dict[str, Any], key: str, file: str) -> list[Any]:
+    entries = tables.get(key, [])
+    if not isinstance(entries, list):
+        raise PlanError(f"{file}: {key} must be a list of tables; write [[{key}]] above each")
+    return [read_table(kind, entry, file, f"{key} {number}") for number, entry in enumerate(entries, 1)]
+
+
+def _refuse_twice(names: list[str], key: str, file: str) -> None:
+    for name in names:
+        if names.count(name) > 1:
+            raise PlanError(f"{file}: two of [[{key}]] are called {name!r}; give each a name of its own")
+
+
+def _named(things: tuple[Thing, ...], name: str, what: str) -> Thing:
+    for thing in things:
+        if thing.name == name:
+            return thing
+    known = ", ".join(repr(thing.name) for thing in things) or "none"
+    raise PlanError(f"the weights file has no {what} {name!r}; it describes: {known}")

@@ -1,0 +1,373 @@
+"""The line between torque and counts, fitted to the load steps of a calibration.
+
+Readings are tared by the mean of the zeros before and after their series. The slope of the straight line
+through zero is what is used; a line with an intercept is fitted beside it as a check that the intercept is
+zero. The slope's uncertainty holds the scatter of the readings and everything the reference torques have in
+common (arm, gravity, air, weights used again), which repeating does not make smaller. What the transducer
+itself departs from the line is kept apart, as the half width of a rectangle.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from GTC import dof, reporting, uncertainty, ureal, value
+from scipy.special import ndtri, stdtrit
+
+from anviltrace.calibration.inventory import Site
+from anviltrace.calibration.leastsquares import Fit, fit_polynomial
+from anviltrace.calibration.lever import Lever
+from anviltrace.errors import CalibrationError
+from anviltrace.records import Arm, Calibration, LoadStep, Mass
+
+Numbers = npt.NDArray[np.float64]
+
+COVERAGE = 0.95
+"""Probability that an expanded uncertainty is stated for."""
+REACH = 2.0
+"""Torque above so many times the highest hung load is withheld."""
+STATIC_ONLY = "Static calibration: it says nothing about how the rig responds to impacts."
+_CANNOT_TELL = (
+    STATIC_ONLY,
+    "One mounting: how far the reading changes from one mounting to the next is not known.",
+    "One series: how well the rig repeats itself is known from the scatter about the line only.",
+    "One arm length: what the weight's pull to the side does to the reading is not known.",
+)
+
+
+def coverage_factor(degrees: float) -> float:
+    """Student's t for a two-sided interval of 95 % with ``degrees`` of freedom, which may be infinite."""
+    upper = 0.5 * (1.0 + COVERAGE)
+    return float(ndtri(upper) if math.isinf(degrees) else stdtrit(degrees, upper))
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """How net counts (less the zero) and torque belong together, for one sign of torque.
+
+    ``counts_per_nm`` carries the polarity of the bridge. ``u_relative`` with ``dof`` is the standard
+    uncertainty of the slope: fit and common errors. ``residual_nm`` is a half width: the largest distance
+    of a reading from the line. ``bend_per_nm`` is a half width: the relative departure from the line for
+    each N·m above ``highest_nm``, from the curvature of a parabola with its uncertainty and the residual
+    going on in proportion. Above ``limit_nm`` torque is withheld. All torques here are magnitudes.
+    """
+
+    calibration_id: str
+    sign: int
+    counts_per_nm: float
+    u_relative: float
+    dof: float
+    residual_nm: float
+    lowest_nm: float
+    highest_nm: float
+    bend_per_nm: float
+    limit_nm: float
+
+    def torque_nm(self, net_counts: float) -> float:
+        """Torque, clockwise positive, of a reading less the zero."""
+        return net_counts / self.counts_per_nm
+
+    def standard_uncertainty_nm(self, torque_nm: float) -> float:
+        """Standard uncertainty that the calibration gives to a torque of either sign."""
+        magnitude = abs(torque_nm)
+        bend_nm = self.bend_per_nm * max(0.0, magnitude - self.highest_nm) * magnitude
+        return math.hypot(magnitude * self.u_relative, math.hypot(self.residual_nm, bend_nm) / math.sqrt(3.0))
+
+    def degrees_of_freedom(self, torque_nm: float) -> float:
+        """Effective degrees of freedom of that uncertainty (Welch-Satterthwaite)."""
+        slope_nm = abs(torque_nm) * self.u_relative
+        if slope_nm == 0.0 or math.isinf(self.dof):
+            return math.inf
+        return self.dof * (self.standard_uncertainty_nm(torque_nm) / slope_nm) ** 4
+
+    def expanded_nm(self, torque_nm: float) -> float:
+        """Half width of the 95 % interval that the calibration gives to a torque."""
+        k = coverage_factor(self.degrees_of_freedom(torque_nm))
+        return k * self.standard_uncertainty_nm(torque_nm)
+
+    def why_withheld(self, torque_nm: float) -> str:
+        """Why no torque can be stated at this size, in words; empty where one can."""
+        if abs(torque_nm) <= self.limit_nm:
+            return ""
+        return (
+            f"{abs(torque_nm):.0f} N·m is beyond {self.limit_nm:.0f} N·m, as far as weights up to "
+            f"{self.highest_nm:.0f} N·m vouch for; hang more, or record a rated linearity"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class StepRow:
+    """A load step beside the line. Torques carry their sign; ``net_counts`` are less the zero."""
+
+    number: int
+    branch: str
+    masses: tuple[str, ...]
+    mass_kg: float
+    reference_nm: float
+    reference_u_nm: float
+    net_counts: float
+    residual_nm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Contribution:
+    """A part of the uncertainty at the highest load: ``u_relative`` to the torque, ``share`` of u²."""
+
+    source: str
+    u_relative: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class LineFit:
+    """A line and everything worth showing about how it was found.
+
+    ``intercept_counts`` ± ``intercept_u_counts`` and ``covariance`` belong to the check line with intercept
+    (order: intercept in counts, slope in counts per N·m); ``intercept_agrees`` says whether it is zero
+    within its 95 % interval. ``hysteresis_nm`` is the largest difference between falling and rising
+    readings at one load, None without a falling series; ``zero_return_nm`` the largest change of zero over a
+    series.
+    """
+
+    line: Line
+    steps: tuple[StepRow, ...]
+    contributions: tuple[Contribution, ...]
+    intercept_counts: float
+    intercept_u_counts: float
+    intercept_agrees: bool
+    covariance: tuple[tuple[float, float], tuple[float, float]]
+    scatter_nm: float
+    curvature_per_nm: float
+    curvature_u_per_nm: float
+    hysteresis_nm: float | None
+    zero_return_nm: float
+    cannot_tell: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Loaded:
+    """A load step with its reference torque as an uncertain number, clockwise positive."""
+
+    step: LoadStep
+    masses: tuple[Mass, ...]
+    torque: Any
+    net_counts: float
+
+
+def fit_line(
+    steps: Sequence[LoadStep], calibration: Calibration, masses: Mapping[str, Mass], arm: Arm
+) -> LineFit:
+    """The line through the load steps of a calibration; ``masses`` by id.
+
+    Raises CalibrationError when the steps are not a whole calibration (a zero, two different loads at
+    least, a zero again) or do not show torque.
+    """
+    ordered = sorted(steps, key=lambda step: step.number)
+    _check_whole(ordered)
+    tares = _tares(ordered)
+    lever = Lever(arm, _site(calibration))
+    loaded = [
+        _load(step, lever, masses, calibration.sign, tares) for step in ordered if step.branch != "zero"
+    ]
+    torque_nm = np.array([value(one.torque) for one in loaded])
+    net = np.array([one.net_counts for one in loaded])
+    through_zero = fit_polynomial(torque_nm, net, (1,))
+    _check_response(through_zero)
+    slope = _slope(loaded, through_zero, _zero_weight(loaded, ordered, torque_nm))
+    rows = _rows(ordered, loaded, tares, value(slope))
+    line = _line(calibration, slope, torque_nm, net, rows)
+    return _report(line, slope, rows, torque_nm, net, through_zero)
+
+
+def _check_whole(ordered: Sequence[LoadStep]) -> None:
+    for series, group in itertools.groupby(ordered, key=lambda step: step.series):
+        branches = [step.branch for step in group]
+        if branches[0] != "zero" or branches[-1] != "zero" or len(branches) < 2:
+            raise CalibrationError(
+                f"series {series} is not whole: it does not begin and end with a zero; record it anew"
+            )
+    loads = {frozenset(step.mass_ids) for step in ordered if step.branch != "zero"}
+    if len(loads) < 2:
+        raise CalibrationError(f"{len(loads)} load: a line needs two different loads at least; hang another")
+
+
+def _check_response(fit: Fit) -> None:
+    """The reading must follow the load far beyond its scatter, or it is no calibration."""
+    if abs(fit.coefficient(1)) <= 10.0 * fit.u(1):
+        raise CalibrationError(
+            "the reading does not follow the load (slope uncertain to more than 10 %): check the wiring of "
+            "the bridge, the gain, and that nothing but the transducer holds the arm; then record it anew"
+        )
+
+
+def _tares(ordered: Sequence[LoadStep]) -> dict[int, float]:
+    """Mean of the zeros of each series, in counts."""
+    zeros: dict[int, list[float]] = {}
+    for step in ordered:
+        if step.branch == "zero":
+            zeros.setdefault(step.series, []).append(step.mean_counts)
+    return {series: math.fsum(means) / len(means) for series, means in zeros.items()}
+
+
+def _site(calibration: Calibration) -> Site:
+    return Site(
+        calibration.gravity_m_per_s2,
+        calibration.gravity_u_m_per_s2,
+        calibration.gravity_source,
+        calibration.air_density_kg_per_m3,
+        calibration.air_density_u_kg_per_m3,
+    )
+
+
+def _load(
+    step: LoadStep, lever: Lever, masses: Mapping[str, Mass], sign: int, tares: Mapping[int, float]
+) -> _Loaded:
+    hung = tuple(masses[mass_id] for mass_id in step.mass_ids)
+    torque = sign * lever.torque_nm(hung, step.angle_deg)
+    return _Loaded(step, hung, torque, step.mean_counts - tares[step.series])
+
+
+def _zero_weight(loaded: Sequence[_Loaded], ordered: Sequence[LoadStep], torque_nm: Numbers) -> float:
+    """Variance that the scatter of the zeros gives the slope, as a multiple of one reading's variance."""
+    weight = 0.0
+    for series in {one.step.series for one in loaded}:
+        inside = np.array([one.step.series == series for one in loaded])
+        zeros = sum(step.series == series and step.branch == "zero" for step in ordered)
+        weight += float(torque_nm[inside].sum() / (torque_nm @ torque_nm)) ** 2 / zeros
+    return weight
+
+
+def _slope(loaded: Sequence[_Loaded], fit: Fit, zero_weight: float) -> Any:
+    """Counts per N·m as an uncertain number: reference torques, and scatter of readings and zeros."""
+    crossed = sum(one.torque * one.net_counts for one in loaded)
+    squared = sum(one.torque * one.torque for one in loaded)
+    scatter = math.hypot(fit.u(1), fit.residual_sd * math.sqrt(zero_weight))
+    return crossed / squared + ureal(0.0, scatter, df=fit.dof, label="scatter of the readings")
+
+
+def _rows(
+    ordered: Sequence[LoadStep], loaded: Sequence[_Loaded], tares: Mapping[int, float], counts_per_nm: float
+) -> tuple[StepRow, ...]:
+    by_number = {one.step.number: one for one in loaded}
+    rows = []
+    for step in ordered:
+        net = step.mean_counts - tares[step.series]
+        one = by_number.get(step.number)
+        hung, reference = (one.masses, one.torque) if one else ((), 0.0)
+        rows.append(
+            StepRow(
+                step.number,
+                step.branch,
+                tuple(mass.name for mass in hung),
+                math.fsum(mass.mass_kg for mass in hung),
+                float(value(reference)),
+                float(uncertainty(reference)),
+                net,
+                net / counts_per_nm - float(value(reference)),
+            )
+        )
+    return tuple(rows)
+
+
+def _line(
+    calibration: Calibration, slope: Any, torque_nm: Numbers, net: Numbers, rows: Sequence[StepRow]
+) -> Line:
+    highest = float(np.abs(torque_nm).max())
+    bend, residual = _bend(torque_nm, net), max(abs(row.residual_nm) for row in rows)
+    limit = highest if bend is None else max(REACH * highest, calibration.linear_to_nm or 0.0)
+    return Line(
+        calibration_id=calibration.id,
+        sign=calibration.sign,
+        counts_per_nm=float(value(slope)),
+        u_relative=float(uncertainty(slope)) / abs(float(value(slope))),
+        dof=float(dof(slope)),
+        residual_nm=residual,
+        lowest_nm=float(np.abs(torque_nm).min()),
+        highest_nm=highest,
+        bend_per_nm=0.0 if bend is None else _bend_limit(*bend) + residual / highest**2,
+        limit_nm=limit,
+    )
+
+
+def _bend(torque_nm: Numbers, net: Numbers) -> tuple[float, float, int] | None:
+    """Relative curvature per N·m of a parabola through zero, its standard uncertainty and dof.
+
+    None where so few readings cannot tell.
+    """
+    if len(net) < 3:
+        return None
+    parabola = fit_polynomial(torque_nm, net, (1, 2))
+    first = abs(parabola.coefficient(1))
+    return parabola.coefficient(2) / first, parabola.u(2) / first, parabola.dof
+
+
+def _bend_limit(bend: float, u: float, degrees: int) -> float:
+    """How large the curvature may be, with a probability of 95 % to either side."""
+    return abs(bend) + coverage_factor(degrees) * u
+
+
+def _report(
+    line: Line, slope: Any, rows: tuple[StepRow, ...], torque_nm: Numbers, net: Numbers, fit: Fit
+) -> LineFit:
+    zeros, tared = _with_zeros(rows)
+    check = fit_polynomial(zeros, tared, (0, 1))
+    bend = _bend(torque_nm, net)
+    per_nm = abs(line.counts_per_nm)
+    covariance = check.covariance
+    intercept, u_intercept = check.coefficient(0), check.u(0)
+    return LineFit(
+        line=line,
+        steps=rows,
+        contributions=_contributions(line, slope),
+        intercept_counts=intercept,
+        intercept_u_counts=u_intercept,
+        intercept_agrees=abs(intercept) <= coverage_factor(check.dof) * u_intercept,
+        covariance=(
+            (float(covariance[0, 0]), float(covariance[0, 1])),
+            (float(covariance[1, 0]), float(covariance[1, 1])),
+        ),
+        scatter_nm=fit.residual_sd / per_nm,
+        curvature_per_nm=0.0 if bend is None else bend[0],
+        curvature_u_per_nm=0.0 if bend is None else bend[1],
+        hysteresis_nm=_hysteresis(rows, per_nm),
+        zero_return_nm=_zero_return(rows, per_nm),
+        cannot_tell=_CANNOT_TELL,
+    )
+
+
+def _with_zeros(rows: Sequence[StepRow]) -> tuple[Numbers, Numbers]:
+    return (
+        np.array([row.reference_nm for row in rows]),
+        np.array([row.net_counts for row in rows]),
+    )
+
+
+def _hysteresis(rows: Sequence[StepRow], counts_per_nm: float) -> float | None:
+    up = {row.masses: row.net_counts for row in rows if row.branch == "up"}
+    spans = [
+        abs(row.net_counts - up[row.masses]) for row in rows if row.branch == "down" and row.masses in up
+    ]
+    return max(spans) / counts_per_nm if spans else None
+
+
+def _zero_return(rows: Sequence[StepRow], counts_per_nm: float) -> float:
+    zeros = [row.net_counts for row in rows if row.branch == "zero"]
+    return (max(zeros) - min(zeros)) / counts_per_nm
+
+
+def _contributions(line: Line, slope: Any) -> tuple[Contribution, ...]:
+    """Parts of the standard uncertainty at the highest load, largest first."""
+    per_nm = abs(line.counts_per_nm)
+    parts: dict[str, float] = {}
+    for influence in reporting.budget(slope, trim=0):
+        parts[influence.label] = math.hypot(parts.get(influence.label, 0.0), influence.u / per_nm)
+    parts["departure from the line"] = line.residual_nm / line.highest_nm / math.sqrt(3.0)
+    total = math.fsum(u**2 for u in parts.values())
+    found = [Contribution(source, u, u**2 / total if total else 0.0) for source, u in parts.items()]
+    return tuple(sorted(found, key=lambda part: part.u_relative, reverse=True))

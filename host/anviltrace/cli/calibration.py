@@ -1,0 +1,434 @@
+"""``anviltrace calibration``: hang weights, get the line between counts and torque."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from anviltrace.cli.options import archive_option, json_option, port_option, print_json, units_option
+from anviltrace.records import Rotation
+from anviltrace.units import TorqueUnit
+
+if TYPE_CHECKING:
+    from anviltrace.archive.archive import Archive
+    from anviltrace.calibration.choose import Candidate
+    from anviltrace.calibration.inventory import Inventory
+    from anviltrace.calibration.line import LineFit
+    from anviltrace.calibration.procedure import Instruction
+    from anviltrace.link.session import Session as Link
+    from anviltrace.records import Arm, Calibration, Session, Settings
+
+user_file = click.Path(dir_okay=False, path_type=Path)
+_DIRECTIONS = {1: "clockwise", -1: "counter-clockwise"}
+
+
+@click.group()
+def calibration() -> None:
+    """Calibrate the rig with dead weights on a lever arm, and look at calibrations.
+
+    Clockwise and counter-clockwise torque are calibrated apart. A calibration holds for the rig, the rate
+    and the gain it was made with; runs take the newest that fits, and without one no torque is stated.
+    """
+
+
+@calibration.command()
+@click.option("--inventory", "inventory_file", type=user_file, default=Path("weights.toml"),
+              show_default=True, help="Describes the site, the arms and the weights.")  # fmt: skip
+@click.option("--bench", "bench_file", type=user_file, default=Path("bench.toml"), show_default=True,
+              help="Describes the rig.")  # fmt: skip
+@click.option("--arm", "arm_name", required=True, help="Name of the arm in the weights file.")
+@click.option("--direction", type=click.Choice([turn.value for turn in Rotation]), required=True,
+              help="Where the weights turn the rig, seen from behind the tool.")  # fmt: skip
+@click.option("--plan", "plan_file", type=user_file,
+              help="Take rate and gain from this plan, so that the calibration fits its runs.")  # fmt: skip
+@click.option("--rate", "rate_hz", type=float, help="Samples per second; else the rig's own setting.")
+@click.option("--gain", type=int, help="Gain of the converter; else the rig's own setting.")
+@click.option("--linear-to", "linear_to_nm", type=click.FloatRange(min=0.0, min_open=True), metavar="N·m",
+              help="Torque up to which the transducer's data sheet calls it linear.")  # fmt: skip
+@click.option("--operator", default="", help="Who hangs the weights.")
+@click.option("--note", default="", help="Anything worth keeping with it.")
+@port_option
+@archive_option
+@units_option
+@json_option
+def record(
+    inventory_file: Path,
+    bench_file: Path,
+    arm_name: str,
+    direction: str,
+    plan_file: Path | None,
+    rate_hz: float | None,
+    gain: int | None,
+    linear_to_nm: float | None,
+    operator: str,
+    note: str,
+    port_url: str,
+    archive_path: Path,
+    unit: TorqueUnit,
+    as_json: bool,
+) -> None:
+    """Calibrate one direction: a zero, the loads rising, the loads falling, a zero.
+
+    Tells what to hang and waits until the reading is steady. Weigh the weights and measure the arm: how
+    well you know them is most of the uncertainty. Take the gain and rate that the runs will use.
+
+    \b
+    Example, on the virtual rig (its files are written by `anviltrace demo`):
+      anviltrace calibration record --arm "long arm" --direction cw \\
+          --plan tightening.toml --port virtual://fishplate-held
+    """
+    from anviltrace.archive.archive import Archive
+    from anviltrace.calibration.inventory import read_inventory
+    from anviltrace.calibration.ladder import check_ladder
+    from anviltrace.capture.benchfile import read_bench
+    from anviltrace.capture.lines import candidate
+    from anviltrace.cli.capture import open_session
+    from anviltrace.link.port import open_port
+    from anviltrace.link.session import Session as Link
+
+    inventory, bench = read_inventory(inventory_file), read_bench(bench_file)
+    arm, sign = inventory.arm(arm_name), Rotation(direction).sign
+    check_ladder(inventory.ladder)
+    rate_hz, gain = _settings_wanted(plan_file, rate_hz, gain)
+    with Archive.open(archive_path, create=True) as archive, Link(open_port(port_url)) as link:
+        settings = link.configure(rate_hz, gain)
+        session = open_session(archive, link, bench, settings, operator)
+        try:
+            done = record_one(
+                archive, link, session, settings, inventory, arm, sign, unit, linear_to_nm, note
+            )
+        finally:
+            archive.end_session(session.id)
+        facts = describe(archive, candidate(archive, done), unit)
+    print_json(facts) if as_json else _show(facts)
+
+
+def _settings_wanted(
+    plan_file: Path | None, rate_hz: float | None, gain: int | None
+) -> tuple[float | None, int | None]:
+    """What the options say, else the plan."""
+    from anviltrace.capture.plan import read_plan
+
+    if plan_file is None:
+        return rate_hz, gain
+    plan = read_plan(plan_file)
+    return rate_hz or plan.rate_hz, gain or plan.gain
+
+
+def record_one(
+    archive: Archive,
+    link: Link,
+    session: Session,
+    settings: Settings,
+    inventory: Inventory,
+    arm: Arm,
+    sign: int,
+    unit: TorqueUnit = TorqueUnit.NM,
+    linear_to_nm: float | None = None,
+    note: str = "",
+) -> Calibration:
+    """Record one calibration in an open session, with the hand that fits the port."""
+    from anviltrace import __version__
+    from anviltrace.capture.calibrate import Task, record_calibration
+    from anviltrace.capture.recorder import Recorder
+    from anviltrace.cli.live import LiveDisplay, Scale
+    from anviltrace.cli.weights import CAUTIONS, OperatorWeights, PersonWeights
+
+    operator = getattr(link.port, "operator", None)
+    if operator is None:
+        click.echo(CAUTIONS, err=True)
+    task = Task(
+        session_id=session.id,
+        settings=settings,
+        inventory=inventory,
+        arm=arm,
+        sign=sign,
+        linear_to_nm=linear_to_nm,
+        software_version=__version__,
+        note=note,
+    )
+    with LiveDisplay(Scale(settings)) as display:
+        recorder = Recorder(link, archive, settings, session.id, display.watch)
+        hand = PersonWeights(unit) if operator is None else OperatorWeights(operator)
+        return record_calibration(recorder, archive, task, hand, lambda step: _tell(step, unit))
+
+
+def _tell(step: Instruction, unit: TorqueUnit) -> None:
+    """Say on stderr which reading comes."""
+    from anviltrace.calibration.procedure import Read
+    from anviltrace.cli.weights import names
+
+    if isinstance(step, Read):
+        torque = f"{unit.from_nm(step.torque_nm):.1f} {unit}"
+        click.echo(f"reading {step.number} of {step.of}: {names(step.load.masses)}, {torque}", err=True)
+
+
+@calibration.command("list")
+@archive_option
+@units_option
+@json_option
+def list_calibrations(archive_path: Path, unit: TorqueUnit, as_json: bool) -> None:
+    """List the calibrations, oldest first."""
+    from anviltrace.archive.archive import Archive
+    from anviltrace.capture.lines import candidates
+
+    with Archive.open(archive_path, read_only=True) as archive:
+        lines = [_summary(archive, one, unit) for one in candidates(archive)]
+    if as_json:
+        print_json(lines)
+    elif lines:
+        _print_list(lines)
+    else:
+        click.echo("No calibration yet: make one with `anviltrace calibration record`.", err=True)
+
+
+@calibration.command()
+@click.argument("calibration_id", metavar="ID")
+@archive_option
+@units_option
+@json_option
+def show(calibration_id: str, archive_path: Path, unit: TorqueUnit, as_json: bool) -> None:
+    """Show calibration ID: steps, line, uncertainty and where it comes from, and what it cannot tell.
+
+    The beginning of the id is enough. The line is computed anew from the stored readings.
+    """
+    from anviltrace.archive.archive import Archive
+    from anviltrace.capture.lines import candidate, find_calibration
+
+    with Archive.open(archive_path, read_only=True) as archive:
+        facts = describe(archive, candidate(archive, find_calibration(archive, calibration_id)), unit)
+    print_json(facts) if as_json else _show(facts)
+
+
+def _summary(archive: Archive, one: Candidate, unit: TorqueUnit) -> dict[str, Any]:
+    """What the list shows of a calibration, as plain data."""
+    from anviltrace.errors import CalibrationError
+    from anviltrace.records import Rig
+
+    made = one.calibration
+    facts: dict[str, Any] = {
+        "id": made.id,
+        "taken_at": made.taken_at,
+        "direction": _DIRECTIONS[made.sign],
+        "rig": archive.get(Rig, one.rig_id).name,
+        "arm": one.arm.name,
+        "rate_hz": one.settings.rate_hz,
+        "gain": one.settings.gain,
+        "torque_unit": unit.value,
+        "highest": None,
+        "expanded_percent": None,
+        "why_not": "",
+    }
+    try:
+        line = one.fit().line
+    except CalibrationError as error:
+        return facts | {"why_not": str(error)}
+    return facts | {
+        "highest": unit.from_nm(line.highest_nm),
+        "expanded_percent": 100.0 * line.expanded_nm(line.highest_nm) / line.highest_nm,
+    }
+
+
+def describe(archive: Archive, one: Candidate, unit: TorqueUnit) -> dict[str, Any]:
+    """A calibration as plain data. Torques are in ``torque_unit``, other units are in the names.
+
+    Raises CalibrationError where no line can be drawn.
+    """
+    from anviltrace.records import Rig
+
+    fit, made = one.fit(), one.calibration
+    return {
+        "id": made.id,
+        "taken_at": made.taken_at,
+        "rig": archive.get(Rig, one.rig_id).name,
+        "direction": _DIRECTIONS[made.sign],
+        "arm": {
+            "name": one.arm.name,
+            "length_m": one.arm.length_m,
+            "u_m": one.arm.u_m,
+            "angle_deg": one.arm.angle_deg,
+            "angle_within_deg": one.arm.angle_within_deg,
+        },
+        "gravity_m_per_s2": made.gravity_m_per_s2,
+        "gravity_source": made.gravity_source,
+        "rate_hz": one.settings.rate_hz,
+        "gain": one.settings.gain,
+        "software_version": made.software_version,
+        "note": made.note,
+        "torque_unit": unit.value,
+        "sensitivity": _sensitivity(fit, one.settings, unit),
+        "range": {
+            "lowest": unit.from_nm(fit.line.lowest_nm),
+            "highest": unit.from_nm(fit.line.highest_nm),
+            "limit": unit.from_nm(fit.line.limit_nm),
+        },
+        "uncertainty": _uncertainty(fit, unit),
+        "steps": _steps(fit, unit),
+        "contributions": [
+            {"source": part.source, "u_percent": 100.0 * part.u_relative, "share_percent": 100.0 * part.share}
+            for part in fit.contributions
+        ],
+        "checks": _checks(fit, unit),
+        "cannot_tell": list(fit.cannot_tell),
+    }
+
+
+def _sensitivity(fit: LineFit, settings: Settings, unit: TorqueUnit) -> dict[str, Any]:
+    from anviltrace.calibration.line import coverage_factor
+
+    per_unit = fit.line.counts_per_nm / unit.from_nm(1.0)
+    ratio = settings.mv_per_v_per_count
+    return {
+        "counts_per_torque_unit": per_unit,
+        "mv_per_v_per_torque_unit": None if ratio is None else per_unit * ratio,
+        "expanded_percent": 100.0 * coverage_factor(fit.line.dof) * fit.line.u_relative,
+        "coverage": 0.95,
+        "degrees_of_freedom": fit.line.dof,
+    }
+
+
+def _uncertainty(fit: LineFit, unit: TorqueUnit) -> list[dict[str, float]]:
+    """Expanded uncertainty at a few torques, the last of them above the hung weights."""
+    line = fit.line
+    at_nm = sorted({line.lowest_nm, 0.5 * line.highest_nm, line.highest_nm, line.limit_nm})
+    return [
+        {
+            "torque": unit.from_nm(torque_nm),
+            "expanded": unit.from_nm(line.expanded_nm(torque_nm)),
+            "percent": 100.0 * line.expanded_nm(torque_nm) / torque_nm,
+        }
+        for torque_nm in at_nm
+    ]
+
+
+def _steps(fit: LineFit, unit: TorqueUnit) -> list[dict[str, Any]]:
+    return [
+        {
+            "number": row.number,
+            "branch": row.branch,
+            "masses": list(row.masses),
+            "mass_kg": row.mass_kg,
+            "reference": unit.from_nm(row.reference_nm),
+            "u_reference": unit.from_nm(row.reference_u_nm),
+            "net_counts": row.net_counts,
+            "residual": unit.from_nm(row.residual_nm),
+        }
+        for row in fit.steps
+    ]
+
+
+def _checks(fit: LineFit, unit: TorqueUnit) -> dict[str, Any]:
+    per_nm = abs(fit.line.counts_per_nm)
+    return {
+        "intercept": unit.from_nm(fit.intercept_counts / per_nm),
+        "u_intercept": unit.from_nm(fit.intercept_u_counts / per_nm),
+        "intercept_agrees_with_zero": fit.intercept_agrees,
+        "hysteresis": None if fit.hysteresis_nm is None else unit.from_nm(fit.hysteresis_nm),
+        "zero_return": unit.from_nm(fit.zero_return_nm),
+        "scatter": unit.from_nm(fit.scatter_nm),
+    }
+
+
+def _print_list(lines: list[dict[str, Any]]) -> None:
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    for heading in ("calibration", "taken (UTC)", "direction", "rig", "arm"):
+        table.add_column(heading)
+    for heading in ("samples/s", "gain", f"hung to\n{lines[0]['torque_unit']}", "± there\n(95 %)"):
+        table.add_column(heading, justify="right")
+    for line in lines:
+        valid = not line["why_not"]
+        table.add_row(
+            line["id"][:8],
+            line["taken_at"][:19].replace("T", " "),
+            line["direction"],
+            escape(line["rig"]),
+            escape(line["arm"]),
+            f"{line['rate_hz']:g}",
+            str(line["gain"]),
+            f"{line['highest']:.1f}" if valid else "–",
+            f"{line['expanded_percent']:.2f} %" if valid else "not valid",
+        )
+    Console().print(table)
+    for line in lines:
+        if line["why_not"]:
+            click.echo(f"{line['id'][:8]}: {line['why_not']}")
+
+
+def _show(facts: dict[str, Any]) -> None:
+    """Print a calibration for a person."""
+    unit, arm, sensitivity = facts["torque_unit"], facts["arm"], facts["sensitivity"]
+    click.echo(f"\nCalibration {facts['id'][:8]} of {facts['rig']}, {facts['direction']} torque")
+    click.echo(f"taken {facts['taken_at'][:19].replace('T', ' ')} UTC at {facts['rate_hz']:g} samples/s, "
+               f"gain {facts['gain']}")  # fmt: skip
+    click.echo(f"{arm['name']}, {arm['length_m']:.4f} m (u {1e3 * arm['u_m']:.2f} mm); gravity "
+               f"{facts['gravity_m_per_s2']:.4f} m/s² ({facts['gravity_source']})\n")  # fmt: skip
+    click.echo(f"{sensitivity['counts_per_torque_unit']:.2f} counts per {unit} "
+               f"± {sensitivity['expanded_percent']:.2f} % (95 %)")  # fmt: skip
+    if sensitivity["mv_per_v_per_torque_unit"] is not None:
+        click.echo(f"{sensitivity['mv_per_v_per_torque_unit']:.6f} mV/V per {unit}")
+    _print_uncertainty(facts)
+    _print_steps(facts)
+    _print_contributions(facts)
+    _print_checks(facts)
+    click.echo("\nWhat it cannot tell:")
+    for sentence in facts["cannot_tell"]:
+        click.echo(f"  {sentence}")
+
+
+def _print_uncertainty(facts: dict[str, Any]) -> None:
+    unit, reach = facts["torque_unit"], facts["range"]
+    for row in facts["uncertainty"]:
+        above = "  above the hung weights" if row["torque"] > reach["highest"] else ""
+        click.echo(f"  at {row['torque']:7.1f} {unit}  ± {row['expanded']:.2f} {unit} "
+                   f"({row['percent']:.2f} %){above}")  # fmt: skip
+    click.echo(f"Torque above {reach['limit']:.1f} {unit} is withheld.\n")
+
+
+def _print_steps(facts: dict[str, Any]) -> None:
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    unit = facts["torque_unit"]
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    table.add_column("", justify="right")
+    table.add_column("branch")
+    table.add_column("weights")
+    for heading in ("kg", f"hung\n{unit}", f"u\n{unit}", "reading\ncounts", f"off the line\n{unit}"):
+        table.add_column(heading, justify="right")
+    for row in facts["steps"]:
+        table.add_row(
+            str(row["number"]),
+            row["branch"],
+            escape(", ".join(row["masses"])) or "–",
+            f"{row['mass_kg']:.3f}",
+            f"{row['reference']:.2f}",
+            f"{row['u_reference']:.2f}",
+            f"{row['net_counts']:.0f}",
+            f"{row['residual']:+.2f}",
+        )
+    Console().print(table)
+
+
+def _print_contributions(facts: dict[str, Any]) -> None:
+    click.echo(
+        f"\nWhere the uncertainty at {facts['range']['highest']:.1f} {facts['torque_unit']} comes from:"
+    )
+    for part in facts["contributions"]:
+        if part["share_percent"] >= 0.05:
+            click.echo(f"  {part['share_percent']:5.1f} %  {part['source']} (u {part['u_percent']:.3f} %)")
+
+
+def _print_checks(facts: dict[str, Any]) -> None:
+    unit, checks = facts["torque_unit"], facts["checks"]
+    verdict = "agrees with zero" if checks["intercept_agrees_with_zero"] else "DOES NOT AGREE WITH ZERO"
+    click.echo(f"\nIntercept {checks['intercept']:+.2f} {unit} (u {checks['u_intercept']:.2f}): {verdict}.")
+    if checks["hysteresis"] is not None:
+        click.echo(f"Falling against rising readings: up to {checks['hysteresis']:.2f} {unit} apart.")
+    click.echo(f"Zero moved by {checks['zero_return']:.2f} {unit} from before to after.")
