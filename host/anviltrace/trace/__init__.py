@@ -1,0 +1,1 @@
+"""From counts to torque, blows and climb: arrays in, results out."""

@@ -1,0 +1,37 @@
+"""The level of a quiet stretch and its noise, by medians that blows and knocks hardly move."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+LEAST_QUIET = 5
+"""Quiet samples that a level needs; with fewer it is not known."""
+
+_SD_PER_MAD = 1.482602
+"""Standard deviation of normal noise over its median absolute deviation: 1/Φ⁻¹(3/4)."""
+_ROUNDING_SD = 12.0**-0.5
+"""Standard deviation of what rounding to whole counts takes away."""
+
+
+def quiet_level(values: npt.ArrayLike) -> float:
+    """Median of a quiet stretch, shape (n,); NaN below :data:`LEAST_QUIET` samples."""
+    stretch = np.asarray(values)
+    return float(np.median(stretch)) if stretch.size >= LEAST_QUIET else float("nan")
+
+
+def noise_sd(values: npt.ArrayLike) -> float:
+    """Standard deviation of the noise in a stretch without blows, shape (n,), in the unit of the values.
+
+    From the median absolute deviation from a straight line: drift and a knock or two do not count as
+    noise, hum does. Whole numbers give at least the 0.29 counts of rounding. Fewer than
+    :data:`LEAST_QUIET` samples raise ValueError.
+    """
+    stretch = np.asarray(values)
+    if stretch.size < LEAST_QUIET:
+        raise ValueError(f"{stretch.size} samples tell no noise; at least {LEAST_QUIET} quiet ones do")
+    steps = np.arange(stretch.size) - 0.5 * (stretch.size - 1)
+    departure = stretch - np.median(stretch)
+    departure = departure - steps * (departure @ steps) / (steps @ steps)
+    spread = _SD_PER_MAD * float(np.median(np.abs(departure - np.median(departure))))
+    return max(spread, _ROUNDING_SD) if np.issubdtype(stretch.dtype, np.integer) else spread
