@@ -23,6 +23,10 @@
     [reading]                         # optional: how a reading is taken
     wait_s = 30.0                     # at least so long after hanging; 30 s is common practice
 
+    [preload]                         # optional: to the highest load and back before the readings
+    count = 1
+    hold_s = 30.0                     # waited with the load on, and off again
+
 A weight with ``check = true`` is kept for checks and hung only where a step names it. A thing keeps its id
 as long as its description stays the same.
 """
@@ -36,7 +40,7 @@ from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
 from anviltrace.calibration.gravity import RELATIVE_U, normal_gravity
-from anviltrace.calibration.ladder import Load, one_more_each_time
+from anviltrace.calibration.ladder import Load, Preload, one_more_each_time
 from anviltrace.calibration.stability import Gate
 from anviltrace.errors import PlanError
 from anviltrace.records import Arm, Mass, Spread, described_id
@@ -45,6 +49,7 @@ from anviltrace.tables import Limits, read_table, read_toml, refuse_unknown
 Thing = TypeVar("Thing", Mass, Arm)
 
 _GATE = Gate()
+_PRELOAD = Preload()
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +72,7 @@ class Inventory:
     arms: tuple[Arm, ...]
     ladder: tuple[Load, ...]
     gate: Gate = _GATE
+    preload: Preload = _PRELOAD
 
     def arm(self, name: str) -> Arm:
         """The arm of this name; raises PlanError listing those there are."""
@@ -124,12 +130,18 @@ class _ReadingTable:
     longest_s: Annotated[float, Limits(5.0, 3600.0)] = _GATE.longest_s
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _PreloadTable:
+    count: Annotated[int, Limits(0, 10)] = _PRELOAD.count
+    hold_s: Annotated[float, Limits(0.0, 600.0)] = _PRELOAD.hold_s
+
+
 def read_inventory(path: Path) -> Inventory:
     """Read a weights file; raises PlanError naming file, key, value and limit."""
     tables, _ = read_toml(path)
     file = str(path)
     for key in tables:
-        refuse_unknown(key, dict.fromkeys(("site", "mass", "arm", "step", "reading")), file, "")
+        refuse_unknown(key, dict.fromkeys(("site", "mass", "arm", "step", "reading", "preload")), file, "")
     if "site" not in tables:
         raise PlanError(f"{file}: the table [site] is missing; give latitude_deg and height_m")
     site = _site(read_table(_SiteTable, tables["site"], file, "site"), file)
@@ -142,7 +154,15 @@ def read_inventory(path: Path) -> Inventory:
     everyday = [mass for mass, row in zip(masses, rows, strict=True) if not row.check]
     ladder = tuple(_load(step, masses, file) for step in steps) or one_more_each_time(everyday)
     reading = read_table(_ReadingTable, tables.get("reading", {}), file, "reading")
-    return Inventory(site, masses, arms, ladder, Gate(**dataclasses.asdict(reading)))
+    preload = read_table(_PreloadTable, tables.get("preload", {}), file, "preload")
+    return Inventory(
+        site,
+        masses,
+        arms,
+        ladder,
+        Gate(**dataclasses.asdict(reading)),
+        Preload(**dataclasses.asdict(preload)),
+    )
 
 
 def _site(table: _SiteTable, file: str) -> Site:

@@ -19,6 +19,17 @@ class Load:
     angle_deg: float | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Preload:
+    """So many times to the highest load and back before anything is read, waiting ``hold_s`` after each.
+
+    A transducer that has just been mounted, or was loaded the other way, shifts in its first cycle.
+    """
+
+    count: int = 1
+    hold_s: float = 30.0
+
+
 def one_more_each_time(masses: Sequence[Mass]) -> tuple[Load, ...]:
     """The first weight, the first two, and so on."""
     return tuple(Load(tuple(masses[: count + 1])) for count in range(len(masses)))

@@ -1,8 +1,8 @@
 """The course of a dead-weight calibration: what to do next, told step by step.
 
 A generator that does nothing itself: it yields instructions, a person or the virtual operator follows them,
-and each :class:`Read` is answered by sending the :class:`Reading`. First form: a zero, the loads rising, the
-loads falling, a zero.
+and each :class:`Read` is answered by sending the :class:`Reading`. First form: preloads to the highest load,
+a zero, the loads rising, the loads falling, a zero.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from GTC import value
 
-from anviltrace.calibration.ladder import Load, check_ladder
+from anviltrace.calibration.ladder import Load, Preload, check_ladder
 from anviltrace.calibration.lever import Lever
 from anviltrace.errors import CalibrationError
 from anviltrace.records import Arm, Mass
@@ -50,6 +50,13 @@ class Unhang:
 
 
 @dataclass(frozen=True, slots=True)
+class Wait:
+    """Leave everything as it is for so long."""
+
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
 class Read:
     """Let everything come to rest, and read. ``torque_nm`` is the magnitude that hangs."""
 
@@ -68,39 +75,49 @@ class Reading:
     mean_counts: float
 
 
-Instruction = FitArm | Hang | Unhang | Read
+Instruction = FitArm | Hang | Unhang | Wait | Read
 Course = Generator[Instruction, Reading | None, None]
 
 EMPTY = Load(())
 
 
-def dead_weights(lever: Lever, arm: Arm, ladder: Sequence[Load], sign: int) -> Course:
-    """Zero, ``ladder`` up, ``ladder`` down, zero.
+def dead_weights(lever: Lever, arm: Arm, ladder: Sequence[Load], sign: int, preload: Preload) -> Course:
+    """Preloads, zero, ``ladder`` up, ``ladder`` down, zero.
 
     Raises CalibrationError at once when the ladder cannot be hung, and when a reading does not go with the
     others: then the wrong weights hang, or something else carries torque.
     """
     check_ladder(ladder)
-    return _dead_weights(lever, arm, ladder, sign)
+    return _dead_weights(lever, arm, ladder, sign, preload)
 
 
-def _dead_weights(lever: Lever, arm: Arm, ladder: Sequence[Load], sign: int) -> Course:
+def _dead_weights(lever: Lever, arm: Arm, ladder: Sequence[Load], sign: int, preload: Preload) -> Course:
     yield FitArm(arm, sign)
+    for before, after in ((EMPTY, ladder[-1]), (ladder[-1], EMPTY)) * preload.count:
+        yield _change(before, after, _torque_nm(lever, arm, after))
+        yield Wait(preload.hold_s)
     loads = [EMPTY, *ladder, *reversed(ladder[:-1]), EMPTY]
     branches = ["zero", *("up" for _ in ladder), *("down" for _ in ladder[:-1]), "zero"]
     seen: list[tuple[float, float]] = []
     before = EMPTY
     for number, (load, branch) in enumerate(zip(loads, branches, strict=True), 1):
-        angle_deg = arm.angle_deg if load.angle_deg is None else load.angle_deg
-        torque_nm = float(value(lever.torque_nm(load.masses, angle_deg)))
+        torque_nm = _torque_nm(lever, arm, load)
         if load is not before:
             yield _change(before, load, torque_nm)
-        reading = yield Read(number, len(loads), branch, load, angle_deg, torque_nm)
+        reading = yield Read(number, len(loads), branch, load, _angle_deg(arm, load), torque_nm)
         if reading is None:
             raise TypeError("a Read is answered by sending the Reading")
         seen.append((torque_nm, reading.mean_counts))
         _check_fits(seen)
         before = load
+
+
+def _angle_deg(arm: Arm, load: Load) -> float:
+    return arm.angle_deg if load.angle_deg is None else load.angle_deg
+
+
+def _torque_nm(lever: Lever, arm: Arm, load: Load) -> float:
+    return float(value(lever.torque_nm(load.masses, _angle_deg(arm, load))))
 
 
 def _change(before: Load, after: Load, torque_nm: float) -> Hang | Unhang:

@@ -11,7 +11,16 @@ import numpy as np
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.inventory import Inventory, Site
 from anviltrace.calibration.lever import Lever
-from anviltrace.calibration.procedure import FitArm, Hang, Instruction, Read, Reading, Unhang, dead_weights
+from anviltrace.calibration.procedure import (
+    FitArm,
+    Hang,
+    Instruction,
+    Read,
+    Reading,
+    Unhang,
+    Wait,
+    dead_weights,
+)
 from anviltrace.calibration.stability import Gate, Known, Window, look_at
 from anviltrace.capture.recorder import Recorder
 from anviltrace.errors import CalibrationError
@@ -31,6 +40,9 @@ class WeightHand(Protocol):
 
     def unhang(self, step: Unhang) -> None:
         """Take weights off the arm."""
+
+    def wait(self, step: Wait) -> None:
+        """Leave everything as it is for a while."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +91,8 @@ def record_calibration(
     with the others, and whatever :meth:`Recorder.steady` raises.
     """
     ladder = task.inventory.ladder
-    course = dead_weights(Lever(task.arm, task.inventory.site), task.arm, ladder, task.sign)
+    lever = Lever(task.arm, task.inventory.site)
+    course = dead_weights(lever, task.arm, ladder, task.sign, task.inventory.preload)
     calibration = task.record()
     for mass in {mass.id: mass for load in ladder for mass in load.masses}.values():
         archive.put(mass)
@@ -105,6 +118,8 @@ def _follow(instruction: Instruction, hand: WeightHand, reader: _Reader) -> Read
             hand.hang(instruction)
         case Unhang():
             hand.unhang(instruction)
+        case Wait():
+            hand.wait(instruction)
         case Read():
             return Reading(reader.read(instruction).mean_counts)
     return None

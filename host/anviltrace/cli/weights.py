@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -10,7 +11,7 @@ from anviltrace.records import Mass, Rotation
 from anviltrace.units import TorqueUnit
 
 if TYPE_CHECKING:
-    from anviltrace.calibration.procedure import FitArm, Hang, Unhang
+    from anviltrace.calibration.procedure import FitArm, Hang, Unhang, Wait
 
 CAUTIONS = """Hung weights fall: secure each one, and clamp the rig to something that cannot tip.
 Nobody under the arm or in line with it; feet clear; two people for what one cannot hold safely.
@@ -38,6 +39,11 @@ class PersonWeights:
         """Ask for less weight."""
         _ask(f"Take off {names(step.masses)}: {self._then(step)}. Stand clear")
 
+    def wait(self, step: Wait) -> None:
+        """Let the time pass."""
+        click.echo(f"Waiting {step.seconds:g} s; hands off.", err=True)
+        time.sleep(step.seconds)
+
     def _then(self, step: Hang | Unhang) -> str:
         return f"{step.total_kg:.3f} kg, {self._unit.from_nm(step.torque_nm):.1f} {self._unit} then hang"
 
@@ -62,6 +68,10 @@ class OperatorWeights:
         """Take the weights off."""
         for mass in step.masses:
             self._operator.unhang(mass.name)
+
+    def wait(self, step: Wait) -> None:
+        """Let the time pass, which costs none on the wall."""
+        self._operator.let_pass(step.seconds)
 
 
 def names(masses: tuple[Mass, ...]) -> str:
