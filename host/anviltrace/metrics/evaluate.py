@@ -1,0 +1,164 @@
+"""From the facts about a run to its numbers. Pure: the same facts give the same numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from anviltrace.metrics import levels, strikes
+from anviltrace.metrics.analysis import Analysis, analyse
+from anviltrace.metrics.catalogue import CATALOGUE, Metric, Need
+from anviltrace.metrics.facts import RunFacts
+from anviltrace.metrics.readings import readings
+from anviltrace.metrics.results import BlowTable, RunResult, Value
+from anviltrace.metrics.values import withheld
+from anviltrace.records import Notice, RunState
+from anviltrace.trace.sampling import why_unresolved
+
+MOST_RING_FOR_LEVEL = 0.1
+"""Share of the net peak still ringing above which no level between blows is stated."""
+
+_ONCE: dict[str, Callable[[Analysis], Value]] = {
+    "retained_final": levels.retained_final,
+    "mean_torque": levels.mean_torque,
+    "impulse_mean": strikes.impulse_mean,
+    "peak_mean": strikes.peak_mean,
+    "peak_max": strikes.peak_max,
+    "maximum_torque": strikes.maximum_torque,
+    "blow_rate": strikes.rate,
+    "blow_count": strikes.count,
+    "width_median": strikes.width_median,
+}
+_AT_MARKS: dict[str, Callable[[Analysis, float], Value]] = {
+    "retained_at": levels.retained_at,
+    "peak_at": strikes.peak_at,
+}
+
+_OF_NOTICES = ("early release", "doubtful", "link", "error")
+"""Kinds of notices that matter to whoever reads the numbers."""
+
+
+def evaluate(facts: RunFacts) -> RunResult:
+    """All metrics the rig of this run has, each with its uncertainty or the reason why it is withheld.
+
+    Without a calibration for the sign of its torque a run also gets its readings in counts and mV/V.
+    """
+    if not sum(len(counts) for _, counts in facts.pieces):
+        return _empty(facts)
+    a = analyse(facts)
+    values = [value for metric in CATALOGUE.values() for value in _values(a, metric)]
+    uncalibrated = _uncalibrated(a)
+    if uncalibrated:
+        values += readings(a)
+    return RunResult(
+        context=facts.context,
+        values=tuple(values),
+        blows=_table(a),
+        calibration_ids=_calibrations(a),
+        uncalibrated=uncalibrated,
+        time_zero_s=None if a.window is None else a.window.start_s,
+        time_zero="" if a.window is None else a.window.zero,
+        software_version=facts.software_version,
+        flags=_flags(a),
+    )
+
+
+def _empty(facts: RunFacts) -> RunResult:
+    rig = facts.context.rig.kind
+    names = [metric.name for metric in CATALOGUE.values() if rig in metric.rigs and not metric.marked]
+    values = tuple(withheld(name, "the run holds no samples") for name in names if name in _ONCE)
+    return RunResult(facts.context, values, software_version=facts.software_version)
+
+
+def _values(a: Analysis, metric: Metric) -> list[Value]:
+    """The values of one entry of the catalogue: none where this kind of rig has no such metric."""
+    if a.facts.context.rig.kind not in metric.rigs:
+        return []
+    if metric.name in _ONCE:
+        reason = _reason(a, metric)
+        return [withheld(metric.name, reason) if reason else _ONCE[metric.name](a)]
+    if metric.name not in _AT_MARKS:
+        return []
+    plan, compute = a.facts.context.plan, _AT_MARKS[metric.name]
+    reason = _reason(a, metric)
+    marks = () if plan is None else plan.marks_s
+    return [withheld(metric.name, reason, at_s) if reason else compute(a, at_s) for at_s in marks]
+
+
+def _reason(a: Analysis, metric: Metric) -> str:
+    """The first thing that a metric needs and the run does not have; empty where all is there."""
+    return next((reason for need in metric.needs if (reason := _lacking(a, metric, need))), "")
+
+
+def _lacking(a: Analysis, metric: Metric, need: Need) -> str:
+    if need is Need.CALIBRATION:
+        return next((reason for sign in _signs(a, metric) if (reason := a.scale.reason(sign))), "")
+    if need is Need.ZERO:
+        return a.no_zero
+    if need is Need.BLOWS:
+        return a.no_blows or a.no_window
+    if need is Need.SHAPE:
+        return why_unresolved(a.signal.rate_hz, a.usual_width_s)
+    if need is Need.QUIET and a.ring_left > MOST_RING_FOR_LEVEL:
+        return (
+            f"{a.ring_left:.0%} of a blow still rings when the next one comes, so that the level between "
+            "blows cannot be told"
+        )
+    return ""
+
+
+def _signs(a: Analysis, metric: Metric) -> tuple[int, ...]:
+    """Signs of torque a metric rests on."""
+    if metric.name in ("retained_final", "retained_at"):
+        return (a.tightening_sign,)
+    return a.signs
+
+
+def _uncalibrated(a: Analysis) -> str:
+    """Why torque is withheld for a sign that the run needs; empty where every sign has its line."""
+    return "; ".join(reason for sign in a.signs if (reason := a.scale.reason(sign)))
+
+
+def _calibrations(a: Analysis) -> tuple[str, ...]:
+    lines = (a.scale.line(sign) for sign in a.signs)
+    return tuple(line.calibration_id for line in lines if line is not None)
+
+
+def _table(a: Analysis) -> BlowTable | None:
+    """The blows for reports; in N·m, so none without a calibration."""
+    if a.blows is None or a.window is None or not a.signal.calibrated or _uncalibrated(a):
+        return None
+    blows, start_s = a.blows, a.window.start_s
+    return BlowTable(
+        start_s=blows.start_s - start_s,
+        apex_s=blows.apex_s - start_s,
+        peak_nm=blows.peak,
+        net_peak_nm=blows.net_peak,
+        impulse_nms=blows.impulse,
+        level_after_nm=blows.level_after,
+        width_s=blows.width_s,
+        double=blows.double,
+    )
+
+
+def _flags(a: Analysis) -> tuple[str, ...]:
+    """What concerns the whole run."""
+    context, zero = a.facts.context, a.zero
+    missing = int(np.count_nonzero(a.signal.missing))
+    flags = [
+        ""
+        if context.run.state is RunState.FINISHED
+        else f"the run was interrupted: {context.run.end_reason}",
+        f"{missing} of {len(a.signal.values)} samples are missing" if missing else "",
+        a.clipped_flag,
+        f"there is no zero reading {zero.missing} the run: what the zero moved is not known"
+        if zero is not None and zero.missing
+        else "",
+        *(f"{notice.kind}: {notice.text.strip()}" for notice in _notable(a)),
+    ]
+    return tuple(dict.fromkeys(flag for flag in flags if flag))
+
+
+def _notable(a: Analysis) -> list[Notice]:
+    return [notice for notice in a.facts.context.notices if notice.kind in _OF_NOTICES]

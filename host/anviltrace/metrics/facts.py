@@ -1,0 +1,193 @@
+"""Everything an evaluation needs to know about one run, gathered from the archive in one go."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+from anviltrace import __version__
+from anviltrace.archive.archive import Archive
+from anviltrace.calibration.choose import Candidate, choose
+from anviltrace.calibration.line import Line
+from anviltrace.metrics.converter import boxcars_s
+from anviltrace.metrics.results import RunContext
+from anviltrace.records import (
+    Arm,
+    Board,
+    Calibration,
+    Fitting,
+    LoadStep,
+    Mass,
+    Plan,
+    Rig,
+    Run,
+    RunKind,
+    Session,
+    Settings,
+    Supply,
+    Tool,
+    Zero,
+)
+
+Counts = npt.NDArray[np.int32]
+Thing = TypeVar("Thing", Plan, Tool, Supply)
+
+_OF_A_SET = (RunKind.MEASUREMENT, RunKind.ZERO)
+"""Recordings that follow one another while a tool is seated."""
+
+BLOCK_S = 0.02
+"""Length of the blocks whose means show how far neighbouring samples go together: a period of 50 Hz hum."""
+
+
+@dataclass(frozen=True, slots=True)
+class ZeroReading:
+    """A zero reading in counts. ``together`` is by how much the variance of a mean of many samples exceeds
+    that of as many independent ones (at least 1): filters and hum make neighbours alike.
+    """
+
+    mean_counts: float
+    sd_counts: float
+    samples: int
+    together: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class RunFacts:
+    """One run with all that its evaluation takes in; no file is touched from here on.
+
+    ``pieces`` are the stretches between gaps: index of the first sample, counts (int32). ``lines`` holds,
+    for the sign of torque +1 and -1, the calibration line or the reason in words why there is none.
+    ``boxcars_s`` are the converter's filter.
+    """
+
+    context: RunContext
+    pieces: tuple[tuple[int, Counts], ...]
+    zero_before: ZeroReading | None
+    zero_after: ZeroReading | None
+    lines: Mapping[int, Line | str]
+    boxcars_s: tuple[float, ...] = ()
+    software_version: str = ""
+
+
+def zero_reading(counts: Counts, rate_hz: float) -> ZeroReading:
+    """Mean, standard deviation and togetherness of the samples of a zero reading (at least 2)."""
+    sd = float(np.std(counts, ddof=1))
+    return ZeroReading(float(np.mean(counts)), sd, len(counts), _together(counts, rate_hz, sd))
+
+
+def _together(counts: Counts, rate_hz: float, sd: float) -> float:
+    """m·var(means of blocks of m)/var, at least 1; also 1 where there are too few blocks to tell."""
+    length = max(1, round(BLOCK_S * rate_hz))
+    blocks = len(counts) // length
+    if blocks < 10 or sd == 0.0:
+        return 1.0
+    means = counts[: blocks * length].reshape(blocks, length).mean(axis=1)
+    return max(1.0, length * float(np.var(means, ddof=1)) / sd**2)
+
+
+class Gatherer:
+    """Gathers runs of one archive; calibration lines are worked out once for all runs that share them."""
+
+    def __init__(self, archive: Archive) -> None:
+        self._archive = archive
+        self._candidates: list[Candidate] | None = None
+        self._lines: dict[tuple[str, str], dict[int, Line | str]] = {}
+
+    def facts(self, run: Run) -> RunFacts:
+        """Everything about ``run``, a measurement.
+
+        Raises:
+            DamageError: its samples do not agree with their checksum.
+        """
+        archive = self._archive
+        context = _context(archive, run)
+        before, after = _zeros(archive, run)
+        board = archive.get(Board, context.session.board_id)
+        settings = context.settings
+        return RunFacts(
+            context=context,
+            pieces=tuple(archive.pieces(run.id)),
+            zero_before=self._reading(before, settings),
+            zero_after=self._reading(after, settings),
+            lines=self._lines_for(context.rig.id, settings),
+            boxcars_s=boxcars_s(board.converter, settings.rate_hz, settings.group_delay_s),
+            software_version=__version__,
+        )
+
+    def _reading(self, zero: Zero | None, settings: Settings) -> ZeroReading | None:
+        if zero is None:
+            return None
+        return zero_reading(self._archive.counts(zero.run_id), settings.rate_hz)
+
+    def _lines_for(self, rig_id: str, settings: Settings) -> dict[int, Line | str]:
+        key = rig_id, settings.id
+        if key not in self._lines:
+            if self._candidates is None:
+                self._candidates = candidates(self._archive)
+            found = {sign: choose(self._candidates, sign, rig_id, settings) for sign in (1, -1)}
+            self._lines[key] = {
+                sign: fit if isinstance(fit, str) else fit.line for sign, fit in found.items()
+            }
+        return self._lines[key]
+
+
+def gather(archive: Archive, run: Run) -> RunFacts:
+    """Everything about one run; for several runs use one :class:`Gatherer`."""
+    return Gatherer(archive).facts(run)
+
+
+def candidates(archive: Archive) -> list[Candidate]:
+    """Every calibration of an archive, with all that its line is computed from."""
+    masses = {mass.id: mass for mass in archive.all(Mass)}
+    return [
+        Candidate(
+            calibration,
+            archive.get(Session, calibration.session_id).rig_id,
+            archive.get(Settings, calibration.settings_id),
+            tuple(archive.all(LoadStep, calibration_id=calibration.id)),
+            masses,
+            archive.get(Arm, calibration.arm_id),
+        )
+        for calibration in archive.all(Calibration)
+    ]
+
+
+def _context(archive: Archive, run: Run) -> RunContext:
+    session = archive.get(Session, run.session_id)
+    decisions = archive.decisions(run.id)
+    return RunContext(
+        run=run,
+        session=session,
+        rig=archive.get(Rig, session.rig_id),
+        settings=archive.get(Settings, run.settings_id),
+        plan=_maybe(archive, Plan, run.plan_id),
+        tool=_maybe(archive, Tool, run.tool_id),
+        supply=_maybe(archive, Supply, run.supply_id),
+        fitting_name="" if run.fitting_id is None else archive.get(Fitting, run.fitting_id).name,
+        decision=decisions[-1] if decisions else None,
+        gaps=tuple(archive.gaps(run.id)),
+        notices=tuple(archive.notices(run.id)),
+    )
+
+
+def _maybe(archive: Archive, kind: type[Thing], record_id: str | None) -> Thing | None:
+    return None if record_id is None else archive.get(kind, record_id)
+
+
+def _zeros(archive: Archive, run: Run) -> tuple[Zero | None, Zero | None]:
+    """The zero readings right before and right after a run: same session and settings, no run between."""
+    runs = [one for one in archive.all(Run, session_id=run.session_id) if one.kind in _OF_A_SET]
+    place = next(number for number, one in enumerate(runs) if one.id == run.id)
+    by_run = {zero.run_id: zero for zero in archive.all(Zero, session_id=run.session_id)}
+    return _zero_of(runs[place - 1 : place], run, by_run), _zero_of(runs[place + 1 : place + 2], run, by_run)
+
+
+def _zero_of(neighbour: Sequence[Run], run: Run, by_run: Mapping[str, Zero]) -> Zero | None:
+    """The zero reading that a run's neighbour in time is, if it is one."""
+    if not neighbour or neighbour[0].settings_id != run.settings_id:
+        return None
+    return by_run.get(neighbour[0].id)

@@ -1,0 +1,195 @@
+"""Metrics of slow torque: what the joint keeps, and the mean over the drive window."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from anviltrace.metrics.analysis import Analysis, Numbers
+from anviltrace.metrics.results import Value
+from anviltrace.metrics.uncertainty import Part, rectangular
+from anviltrace.metrics.values import stated, withheld
+from anviltrace.trace.climb import FINAL_FROM_S, FINAL_TO_S, at_marks, retained
+
+Indices = npt.NDArray[np.int64]
+
+SETTLE_S = 0.5
+"""After the signal to release: the tester's reaction, and the filter of a slow converter."""
+LEAST_SAMPLES = 3
+MEDIAN_OVER_MEAN = math.sqrt(math.pi / 2.0)
+"""A median of normal noise scatters this much more than a mean (from memory: efficiency 2/π)."""
+_MOST_MISSING = 0.5
+
+SHARE_OF_BLOWS = (
+    "the converter is slow: its reading while the tool strikes is the level plus a share of the blows, "
+    "which is what a mean is made of, but no level between blows"
+)
+STARTS_AT_ONSET = "counted from the onset, since the converter does not show single blows"
+AGAINST_JOINT = "the torque that the joint still keeps acts against the tool and is counted with its sign"
+
+
+def retained_final(a: Analysis) -> Value:
+    """Torque the joint keeps at the end; see the catalogue."""
+    name = "retained_final"
+    stretch = _last_blow_stretch(a) if a.blows is not None else _settled_stretch(a)
+    if isinstance(stretch, str):
+        return withheld(name, stretch)
+    first, last = stretch
+    present = ~a.signal.missing[first:last]
+    if present.sum() < LEAST_SAMPLES:
+        return withheld(
+            name, f"{present.sum()} samples are left where it is read: {LEAST_SAMPLES} are needed"
+        )
+    level = float(np.mean(a.signal.values[first:last][present]))
+    noise = Part("noise", a.signal.noise_of_mean(int(present.sum())))
+    flags = () if a.blows is not None else (f"read from {SETTLE_S:g} s after the signal to release",)
+    return _retained(a, name, level, [noise], flags=flags)
+
+
+def retained_at(a: Analysis, at_s: float) -> Value:
+    """Level between blows at a mark after time zero, seconds."""
+    name = "retained_at"
+    assert a.blows is not None
+    assert a.window is not None
+    times_s, along = retained(a.blows)
+    when_s = a.window.start_s + at_s
+    level = float(at_marks(times_s, along, when_s))
+    if not math.isfinite(level):
+        return withheld(name, _outside(a, at_s), at_s)
+    after = max(1, int(np.searchsorted(times_s, when_s)))
+    if bool(a.across_gap(times_s[after - 1], times_s[after])):
+        return withheld(name, "samples are missing there", at_s)
+    samples = float(np.median(a.blows.quiet_samples))
+    parts = [
+        Part("noise", MEDIAN_OVER_MEAN * a.signal.noise_of_mean(samples)),
+        rectangular("between two levels", 0.5 * float(along[after] - along[after - 1])),
+    ]
+    return _retained(a, name, level, parts, at_s=at_s)
+
+
+def mean_torque(a: Analysis) -> Value:
+    """Time integral of the torque over the drive window, over its length."""
+    name = "mean_torque"
+    if a.window is None:
+        return withheld(name, a.no_window)
+    times, weights = _trapezoid(a, a.window.start_s, a.window.end_s)
+    along = a.signal.values[times]
+    share_missing = float(weights[a.signal.missing[times]].sum())
+    if share_missing > _MOST_MISSING:
+        return withheld(name, f"{share_missing:.0%} of the samples of the drive window are missing")
+    if reason := a.scale.over_limit(a.signed(along)):
+        return withheld(name, reason)
+    mean = float(weights @ along)
+    parts = [
+        *_calibration_of_mean(a, along, weights),
+        *a.zero_parts(),
+        Part("noise", a.signal.noise_of_mean(len(times))),
+        *_ends(a, along, mean),
+        _sampling_of_mean(a),
+        rectangular("missing samples", share_missing * float(np.max(np.abs(along - mean)))),
+    ]
+    return stated(name, mean, parts, flags=_mean_flags(a, along, share_missing))
+
+
+def _retained(
+    a: Analysis,
+    name: str,
+    along: float,
+    parts: list[Part],
+    at_s: float | None = None,
+    flags: tuple[str, ...] = (),
+) -> Value:
+    """A level along the rotation as retained torque."""
+    torque = float(a.signed(along))
+    if reason := a.scale.over_limit(torque):
+        return withheld(name, reason, at_s)
+    every = [*a.scale.parts_of_torque(torque), *a.zero_parts(), *parts]
+    value = a.tightening_sign * torque
+    return stated(name, value, every, at_s=at_s, flags=(*flags, a.scale.above_weights(torque)))
+
+
+def _last_blow_stretch(a: Analysis) -> tuple[int, int] | str:
+    """Samples from 50 to 200 ms after the last blow, or why there are none."""
+    assert a.blows is not None
+    last_s, rate_hz = float(a.blows.apex_s[-1]), a.signal.rate_hz
+    first = math.ceil((last_s + FINAL_FROM_S) * rate_hz)
+    end = math.floor((last_s + FINAL_TO_S) * rate_hz) + 1
+    if end > len(a.signal.values):
+        left_ms = 1e3 * (len(a.signal.values) / rate_hz - last_s)
+        return f"the record ends {left_ms:.0f} ms after the last blow: plan at least 1 s after the drive"
+    return first, end
+
+
+def _settled_stretch(a: Analysis) -> tuple[int, int] | str:
+    """The last half of what follows half a second after the signal to release, or why there is none."""
+    release = a.facts.context.run.release_index
+    if release is None:
+        return "the run was not driven to its end, so it is not known when the tool was let go"
+    settled = release - a.signal.first_index + math.ceil(SETTLE_S * a.signal.rate_hz)
+    end = len(a.signal.values)
+    if end - settled < 2 * LEAST_SAMPLES:
+        return f"too little is left {SETTLE_S:g} s after the signal to release: plan a longer stretch after"
+    return settled + (end - settled) // 2, end
+
+
+def _outside(a: Analysis, at_s: float) -> str:
+    assert a.blows is not None
+    assert a.window is not None
+    lasted_s = float(a.blows.apex_s[-1]) - a.window.start_s
+    return f"the last blow came {lasted_s:.2f} s after time zero, and the mark is at {at_s:g} s"
+
+
+def _trapezoid(a: Analysis, start_s: float, end_s: float) -> tuple[Indices, Numbers]:
+    """Sample positions and weights (sum 1) of the mean over a window whose ends lie between samples."""
+    start, end = start_s * a.signal.rate_hz, end_s * a.signal.rate_hz
+    first, last = math.floor(start), min(math.ceil(end), len(a.signal.values) - 1)
+    at = np.arange(first, last + 1)
+    edges = np.clip(at[:-1], start, end), np.clip(at[1:], start, end)
+    length, middle = edges[1] - edges[0], 0.5 * (edges[0] + edges[1]) - at[:-1]
+    weights = np.zeros(len(at))
+    weights[:-1] += length * (1.0 - middle)
+    weights[1:] += length * middle
+    return at, weights / (end - start)
+
+
+def _calibration_of_mean(a: Analysis, along: Numbers, weights: Numbers) -> list[Part]:
+    torque = a.signed(along)
+    above, below = float(weights @ np.maximum(torque, 0.0)), float(weights @ np.minimum(torque, 0.0))
+    sign = 1 if above >= -below else -1
+    bend = float(weights @ a.scale.bend_nm(torque))
+    return [a.scale.slope_part(above, below), a.scale.residual_part(sign), a.scale.bend_part(bend)]
+
+
+def _ends(a: Analysis, along: Numbers, mean: float) -> list[Part]:
+    """The ends of the window are known to half a sample, or to the length of a slow converter's filter."""
+    assert a.window is not None
+    step_s = 1.0 / a.signal.rate_hz
+    known_s = 0.5 * step_s if a.blows is not None else max(step_s, sum(a.facts.boxcars_s))
+    length_s = a.window.end_s - a.window.start_s
+    return [
+        rectangular("end of the window", known_s / length_s * abs(float(torque) - mean))
+        for torque in (along[0], along[-1])
+    ]
+
+
+def _sampling_of_mean(a: Analysis) -> Part:
+    """What sampling does to the impulses within the window, spread over its length."""
+    if a.blows is None or a.window is None:
+        return Part("sampling", 0.0)
+    struck = a.driven
+    impulses = a.blows.impulse[struck] * a.impulse_sampling[struck]
+    return Part("sampling", math.sqrt(float(np.sum(impulses**2))) / (a.window.end_s - a.window.start_s))
+
+
+def _mean_flags(a: Analysis, along: Numbers, share_missing: float) -> tuple[str, ...]:
+    torque = a.signed(along)
+    return (
+        "" if a.blows is not None else SHARE_OF_BLOWS,
+        "" if a.blows is not None else STARTS_AT_ONSET,
+        a.scale.above_weights(torque),
+        AGAINST_JOINT if a.works_against_joint else "",
+        f"{share_missing:.1%} of the samples of the window are missing" if share_missing else "",
+        a.clipped_flag,
+    )

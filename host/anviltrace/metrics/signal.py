@@ -1,0 +1,132 @@
+"""A record along the rotation: torque where there is a calibration, else counts; both less the zero."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from anviltrace.metrics.facts import RunFacts, ZeroReading
+from anviltrace.metrics.scale import Scale
+from anviltrace.trace.torque import net_torque_nm
+
+Numbers = npt.NDArray[np.float64]
+
+POLARITY = "polarity"
+"""Kind of the notice that the bridge turned out to be wired the other way round."""
+
+
+@dataclass(frozen=True, slots=True)
+class ZeroLevel:
+    """The zero of a run: mean of the readings before and after it, in counts.
+
+    ``half_width_counts`` is half of what it moved meanwhile, ``u_counts`` what noise leaves open, ``sd`` and
+    ``together`` describe the noise of single samples. ``missing`` says which reading there is not.
+    """
+
+    counts: float
+    half_width_counts: float
+    u_counts: float
+    sd_counts: float
+    together: float
+    missing: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """Samples along the rotation, shape (n,), in N·m or, where ``calibrated`` is False, in counts.
+
+    Gaps are bridged by straight lines; ``missing`` marks their samples. ``noise_sd`` is the standard
+    deviation of one sample of the zero reading, ``together`` by how much the variance of a mean exceeds
+    that of independent samples. ``lowest`` and ``highest`` are what the converter cannot go beyond.
+    """
+
+    values: Numbers
+    missing: npt.NDArray[np.bool_]
+    first_index: int
+    rate_hz: float
+    rotation: int
+    calibrated: bool
+    noise_sd: float
+    together: float
+    lowest: float
+    highest: float
+
+    def noise_of_mean(self, samples: float) -> float:
+        """Standard deviation of the mean of so many samples."""
+        return self.noise_sd * math.sqrt(self.together / max(samples, 1.0))
+
+
+def zero_level(before: ZeroReading | None, after: ZeroReading | None) -> ZeroLevel | None:
+    """Mean of the readings there are; None without any."""
+    readings = [reading for reading in (before, after) if reading is not None]
+    if not readings:
+        return None
+    means = [reading.mean_counts for reading in readings]
+    variance = sum(r.sd_counts**2 * r.together / r.samples for r in readings) / len(readings) ** 2
+    return ZeroLevel(
+        counts=float(np.mean(means)),
+        half_width_counts=0.5 * (max(means) - min(means)),
+        u_counts=math.sqrt(variance),
+        sd_counts=math.sqrt(float(np.mean([reading.sd_counts**2 for reading in readings]))),
+        together=max(reading.together for reading in readings),
+        missing="before" if before is None else "after" if after is None else "",
+    )
+
+
+def signal_of(facts: RunFacts, scale: Scale, zero: ZeroLevel | None) -> Signal:
+    """The record of ``facts`` along its rotation (clockwise where no plan names one).
+
+    Without a zero reading the median of the record stands in, good enough to find blows and no more.
+    The record must hold at least one sample.
+    """
+    counts, missing, first_index = _bridged(facts.pieces)
+    settings, run, plan = facts.context.settings, facts.context.run, facts.context.plan
+    rotation = 1 if plan is None else plan.rotation.sign
+    zero_counts = float(np.median(counts)) if zero is None else zero.counts
+    calibrated = scale.any_line is not None
+    per_value = (scale.counts_per_nm(1), scale.counts_per_nm(-1)) if calibrated else (_polarity(facts),) * 2
+    ends = np.array([settings.saturation_low, settings.saturation_high], dtype=np.float64)
+    values, limits = (rotation * net_torque_nm(part, zero_counts, *per_value) for part in (counts, ends))
+    noise_counts = _own_noise(counts) if zero is None else zero.sd_counts
+    return Signal(
+        values=values,
+        missing=missing,
+        first_index=first_index,
+        rate_hz=run.rate_hz or settings.rate_hz,
+        rotation=rotation,
+        calibrated=calibrated,
+        noise_sd=noise_counts / min(map(abs, per_value)),
+        together=1.0 if zero is None else zero.together,
+        lowest=float(limits.min()),
+        highest=float(limits.max()),
+    )
+
+
+def _bridged(
+    pieces: tuple[tuple[int, npt.NDArray[np.int32]], ...],
+) -> tuple[Numbers, npt.NDArray[np.bool_], int]:
+    """Counts of all pieces with straight lines across the gaps, a mark on those, index of the first."""
+    indices = np.concatenate([first + np.arange(len(counts), dtype=np.int64) for first, counts in pieces])
+    counts = np.concatenate([part for _, part in pieces]).astype(np.float64)
+    first, last = int(indices[0]), int(indices[-1])
+    if last - first + 1 == len(counts):
+        return counts, np.zeros(len(counts), dtype=np.bool_), first
+    every = np.arange(first, last + 1, dtype=np.int64)
+    missing = np.ones(len(every), dtype=np.bool_)
+    missing[indices - first] = False
+    return np.interp(every, indices, counts), missing, first
+
+
+def _polarity(facts: RunFacts) -> float:
+    """Without a calibration the bridge counts as wired the usual way, unless the recorder noted otherwise."""
+    return -1.0 if any(notice.kind == POLARITY for notice in facts.context.notices) else 1.0
+
+
+def _own_noise(counts: Numbers) -> float:
+    """Noise of one sample from the differences of neighbours (median, so that blows do not count)."""
+    if len(counts) < 3:
+        return 0.0
+    return float(np.median(np.abs(np.diff(counts)))) / (0.6745 * math.sqrt(2.0))

@@ -1,0 +1,305 @@
+"""Metrics of single blows: how many, how often, how hard, how long."""
+
+from __future__ import annotations
+
+import math
+from statistics import NormalDist
+
+import numpy as np
+
+from anviltrace.metrics.analysis import Analysis, Marks, Numbers
+from anviltrace.metrics.levels import MEDIAN_OVER_MEAN
+from anviltrace.metrics.results import Value
+from anviltrace.metrics.uncertainty import Part, rectangular
+from anviltrace.metrics.values import stated, withheld
+from anviltrace.trace.climb import at_marks
+from anviltrace.trace.climb import peaks as envelope
+from anviltrace.trace.rate import blow_rate
+
+CLOCK_PPM = 100.0
+"""How far a board's clock may be off (common practice for a crystal: 30 to 50 ppm)."""
+LEAST_OVER_NOISE = 10.0
+MOST_RING_LEFT = 0.5
+RING_THAT_MATTERS = 0.05
+APEX_SHARE = 0.02
+"""Share of the base width by which a ringing rig may move the apex."""
+_LEAD_S = 0.001
+"""How long before its start a blow's impulse begins."""
+_NEAR_APEX = 0.2
+"""Share of the base width in which the largest sample of half a sine is found: sin falls 5 % there."""
+
+RESONANCE = (
+    "the rig's natural frequency is not on record: its resonance may raise or lower peaks, and stretch "
+    "widths, by tens of percent, which no bound here contains"
+)
+RING_CUT = "the rig still rings when the next blow comes, so that the impulse misses the end of the ring"
+
+
+def count(a: Analysis) -> Value:
+    """Blows within the drive window, doubles counted once."""
+    assert a.blows is not None
+    struck = _struck(a)
+    weakest = float(np.nanmin(a.blows.net_peak[struck]))
+    weak = weakest < LEAST_OVER_NOISE * a.signal.noise_sd
+    rings = a.ring_left > MOST_RING_LEFT
+    doubles = int(a.blows.double[a.driven].sum())
+    flags = (
+        f"the weakest blow rises {weakest / a.signal.noise_sd:.0f} times above the noise only"
+        if weak
+        else "",
+        "the rig rings on from blow to blow, so that some may be missed or made up" if rings else "",
+        f"{doubles} double strikes are counted once" if doubles else "",
+        _gap_flag(a),
+    )
+    return stated("blow_count", float(struck.sum()), [], flags=flags)
+
+
+def rate(a: Analysis) -> Value:
+    """Blows a second, from the median of the normal intervals."""
+    assert a.blows is not None
+    driven = a.driven
+    found = blow_rate(a.blows.apex_s[driven], a.blows.piece[driven])
+    if not math.isfinite(found.per_s):
+        return withheld("blow_rate", f"{int(driven.sum())} blows are too few for a rate: 3 are needed")
+    intervals = max(1, int(driven.sum()) - 1 - found.doubles - found.missed)
+    timing = 0.5 / a.signal.rate_hz / math.sqrt(3.0)
+    u_interval = MEDIAN_OVER_MEAN * math.sqrt(2.0) * timing / math.sqrt(intervals)
+    parts = [
+        Part("times of the blows", found.per_s**2 * u_interval),
+        rectangular("clock of the board", 1e-6 * CLOCK_PPM * found.per_s, common=True),
+    ]
+    missed = (
+        f"{found.missed} blows seem to be missed: gaps of more than 1.5 intervals" if found.missed else ""
+    )
+    nominal = (
+        "" if a.facts.context.run.rate_hz else "counted with the nominal rate: the measured one is not known"
+    )
+    return stated("blow_rate", found.per_s, parts, flags=(missed, nominal))
+
+
+def impulse_mean(a: Analysis) -> Value:
+    """Mean impulse of the blows, a double strike together with its blow."""
+    assert a.blows is not None
+    usable = a.driven & np.isfinite(a.blows.impulse) & ~_across_gap(a)
+    blows = int((usable & ~a.blows.double).sum())
+    if not blows:
+        return withheld("impulse_mean", "no blow lies between quiet stretches that give it a level")
+    peaks = a.signed(a.blows.peak[usable])
+    if reason := a.scale.over_limit(peaks):
+        return withheld("impulse_mean", reason)
+    mean = float(a.blows.impulse[usable].sum()) / blows
+    parts = [*_calibration_of_impulse(a, usable, mean, blows), *_noise_of_impulse(a, usable, blows)]
+    left_out = int(a.driven.sum() - usable.sum())
+    flags = (
+        RING_CUT if a.ring_left > RING_THAT_MATTERS else "",
+        f"{left_out} blows without a level before or after, or at a gap, are left out" if left_out else "",
+        a.scale.above_weights(peaks),
+        a.clipped_flag,
+        _few_samples(a),
+    )
+    return stated("impulse_mean", mean, parts, flags=flags)
+
+
+def peak_mean(a: Analysis) -> Value:
+    """Mean of the gross peaks."""
+    assert a.blows is not None
+    struck = _struck(a)
+    peaks = a.blows.peak[struck]
+    if reason := a.scale.over_limit(a.signed(peaks)):
+        return withheld("peak_mean", reason)
+    noise = Part("noise", a.signal.noise_sd / math.sqrt(len(peaks)))
+    under = float(np.nanmean((a.peak_loss * a.blows.net_peak)[struck]))
+    over = a.signal.noise_sd * _mean_of_largest(_samples_near_apex(a))
+    return _peak(a, "peak_mean", float(peaks.mean()), peaks, [noise], under, over)
+
+
+def peak_max(a: Analysis) -> Value:
+    """Largest gross peak."""
+    assert a.blows is not None
+    struck = _struck(a)
+    peaks = a.blows.peak[struck]
+    return _largest(a, "peak_max", int(np.flatnonzero(struck)[peaks.argmax()]))
+
+
+def maximum_torque(a: Analysis) -> Value:
+    """Largest torque along the rotation, blow or not."""
+    assert a.blows is not None
+    highest = int(a.blows.peak.argmax())
+    largest = float(a.signal.values.max())
+    if largest <= float(a.blows.peak[highest]):
+        return _largest(a, "maximum_torque", highest)
+    if reason := a.scale.over_limit(a.signed(largest)):
+        return withheld("maximum_torque", reason)
+    noise = Part("noise", a.signal.noise_sd)
+    over = a.signal.noise_sd * _quantile_of_largest(len(a.signal.values))
+    return _peak(a, "maximum_torque", largest, np.array([largest]), [noise], 0.0, over)
+
+
+def peak_at(a: Analysis, at_s: float) -> Value:
+    """Peaks interpolated at a mark after time zero, seconds."""
+    assert a.blows is not None
+    assert a.window is not None
+    times, peaks = envelope(a.blows)
+    when_s = a.window.start_s + at_s
+    value = float(at_marks(times, peaks, when_s))
+    if not math.isfinite(value):
+        lasted_s = float(times[-1]) - a.window.start_s
+        reason = f"the last blow came {lasted_s:.2f} s after time zero, and the mark is at {at_s:g} s"
+        return withheld("peak_at", reason, at_s)
+    after = max(1, int(np.searchsorted(times, when_s)))
+    if bool(a.across_gap(times[after - 1], times[after])):
+        return withheld("peak_at", "samples are missing there", at_s)
+    around = peaks[after - 1 : after + 1]
+    if reason := a.scale.over_limit(a.signed(around)):
+        return withheld("peak_at", reason, at_s)
+    parts = [
+        Part("noise", a.signal.noise_sd),
+        rectangular("between two peaks", 0.5 * float(around[1] - around[0])),
+    ]
+    single = np.flatnonzero(~a.blows.double)
+    under = float(np.nanmax((a.peak_loss * a.blows.net_peak)[single[after - 1 : after + 1]]))
+    over = a.signal.noise_sd * _mean_of_largest(_samples_near_apex(a))
+    return _peak(a, "peak_at", value, around, parts, under, over, at_s)
+
+
+def width_median(a: Analysis) -> Value:
+    """Median width at half height, milliseconds."""
+    assert a.blows is not None
+    widths = a.blows.width_s[_struck(a)]
+    widths = widths[np.isfinite(widths)]
+    if not len(widths):
+        return withheld("width_median", "no blow crosses half its height on both sides")
+    timing_ms = 1e3 * math.sqrt(2.0) * 0.5 / a.signal.rate_hz / math.sqrt(3.0)
+    crossings = Part("crossings of half the height", MEDIAN_OVER_MEAN * timing_ms / math.sqrt(len(widths)))
+    widened_ms = 1e3 * sum(a.facts.boxcars_s)
+    smeared = f"the converter's filter ({widened_ms:.2g} ms long) widens blows" if widened_ms else ""
+    return stated("width_median", 1e3 * float(np.median(widths)), [crossings], flags=(RESONANCE, smeared))
+
+
+def _struck(a: Analysis) -> Marks:
+    """Blows of the drive window, doubles left out."""
+    assert a.blows is not None
+    return np.asarray(a.driven & ~a.blows.double)
+
+
+def _largest(a: Analysis, name: str, blow: int) -> Value:
+    assert a.blows is not None
+    peak = float(a.blows.peak[blow])
+    if reason := a.scale.over_limit(a.signed(peak)):
+        return withheld(name, reason)
+    under = float(np.nan_to_num(a.peak_loss[blow] * a.blows.net_peak[blow]))
+    over = a.signal.noise_sd * _quantile_of_largest(len(a.blows) * _samples_near_apex(a))
+    noise = Part("noise", a.signal.noise_sd)
+    return _peak(a, name, peak, np.array([peak]), [noise], under, over)
+
+
+def _peak(
+    a: Analysis,
+    name: str,
+    along: float,
+    all_along: Numbers,
+    parts: list[Part],
+    under: float,
+    over: float,
+    at_s: float | None = None,
+) -> Value:
+    """A peak, or a mean of the peaks ``all_along``, with the calibration and the zero in its uncertainty."""
+    torques = a.signed(all_along)
+    above, below = float(np.maximum(torques, 0.0).mean()), float(np.minimum(torques, 0.0).mean())
+    calibration = [
+        a.scale.slope_part(above, below),
+        a.scale.residual_part(1 if above >= -below else -1),
+        a.scale.bend_part(float(a.scale.bend_nm(torques).mean())),
+    ]
+    flags = (RESONANCE, a.scale.above_weights(torques), a.clipped_flag, _few_samples(a), _gap_flag(a))
+    return stated(
+        name,
+        along,
+        [*calibration, *a.zero_parts(), *parts],
+        at_s=at_s,
+        under_read=under,
+        over_read=over,
+        flags=flags,
+    )
+
+
+def _calibration_of_impulse(a: Analysis, usable: Marks, mean: float, blows: int) -> list[Part]:
+    """Slope, residual and bend in a mean impulse; the level itself may be off by the residual as well."""
+    assert a.blows is not None
+    above, below = _impulse_by_sign(a, usable, blows)
+    base_s = float(np.nansum(a.base_s[usable])) / blows
+    sign = a.signal.rotation
+    bend = float(np.nansum(a.scale.bend_nm(a.signed(a.blows.peak[usable])) * a.base_s[usable])) / blows
+    return [
+        a.scale.slope_part(above, below) if above or below else a.scale.slope_part(mean),
+        a.scale.residual_part(sign, math.sqrt(2.0) * base_s),
+        a.scale.bend_part(2.0 / math.pi * bend),
+    ]
+
+
+def _impulse_by_sign(a: Analysis, usable: Marks, blows: int) -> tuple[float, float]:
+    """The mean impulse made of positive and of negative torque, each with its sign (clockwise positive).
+
+    A blow that rises from a level on the other side of zero takes the share of its height on each side.
+    """
+    assert a.blows is not None
+    impulse, height = a.blows.impulse[usable], a.blows.net_peak[usable]
+    with_rotation = np.clip(a.blows.peak[usable] / height, 0.0, 1.0)
+    along = float((impulse * with_rotation).sum()) / blows
+    against = float((impulse * (1.0 - with_rotation)).sum()) / blows
+    return (along, -against) if a.signal.rotation > 0 else (against, -along)
+
+
+def _noise_of_impulse(a: Analysis, usable: Marks, blows: int) -> list[Part]:
+    """Noise of torque and levels, sampling, and where the level changes at the apex."""
+    assert a.blows is not None
+    step_s = 1.0 / a.signal.rate_hz
+    quiet = np.maximum(1, a.blows.quiet_samples[usable]).astype(np.float64)
+    before = _LEAD_S / step_s + 0.5 * np.nan_to_num(a.base_s[usable]) / step_s
+    levels = MEDIAN_OVER_MEAN**2 * (before**2 + quiet**2) / quiet
+    noise = a.signal.noise_sd * step_s * np.sqrt(a.signal.together * (before + quiet + levels))
+    sampling = a.blows.impulse[usable] * np.nan_to_num(a.impulse_sampling[usable])
+    steps = np.abs(a.blows.level_after - a.blows.level_before)[usable]
+    apex = float((steps * APEX_SHARE * np.nan_to_num(a.base_s[usable])).sum()) / blows
+    return [
+        Part("noise", float(np.sqrt(np.sum(noise**2))) / blows),
+        Part("sampling", float(np.sqrt(np.sum(sampling**2))) / blows),
+        rectangular("place of the apex", apex),
+    ]
+
+
+def _across_gap(a: Analysis) -> Marks:
+    """Blows whose neighbourhood, up to the next one, has samples missing."""
+    assert a.blows is not None
+    following = np.append(a.blows.start_s[1:], a.blows.apex_s[-1] + _LEAD_S)
+    return a.across_gap(a.blows.start_s - _LEAD_S, following)
+
+
+def _few_samples(a: Analysis) -> str:
+    samples = a.samples_per_base
+    if samples >= 5.0:
+        return ""
+    return (
+        f"only {samples:.1f} samples to a blow: a single peak may read up to {np.nanmax(a.peak_loss):.0%} low"
+    )
+
+
+def _gap_flag(a: Analysis) -> str:
+    assert a.window is not None
+    if not bool(a.across_gap(a.window.start_s, a.window.end_s)):
+        return ""
+    return "samples are missing within the drive window: blows there are not seen, so this is a lower bound"
+
+
+def _samples_near_apex(a: Analysis) -> int:
+    return max(1, round(_NEAR_APEX * a.samples_per_base)) if math.isfinite(a.samples_per_base) else 1
+
+
+def _mean_of_largest(samples: int) -> float:
+    """Upper bound of the mean of the largest of so many standard normal numbers: sqrt(2·ln n)."""
+    return math.sqrt(2.0 * math.log(samples)) if samples > 1 else 0.0
+
+
+def _quantile_of_largest(samples: int) -> float:
+    """What the largest of so many standard normal numbers stays below with a probability of 97.5 %."""
+    return NormalDist().inv_cdf(0.975 ** (1.0 / max(1, samples)))
