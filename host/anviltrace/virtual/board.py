@@ -134,7 +134,7 @@ class BoardProcess:
         return self._process.poll() is None
 
     def inject(self, fault: Fault, argument: int = 0) -> None:
-        """Let something go wrong with the next values the converter asks for (within 50 ms of its time)."""
+        """Let something go wrong with the next values the converter asks for (within 100 ms of its time)."""
         self._faults.append((fault, argument))
 
     def rendered(self) -> npt.NDArray[np.int32]:

@@ -1,8 +1,9 @@
 """The bench feed: what the converter's first filter stage delivers, asked for as it is needed.
 
 A value has a number. Numbers lie on a grid in time, one every ``period_ps``; a converter that restarts its
-filter moves the grid by less than one step (:func:`align`). A request asks for about 50 ms of values, so
-that what the operator does takes effect that fast.
+filter moves the grid by less than one step (:func:`align`). A request asks for about 50 ms of values, and
+the one after it is asked for at once, so that the host renders while the board works; what the operator does
+takes effect within two of them. Values that were asked for ahead and are not wanted after all pass unseen.
 """
 
 import struct
@@ -30,6 +31,8 @@ _ask = None
 _answer = None
 _origin_ps = 0  # time of value number 0
 _floor_us = 0  # end of what was asked for: the world does not run backwards
+_ahead_us = -1  # time of the first value asked for ahead, -1 for none; and how many
+_ahead = 0
 
 
 def connect(ask, answer, step_ps):
@@ -79,18 +82,46 @@ def load(number, wanted):
 
 
 def _fetch(wanted):
-    """Ask for ``wanted`` values after those that are there."""
-    global count, fault, fault_argument, _floor_us
-    start_us = max((_origin_ps + (first + count) * period_ps) // 1_000_000, _floor_us)
-    _floor_us = start_us + wanted * period_ps // 1_000_000
+    """Get ``wanted`` values after those that are there, and ask for as many after them."""
+    global count
+    start_us = _next_us()
+    if (start_us, wanted) != (_ahead_us, _ahead):
+        _pass_unseen()
+        start_us = max(start_us, _floor_us)
+        _request(start_us, wanted)
+    _receive(memoryview(values)[count : count + wanted])
+    count += wanted
+    _request(_next_us(), wanted)
+
+
+def _next_us():
+    """When the value after those that are there is due."""
+    return (_origin_ps + (first + count) * period_ps) // 1_000_000
+
+
+def _request(start_us, wanted):
+    global _ahead_us, _ahead, _floor_us
     _ask.write(struct.pack(_REQUEST, _RENDER, 0, 0, wanted, start_us))
+    _ahead_us, _ahead = start_us, wanted
+    _floor_us = start_us + wanted * period_ps // 1_000_000
+
+
+def _receive(place):
+    """Fill ``place`` with the values asked for last."""
+    global fault, fault_argument, _ahead_us
     header = bytearray(_ANSWER_SIZE)
     if _answer.readinto(header) != _ANSWER_SIZE:
         console.power_off("")
     got, code, argument = struct.unpack(_ANSWER, header)
-    if got != wanted or not _answer.readinto(memoryview(values)[count : count + wanted]):
+    if got != _ahead or not _answer.readinto(place):
         console.power_off("")
-    count += wanted
+    _ahead_us = -1
     if code:
         fault = code
         fault_argument = argument
+
+
+def _pass_unseen():
+    """Let go of what was asked for ahead."""
+    if _ahead_us >= 0:
+        _receive(memoryview(array("i", [0] * _ahead)))
