@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from anviltrace.cli.options import archive_option, json_option, port_option, print_json
+from anviltrace.cli.options import archive_option, json_option, port_option, print_json, units_option
+from anviltrace.units import TorqueUnit
 
 if TYPE_CHECKING:
     from anviltrace.archive.archive import Archive
     from anviltrace.capture.benchfile import Bench
     from anviltrace.capture.runset import Condition, RunSet, Verdict
+    from anviltrace.cli.live import Scale
     from anviltrace.link.session import Session as Link
     from anviltrace.records import Run, Session, Settings
 
@@ -32,6 +34,7 @@ user_file = click.Path(dir_okay=False, path_type=Path)
 @click.option("--yes", is_flag=True, help="Keep every run without asking.")
 @port_option
 @archive_option
+@units_option
 @json_option
 def capture(
     plan_file: Path,
@@ -44,13 +47,16 @@ def capture(
     yes: bool,
     port_url: str,
     archive_path: Path,
+    unit: TorqueUnit,
     as_json: bool,
 ) -> None:
     """Record the runs of PLAN_FILE into the archive.
 
     Leads through the repeats of the plan, with a zero reading before and after each. Times are counted in
-    samples. Pull the trigger when told to, and let go when told to. After each run you keep or discard it;
-    a discarded run keeps its raw data, with your reason. Ctrl-C ends the run and keeps what was received.
+    samples. Pull the trigger when told to, and let go when told to. Torque is shown where the archive has a
+    calibration for this rig, rate and gain (`anviltrace calibration record`). After each run you keep or
+    discard it; a discarded run keeps its raw data, with your reason. Ctrl-C ends the run and keeps what was
+    received.
 
     \b
     Example, on the virtual rig (its files are written by `anviltrace demo`):
@@ -71,12 +77,18 @@ def capture(
         None if fitting_name is None else bench.fitting(fitting_name),
         bench.claims_of(tool),
     )
-    done = record(condition, bench, port_url, archive_path, operator, ask=not yes)
+    done = record(condition, bench, port_url, archive_path, operator, unit, ask=not yes)
     print_json(done) if as_json else show(done, archive_path)
 
 
 def record(
-    condition: Condition, bench: Bench, port_url: str, archive_path: Path, operator: str, ask: bool
+    condition: Condition,
+    bench: Bench,
+    port_url: str,
+    archive_path: Path,
+    operator: str,
+    unit: TorqueUnit,
+    ask: bool,
 ) -> dict[str, Any]:
     """Record a set and return what came of it as plain data."""
     from anviltrace.archive.archive import Archive
@@ -87,8 +99,9 @@ def record(
         settings = link.configure(condition.plan.rate_hz, condition.plan.gain)
         session = open_session(archive, link, bench, settings, operator)
         try:
-            done = record_condition(archive, link, session, settings, condition, ask)
-            return describe(done, archive, settings)
+            scale = find_scale(archive, bench.rig.id, settings, unit)
+            done = record_condition(archive, link, session, scale, condition, ask)
+            return describe(done, archive, scale)
         finally:
             archive.end_session(session.id)
 
@@ -107,8 +120,22 @@ def open_session(archive: Archive, link: Link, bench: Bench, settings: Settings,
     return session
 
 
+def find_scale(archive: Archive, rig_id: str, settings: Settings, unit: TorqueUnit) -> Scale:
+    """How readings are shown: in torque where a calibration holds; says so on stderr where none does."""
+    from anviltrace.capture.lines import line_for
+    from anviltrace.cli.live import Scale
+
+    found = [line_for(archive, sign, rig_id, settings) for sign in (1, -1)]
+    for one in found:
+        if isinstance(one, str):
+            click.echo(f"No torque: {one}", err=True)
+    if settings.mv_per_v_per_count is None:
+        click.echo("Excitation not measured: readings without calibration are in mV, not mV/V.", err=True)
+    return Scale(settings, [one.line for one in found if not isinstance(one, str)], unit)
+
+
 def record_condition(
-    archive: Archive, link: Link, session: Session, settings: Settings, condition: Condition, ask: bool
+    archive: Archive, link: Link, session: Session, scale: Scale, condition: Condition, ask: bool
 ) -> RunSet:
     """Record one set, with the live display and the hand that fits the port."""
     from anviltrace.capture.recorder import Recorder
@@ -119,11 +146,8 @@ def record_condition(
     operator = getattr(link.port, "operator", None)
     if operator is None:
         click.echo(CAUTIONS, err=True)
-    if settings.mv_per_v_per_count is None:
-        click.echo("Excitation not measured: readings are in mV, not mV/V.", err=True)
-    click.echo("Not calibrated: no torque is shown.", err=True)
-    with LiveDisplay(settings) as display:
-        recorder = Recorder(link, archive, settings, session.id, display.watch)
+    with LiveDisplay(scale) as display:
+        recorder = Recorder(link, archive, scale.settings, session.id, display.watch)
         hand = PersonHand() if operator is None else OperatorHand(operator)
         rest = time.sleep if operator is None else operator.let_pass
         return record_set(recorder, archive, condition, hand, _ask_verdict if ask else _keep, rest)
@@ -144,14 +168,12 @@ def _ask_verdict(run: Run) -> Verdict:
     return Verdict(False, click.prompt("Why is it discarded", err=True))
 
 
-def describe(done: RunSet, archive: Archive, settings: Settings) -> dict[str, Any]:
+def describe(done: RunSet, archive: Archive, scale: Scale) -> dict[str, Any]:
     """A set as plain data: units are in the names, or with the value."""
-    from anviltrace.cli.live import reading
-
     return {
         "set": done.set_id,
         "zeros_counts": [zero.mean_counts for zero in done.zeros],
-        "zero_moved": reading(done.zeros[-1].mean_counts, done.zeros[0].mean_counts, settings),
+        "zero_moved": scale.text(done.zeros[-1].mean_counts, done.zeros[0].mean_counts),
         "runs": [describe_run(run, archive) for run in done.runs],
     }
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import sys
 import time
+from collections.abc import Sequence
+from dataclasses import dataclass
 from types import TracebackType
-from typing import Self
+from typing import Protocol, Self
 
 from rich.console import Console
 from rich.live import Live
@@ -16,6 +18,7 @@ from rich.text import Text
 from anviltrace.capture.recorder import Progress
 from anviltrace.capture.stages import Stage
 from anviltrace.records import RunKind, ScaleKind, Settings
+from anviltrace.units import TorqueUnit
 
 _WORDS = {
     Stage.QUIET: ("HANDS OFF", "quiet stretch before the drive", "cyan"),
@@ -28,17 +31,49 @@ _REDRAW_S = 0.1
 _BAR = 40
 
 
-def reading(counts: float | None, zero_counts: float | None, settings: Settings) -> str:
-    """A reading in the best unit known before a calibration: mV/V, else mV, less the zero if there is one."""
-    if counts is None:
-        return "–"
-    net = counts - (zero_counts or 0.0)
-    ratio = settings.mv_per_v_per_count
-    if ratio is not None:
-        return f"{net * ratio:+.4f} mV/V"
-    if settings.scale_kind is ScaleKind.VOLTAGE:
-        return f"{net * settings.full_scale / settings.full_scale_code * 1e3:+.4f} mV"
-    return f"{net:+.0f} counts"
+class TorqueLine(Protocol):
+    """What the display needs of a calibration for one sign of torque."""
+
+    @property
+    def sign(self) -> int:
+        """+1 for clockwise torque, -1 for counter-clockwise."""
+
+    def torque_nm(self, net_counts: float) -> float:
+        """Torque of a reading less the zero."""
+
+    def why_withheld(self, torque_nm: float) -> str:
+        """Why no torque can be stated at this size; empty where one can."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """How readings are shown: in ``unit`` where a line covers them, else in the best unit known without."""
+
+    settings: Settings
+    lines: Sequence[TorqueLine] = ()
+    unit: TorqueUnit = TorqueUnit.NM
+
+    def text(self, counts: float | None, zero_counts: float | None) -> str:
+        """A reading less the zero, where there is one, with its unit."""
+        if counts is None:
+            return "–"
+        net = counts - (zero_counts or 0.0)
+        torque_nm = None if zero_counts is None else self._torque_nm(net)
+        if torque_nm is not None:
+            return f"{self.unit.from_nm(torque_nm):+.1f} {self.unit}"
+        ratio = self.settings.mv_per_v_per_count
+        if ratio is not None:
+            return f"{net * ratio:+.4f} mV/V"
+        if self.settings.scale_kind is ScaleKind.VOLTAGE:
+            return f"{net * self.settings.full_scale / self.settings.full_scale_code * 1e3:+.4f} mV"
+        return f"{net:+.0f} counts"
+
+    def _torque_nm(self, net_counts: float) -> float | None:
+        for line in self.lines:
+            torque_nm = line.torque_nm(net_counts)
+            if torque_nm * line.sign >= 0.0 and not line.why_withheld(torque_nm):
+                return torque_nm
+        return None
 
 
 class LiveDisplay:
@@ -47,8 +82,8 @@ class LiveDisplay:
     Use it as a context manager round one recording and pass :meth:`watch` to the recorder.
     """
 
-    def __init__(self, settings: Settings) -> None:
-        self._settings = settings
+    def __init__(self, scale: Scale) -> None:
+        self._scale = scale
         self._console = Console(stderr=True)
         self._live: Live | None = None
         self._drawn_at = 0.0
@@ -99,7 +134,7 @@ class LiveDisplay:
             signal, meaning = "HANDS OFF", "zero reading"
         table = Table.grid(padding=(0, 2))
         table.add_row(Text(f" {signal} ", style), f"{progress.seconds_left:5.1f} s", meaning)
-        shown = reading(progress.latest_counts, progress.zero_counts, self._settings)
+        shown = self._scale.text(progress.latest_counts, progress.zero_counts)
         table.add_row(Text(shown, "bold"), "", self._bar(progress))
         if progress.saturated:
             table.add_row(Text("OUT OF RANGE", "bold white on red"), "", f"{progress.saturated} samples")
@@ -109,5 +144,5 @@ class LiveDisplay:
         if progress.latest_counts is None:
             return ""
         net = abs(progress.latest_counts - (progress.zero_counts or 0.0))
-        filled = round(_BAR * min(1.0, net / self._settings.full_scale_code))
+        filled = round(_BAR * min(1.0, net / self._scale.settings.full_scale_code))
         return "█" * filled + "·" * (_BAR - filled) + " of range"
