@@ -112,7 +112,7 @@ class Archive:
             raise ArchiveError(f"{self.path} has no {rows.table_of(kind).name} {record_id}: check the id")
         return found[0]
 
-    def all(self, kind: type[R], **equal: Any) -> list[R]:
+    def all(self, kind: type[R], /, **equal: Any) -> list[R]:
         """All records of a kind whose fields equal those given, for instance ``all(Tool, name="Ram 12")``.
 
         Runs, sessions and whatever else has a time come in order of time, the others as they were put in.
