@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import solve_triangular
 
 from anviltrace.errors import CalibrationError
 
@@ -56,15 +55,16 @@ def fit_polynomial(x: npt.ArrayLike, y: npt.ArrayLike, powers: tuple[int, ...]) 
     scale = float(np.abs(x_values).max()) or 1.0
     design = np.column_stack([(x_values / scale) ** power for power in powers])
     q, r = np.linalg.qr(design)
-    if np.abs(np.diag(r)).min() < 1e-12 * np.abs(np.diag(r)).max():
+    if np.abs(np.diag(r)).min() <= 1e-12 * np.abs(np.diag(r)).max():
         raise CalibrationError("the loads do not differ enough for this fit: hang more different loads")
     unscale = np.array([scale**-power for power in powers])
-    scaled = solve_triangular(r, q.T @ y_values)
+    inverse = np.linalg.solve(r, np.eye(len(powers)))
+    scaled = inverse @ (q.T @ y_values)
     residuals = y_values - design @ scaled
     dof = len(x_values) - len(powers)
     variance = float(residuals @ residuals) / dof
-    inverse = solve_triangular(r, np.eye(len(powers))) * unscale[:, np.newaxis]
-    return Fit(powers, scaled * unscale, variance * inverse @ inverse.T, residuals, variance**0.5, dof)
+    covariance = variance * (inverse @ inverse.T) * np.outer(unscale, unscale)
+    return Fit(powers, scaled * unscale, covariance, residuals, variance**0.5, dof)
 
 
 def _check(x: Numbers, y: Numbers, coefficients: int) -> None:

@@ -143,8 +143,8 @@ class LineFit:
     intercept_agrees: bool
     covariance: tuple[tuple[float, float], tuple[float, float]]
     scatter_nm: float
-    curvature_per_nm: float
-    curvature_u_per_nm: float
+    curvature_per_nm: float | None
+    curvature_u_per_nm: float | None
     hysteresis_nm: float | None
     zero_return_nm: float
     cannot_tell: tuple[str, ...]
@@ -181,8 +181,9 @@ def fit_line(
     _check_response(through_zero)
     slope = _slope(loaded, through_zero, _zero_weight(loaded, ordered, torque_nm))
     rows = _rows(ordered, loaded, tares, value(slope))
-    line = _line(calibration, slope, torque_nm, net, rows)
-    return _report(line, slope, rows, torque_nm, net, through_zero)
+    bend = _bend(torque_nm, net)
+    line = _line(calibration, slope, torque_nm, bend, rows)
+    return _report(line, slope, rows, bend, through_zero)
 
 
 def _check_whole(ordered: Sequence[LoadStep]) -> None:
@@ -276,11 +277,12 @@ def _rows(
 
 
 def _line(
-    calibration: Calibration, slope: Any, torque_nm: Numbers, net: Numbers, rows: Sequence[StepRow]
+    calibration: Calibration, slope: Any, torque_nm: Numbers, bend: _Bend | None, rows: Sequence[StepRow]
 ) -> Line:
     highest = float(np.abs(torque_nm).max())
-    bend, residual = _bend(torque_nm, net), max(abs(row.residual_nm) for row in rows)
-    limit = highest if bend is None else max(REACH * highest, calibration.linear_to_nm or 0.0)
+    residual = max(abs(row.residual_nm) for row in rows)
+    reach = highest if bend is None else REACH * highest
+    bend_per_nm = 0.0 if bend is None else bend.most
     return Line(
         calibration_id=calibration.id,
         sign=calibration.sign,
@@ -290,36 +292,38 @@ def _line(
         residual_nm=residual,
         lowest_nm=float(np.abs(torque_nm).min()),
         highest_nm=highest,
-        bend_per_nm=0.0 if bend is None else _bend_limit(*bend) + residual / highest**2,
-        limit_nm=limit,
+        bend_per_nm=bend_per_nm + residual / highest**2,
+        limit_nm=max(reach, calibration.linear_to_nm or 0.0),
     )
 
 
-def _bend(torque_nm: Numbers, net: Numbers) -> tuple[float, float, int] | None:
-    """Relative curvature per N·m of a parabola through zero, its standard uncertainty and dof.
+@dataclass(frozen=True, slots=True)
+class _Bend:
+    """Relative curvature per N·m of a parabola through zero, with its standard uncertainty."""
 
-    None where so few readings cannot tell.
-    """
-    if len(net) < 3:
+    per_nm: float
+    u_per_nm: float
+    dof: int
+
+    @property
+    def most(self) -> float:
+        """How large it may be either way, with a probability of 95 %."""
+        return abs(self.per_nm) + coverage_factor(self.dof) * self.u_per_nm
+
+
+def _bend(torque_nm: Numbers, net: Numbers) -> _Bend | None:
+    """The bend that the readings show; None for less than three different loads, which cannot tell."""
+    if len(set(np.round(torque_nm, 6).tolist())) < 3:
         return None
     parabola = fit_polynomial(torque_nm, net, (1, 2))
     first = abs(parabola.coefficient(1))
-    return parabola.coefficient(2) / first, parabola.u(2) / first, parabola.dof
+    return _Bend(parabola.coefficient(2) / first, parabola.u(2) / first, parabola.dof)
 
 
-def _bend_limit(bend: float, u: float, degrees: int) -> float:
-    """How large the curvature may be, with a probability of 95 % to either side."""
-    return abs(bend) + coverage_factor(degrees) * u
-
-
-def _report(
-    line: Line, slope: Any, rows: tuple[StepRow, ...], torque_nm: Numbers, net: Numbers, fit: Fit
-) -> LineFit:
-    zeros, tared = _with_zeros(rows)
-    check = fit_polynomial(zeros, tared, (0, 1))
-    bend = _bend(torque_nm, net)
+def _report(line: Line, slope: Any, rows: tuple[StepRow, ...], bend: _Bend | None, fit: Fit) -> LineFit:
+    check = fit_polynomial([row.reference_nm for row in rows], [row.net_counts for row in rows], (0, 1))
     per_nm = abs(line.counts_per_nm)
-    covariance = check.covariance
+    covariance = check.covariance.tolist()
     intercept, u_intercept = check.coefficient(0), check.u(0)
     return LineFit(
         line=line,
@@ -328,23 +332,13 @@ def _report(
         intercept_counts=intercept,
         intercept_u_counts=u_intercept,
         intercept_agrees=abs(intercept) <= coverage_factor(check.dof) * u_intercept,
-        covariance=(
-            (float(covariance[0, 0]), float(covariance[0, 1])),
-            (float(covariance[1, 0]), float(covariance[1, 1])),
-        ),
+        covariance=((covariance[0][0], covariance[0][1]), (covariance[1][0], covariance[1][1])),
         scatter_nm=fit.residual_sd / per_nm,
-        curvature_per_nm=0.0 if bend is None else bend[0],
-        curvature_u_per_nm=0.0 if bend is None else bend[1],
+        curvature_per_nm=None if bend is None else bend.per_nm,
+        curvature_u_per_nm=None if bend is None else bend.u_per_nm,
         hysteresis_nm=_hysteresis(rows, per_nm),
         zero_return_nm=_zero_return(rows, per_nm),
         cannot_tell=_CANNOT_TELL,
-    )
-
-
-def _with_zeros(rows: Sequence[StepRow]) -> tuple[Numbers, Numbers]:
-    return (
-        np.array([row.reference_nm for row in rows]),
-        np.array([row.net_counts for row in rows]),
     )
 
 

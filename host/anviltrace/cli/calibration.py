@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -285,7 +286,7 @@ def _sensitivity(fit: LineFit, settings: Settings, unit: TorqueUnit) -> dict[str
         "mv_per_v_per_torque_unit": None if ratio is None else per_unit * ratio,
         "expanded_percent": 100.0 * coverage_factor(fit.line.dof) * fit.line.u_relative,
         "coverage": 0.95,
-        "degrees_of_freedom": fit.line.dof,
+        "degrees_of_freedom": fit.line.dof if math.isfinite(fit.line.dof) else None,
     }
 
 

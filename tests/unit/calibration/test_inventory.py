@@ -1,0 +1,133 @@
+"""The weights file: what is read from it, and one clear line about what is wrong with it."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+
+from anviltrace.calibration.inventory import read_inventory
+from anviltrace.errors import PlanError
+from anviltrace.records import Spread
+
+GOOD = """
+[site]
+latitude_deg = 45
+height_m = 0
+
+[[arm]]
+name = "long arm"
+length_m = 0.8
+within_m = 0.0005
+
+[[mass]]
+name = "hanger"
+mass_kg = 1.0
+u_kg = 0.001
+
+[[mass]]
+name = "plate A"
+mass_kg = 10.0
+within_kg = 0.02
+
+[[mass]]
+name = "check weight"
+mass_kg = 5.0
+u_kg = 0.0005
+check = true
+"""
+
+
+def write(folder: Path, text: str) -> Path:
+    path = folder / "weights.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_what_is_read(tmp_path: Path) -> None:
+    inventory = read_inventory(write(tmp_path, GOOD))
+    plate, arm = inventory.mass("plate A"), inventory.arm("long arm")
+    assert (plate.spread, plate.u_kg) == (Spread.RECTANGULAR, pytest.approx(0.02 / math.sqrt(3.0)))
+    assert (arm.spread, arm.u_m) == (Spread.RECTANGULAR, pytest.approx(0.0005 / math.sqrt(3.0)))
+    assert inventory.mass("hanger").spread is Spread.NORMAL
+    assert inventory.site.gravity_m_per_s2 == pytest.approx(9.8061992, abs=1e-7)
+    assert inventory.site.gravity_u_m_per_s2 == pytest.approx(50e-6 * 9.8061992, rel=1e-6)
+    assert inventory.site.gravity_source == "GRS80 at 45° latitude, 0 m"
+    assert inventory.site.air_density_u_kg_per_m3 == pytest.approx(0.06 / math.sqrt(3.0))
+
+
+def test_one_weight_more_each_time_without_the_check_weight(tmp_path: Path) -> None:
+    inventory = read_inventory(write(tmp_path, GOOD))
+    names = [[mass.name for mass in load.masses] for load in inventory.ladder]
+    assert names == [["hanger"], ["hanger", "plate A"]]
+
+
+def test_steps_and_how_to_read_can_be_chosen(tmp_path: Path) -> None:
+    more = """
+[[step]]
+masses = ["check weight"]
+[[step]]
+masses = ["check weight", "plate A"]
+angle_deg = 0.7
+[reading]
+wait_s = 30
+[preload]
+count = 3
+"""
+    inventory = read_inventory(write(tmp_path, GOOD + more))
+    assert [load.angle_deg for load in inventory.ladder] == [None, 0.7]
+    assert inventory.ladder[0].masses[0].name == "check weight"
+    assert (inventory.gate.wait_s, inventory.preload.count) == (30.0, 3)
+
+
+def test_measured_gravity(tmp_path: Path) -> None:
+    text = GOOD.replace("latitude_deg = 45", "gravity_m_per_s2 = 9.8113")
+    inventory = read_inventory(write(tmp_path, text.replace("height_m = 0", "gravity_u_m_per_s2 = 0.0001")))
+    site = inventory.site
+    assert (site.gravity_m_per_s2, site.gravity_u_m_per_s2, site.gravity_source) == (
+        9.8113,
+        0.0001,
+        "measured",
+    )
+
+
+def test_a_thing_keeps_its_id_until_its_description_changes(tmp_path: Path) -> None:
+    first = read_inventory(write(tmp_path, GOOD)).mass("hanger").id
+    assert read_inventory(write(tmp_path, GOOD + "\n# moved\n")).mass("hanger").id == first
+    assert read_inventory(write(tmp_path, GOOD.replace("= 1.0\n", "= 1.01\n"))).mass("hanger").id != first
+
+
+@pytest.mark.parametrize(("old", "new", "words"), [
+    ("mass_kg = 10.0", "mass_kg = nan", "mass 2.mass_kg = nan is not finite"),
+    ("mass_kg = 10.0", "mass_kg = -10.0", "mass 2.mass_kg = -10 lies outside 0.001 to 500"),
+    ("mass_kg = 10.0", 'mass_kg = "10 kg"', "mass 2.mass_kg = '10 kg' must be a number"),
+    ("mass_kg = 10.0", "mass_lb = 22.0", "does not know 'mass_lb'"),
+    ("length_m = 0.8", "length_m = 0.0", "arm 1.length_m = 0 lies outside 0.02 to 5"),
+    ("length_m = 0.8", "length_in = 31.5", "does not know 'length_in'"),
+    ('"plate A"', '"hanger"', "two of [[mass]] are called 'hanger'"),
+    ("within_kg = 0.02", "", "mass 'plate A' needs one of within_kg"),
+    ("within_kg = 0.02", "within_kg = 0.02\nu_kg = 0.01", "mass 'plate A' needs one of within_kg"),
+    ("within_kg = 0.02", "within_kg = -0.02", "lies outside 0 to 50"),
+    ("height_m = 0", "", "needs either latitude_deg and height_m, or gravity"),
+    ("height_m = 0", "height_m = 0\ngravity_m_per_s2 = 9.81", "needs either latitude_deg and height_m"),
+    ("latitude_deg = 45", "latitude_deg = 95", "lies outside -90 to 90"),
+    ("[site]", "[place]", "does not know 'place'"),
+    ("[[arm]]", "[arm]", "arm must be a list of tables"),
+    ("check = true", "check = true\n[[step]]\nmasses = ['plate Z']", "has no mass 'plate Z'"),
+    ("check = true", "check = true\n[[step]]\nmasses = [7]", "a [[step]] names the mass 7"),
+])  # fmt: skip
+def test_what_is_wrong_is_said_in_one_line(tmp_path: Path, old: str, new: str, words: str) -> None:
+    assert old in GOOD
+    with pytest.raises(PlanError) as caught:
+        read_inventory(write(tmp_path, GOOD.replace(old, new)))
+    message = str(caught.value)
+    assert words in message
+    assert "\n" not in message
+
+
+def test_a_missing_file_and_a_missing_arm(tmp_path: Path) -> None:
+    with pytest.raises(PlanError, match="check the name"):
+        read_inventory(tmp_path / "none.toml")
+    with pytest.raises(PlanError, match="no arm 'tall arm'; it describes: 'long arm'"):
+        read_inventory(write(tmp_path, GOOD)).arm("tall arm")
