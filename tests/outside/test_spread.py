@@ -42,10 +42,10 @@ def test_effective_dof() -> None:
 
 def test_mean_of_temperature_readings() -> None:
     """GUM 4.4.3, table 1: 20 readings, mean 100.145 °C, s 1.489 °C, s of the mean 0.333 °C (from memory)."""
-    readings = (
-        [96.90, 98.18, 98.25, 98.61, 99.03, 99.49, 99.56, 99.74, 99.89, 100.07]
-        + [100.33, 100.42, 100.68, 100.95, 101.11, 101.20, 101.57, 101.84, 102.36, 102.72]
-    )  # fmt: skip
+    readings = [
+        96.90, 98.18, 98.25, 98.61, 99.03, 99.49, 99.56, 99.74, 99.89, 100.07,
+        100.33, 100.42, 100.68, 100.95, 101.11, 101.20, 101.57, 101.84, 102.36, 102.72,
+    ]  # fmt: skip
     found = spread(readings)
     assert found.mean == pytest.approx(100.145, abs=0.0005)
     assert found.sd is not None

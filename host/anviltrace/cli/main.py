@@ -15,8 +15,11 @@ COMMANDS = {
     "board": ("anviltrace.cli.board:board", "Talk to the board of the rig."),
     "calibration": ("anviltrace.cli.calibration:calibration", "Turn counts into torque with hung weights."),
     "capture": ("anviltrace.cli.capture:capture", "Record the runs of a plan into an archive."),
+    "compare": ("anviltrace.cli.compare:compare", "Compare conditions: means with uncertainty, claims."),
     "demo": ("anviltrace.cli.demo:demo", "Play a recording session on the virtual rig."),
     "info": ("anviltrace.cli.info:info", "Say what this installation has and lacks."),
+    "metrics": ("anviltrace.cli.metrics:metrics", "Work out the numbers of runs with their uncertainties."),
+    "report": ("anviltrace.cli.report:report", "Write a report of all kept runs: page, pictures, tables."),
 }
 """Where each command lives, and its line in the help: kept here so that ``--help`` imports none of them."""
 

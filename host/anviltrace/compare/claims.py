@@ -31,8 +31,9 @@ _METRICS: dict[str, tuple[tuple[str, str], ...]] = {
 _DUTIES = {"tightening torque": (Duty.TIGHTENING, Duty.LOCKED), "loosening torque": (Duty.LOOSENING,)}
 """Duties that a kind of claim makes sense for; the others make sense for all."""
 
-_LEVELS = ("retained_final",)
-"""Metrics that only a run in the tightening direction has something to say about."""
+_KEPT = "retained_final"
+_INSTEAD_OF_KEPT = "mean_torque"
+"""What is set against a claim where no rig or no run shows what a joint keeps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,10 +99,11 @@ def _checks(claim: Claim, group: Group) -> list[ClaimCheck]:
 
 
 def _says_something(name: str, group: Group) -> bool:
-    plan, kind = group.condition.plan, group.condition.rig.kind
-    if name not in _LEVELS:
+    if name not in (_KEPT, _INSTEAD_OF_KEPT):
         return True
-    return kind is RigKind.HELD and plan is not None and plan.duty is Duty.TIGHTENING
+    plan, kind = group.condition.plan, group.condition.rig.kind
+    is_kept = kind is RigKind.HELD and plan is not None and plan.duty is Duty.TIGHTENING
+    return is_kept == (name == _KEPT)
 
 
 def _flags(name: str, difference: str, group: Group) -> tuple[str, ...]:

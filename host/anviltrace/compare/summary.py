@@ -106,14 +106,33 @@ def _common(values: Sequence[Value]) -> float:
 def _expanded(found: Spread, values: Sequence[Value]) -> tuple[float | None, float]:
     """95 % half width of the mean and its degrees of freedom.
 
-    The spread of the runs (n - 1 degrees of freedom) and the common part add as variances; the common part
-    gets the fewest degrees of freedom that any run states. A single run has its own uncertainty.
+    What runs do not share adds as variances to what they share: the spread of the runs (n - 1 degrees of
+    freedom), but never less than what the runs' own uncertainties lead to expect, since few runs may agree
+    by chance. The shared part gets the fewest degrees of freedom any run states. A single run has its own
+    uncertainty.
     """
     if found.sd is None:
         return values[0].expanded, values[0].dof
     if any(value.expanded is None for value in values):
         return found.interval, found.n - 1
-    from_spread = found.sd / math.sqrt(found.n)
-    common = _common(values)
-    dof = effective_dof([(from_spread, found.n - 1), (common, min(value.dof for value in values))])
-    return t_factor(dof) * math.hypot(from_spread, common), dof
+    least_dof = min(value.dof for value in values)
+    shared = (_common(values), least_dof)
+    from_spread = (found.sd / math.sqrt(found.n), found.n - 1.0)
+    from_runs = (_own(values) / math.sqrt(found.n), least_dof)
+    return max(_combined(shared, from_spread), _combined(shared, from_runs))
+
+
+def _own(values: Sequence[Value]) -> float:
+    """Standard uncertainty of a typical run (root mean square) apart from what all share."""
+    variances = [
+        max((value.expanded / t_factor(value.dof)) ** 2 - value.common**2, 0.0)
+        for value in values
+        if value.expanded is not None
+    ]
+    return math.sqrt(math.fsum(variances) / len(variances))
+
+
+def _combined(*parts: tuple[float, float]) -> tuple[float, float]:
+    """Expanded uncertainty and degrees of freedom of independent (standard uncertainty, dof) parts."""
+    dof = effective_dof(parts)
+    return t_factor(dof) * math.hypot(*(u for u, _ in parts)), dof

@@ -36,9 +36,14 @@ def test_what_is_common_does_not_shrink_with_the_number_of_runs(n: int) -> None:
 
 
 def test_without_a_common_part_only_the_spread_is_left() -> None:
-    found = summarise_metric(group(1.0, 2.0, 4.0, 8.0, common=0.0), "retained_final")
+    found = summarise_metric(group(1.0, 2.0, 4.0, 8.0, common=0.0, expanded=0.1), "retained_final")
     assert found.spread is not None
     assert found.expanded == pytest.approx(found.spread.interval)
+
+
+def test_runs_that_agree_by_chance_are_no_better_known_than_each_of_them_allows() -> None:
+    found = summarise_metric(group(5.0, 5.0, 5.0, 5.0, common=0.0, dof=math.inf), "retained_final")
+    assert found.expanded == pytest.approx(2.0 / math.sqrt(4.0))
 
 
 def test_one_run_has_its_own_uncertainty_and_no_interval_of_spread() -> None:

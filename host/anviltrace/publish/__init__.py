@@ -1,0 +1,1 @@
+"""What others get to see: a report in one file, charts, tables."""

@@ -1,0 +1,115 @@
+"""From an archive to the material of a report: runs evaluated, curves, claims, calibrations."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from anviltrace.archive.archive import Archive
+from anviltrace.calibration.choose import Candidate
+from anviltrace.errors import AnalysisError
+from anviltrace.metrics.evaluate import evaluate
+from anviltrace.metrics.facts import Gatherer, RunFacts, candidates
+from anviltrace.metrics.results import RunResult
+from anviltrace.metrics.scale import Scale
+from anviltrace.metrics.signal import signal_of, zero_level
+from anviltrace.publish.curves import Curve
+from anviltrace.publish.material import CalibrationUsed, Material
+from anviltrace.records import Claim, Run, RunKind, RunState
+from anviltrace.units import TorqueUnit
+
+Progress = Callable[[int, int], None]
+"""Called with how many runs are done, and of how many."""
+
+
+def collect(
+    archive: Archive, title: str, unit: TorqueUnit = TorqueUnit.NM, progress: Progress | None = None
+) -> Material:
+    """Evaluate every measurement run of an archive and gather what a report shows.
+
+    Without a title the report is called after its rigs.
+
+    Runs that were discarded or interrupted are named but not evaluated; one that is being recorded right
+    now is passed over.
+
+    Raises:
+        AnalysisError: the archive has no measurement run that was kept.
+        DamageError: the samples of a run do not agree with their checksum.
+    """
+    results, curves = _evaluated(archive, progress)
+    if not curves:
+        raise AnalysisError(
+            f"{archive.path} has no finished measurement run that was kept: record one with "
+            "`anviltrace capture`"
+        )
+    return Material(
+        title=title or _title(results),
+        results=tuple(results),
+        curves=curves,
+        claims=tuple(archive.all(Claim)),
+        calibrations=_used(candidates(archive), results),
+        unit=unit,
+    )
+
+
+def evaluated(archive: Archive, progress: Progress | None = None) -> list[RunResult]:
+    """The results of every measurement run of an archive, as :func:`collect` has them."""
+    return _evaluated(archive, progress)[0]
+
+
+def _evaluated(archive: Archive, progress: Progress | None) -> tuple[list[RunResult], dict[str, Curve]]:
+    runs = [
+        run
+        for run in archive.all(Run)
+        if run.kind is RunKind.MEASUREMENT and run.state is not RunState.RECORDING
+    ]
+    gatherer = Gatherer(archive)
+    results: list[RunResult] = []
+    curves: dict[str, Curve] = {}
+    for number, run in enumerate(runs, 1):
+        facts = gatherer.facts(run)
+        if facts.context.kept:
+            results.append(evaluate(facts))
+            curves[run.id] = curve_of(facts, results[-1])
+        else:
+            results.append(RunResult(facts.context, (), software_version=facts.software_version))
+        if progress is not None:
+            progress(number, len(runs))
+    return results, curves
+
+
+def curve_of(facts: RunFacts, result: RunResult) -> Curve:
+    """The samples of a run along its rotation, after its time zero: in N·m where it is calibrated, else in
+    mV/V, or in counts where the excitation is not known."""
+    rate_hz = facts.context.run.rate_hz or facts.context.settings.rate_hz
+    first_s = -(result.time_zero_s or 0.0)
+    if not any(len(counts) for _, counts in facts.pieces):
+        return Curve(facts.context.run.id, np.empty(0), rate_hz, first_s, "counts")
+    signal = signal_of(facts, Scale(facts.lines), zero_level(facts.zero_before, facts.zero_after))
+    values = np.where(signal.missing, np.nan, signal.values)
+    per_count = facts.context.settings.mv_per_v_per_count
+    curve = Curve(facts.context.run.id, values, signal.rate_hz, first_s, "N·m")
+    if signal.calibrated:
+        return curve
+    if per_count is None:
+        return replace(curve, unit="counts")
+    return replace(curve, values=values * per_count, unit="mV/V")
+
+
+def _title(results: list[RunResult]) -> str:
+    return "Torque runs, " + ", ".join(dict.fromkeys(result.context.rig.name for result in results))
+
+
+def _used(found: list[Candidate], results: list[RunResult]) -> tuple[CalibrationUsed, ...]:
+    """The calibrations that results name, in the order of their first use."""
+    ids = dict.fromkeys(used for result in results for used in result.calibration_ids)
+    by_id = {candidate.calibration.id: candidate for candidate in found}
+    return tuple(_as_used(by_id[used]) for used in ids)
+
+
+def _as_used(candidate: Candidate) -> CalibrationUsed:
+    hung = dict.fromkeys(mass_id for step in candidate.steps for mass_id in step.mass_ids)
+    masses = tuple(candidate.masses[mass_id] for mass_id in hung)
+    return CalibrationUsed(candidate.calibration, candidate.arm, masses, candidate.fit())

@@ -1,0 +1,130 @@
+"""Values in words, as tables and reports show them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from anviltrace.compare.claims import ClaimCheck
+from anviltrace.compare.spread import best_of_n_factor
+from anviltrace.compare.summary import Summary
+from anviltrace.metrics.catalogue import metric
+from anviltrace.metrics.figures import bound, rounded, value_with_uncertainty
+from anviltrace.metrics.results import Value
+from anviltrace.records import Claim
+from anviltrace.units import TorqueUnit
+
+WITHHELD = "withheld"
+NO_TORQUE = ("1",)
+"""Units that are not written behind a number."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shower:
+    """Writes numbers in the unit of torque that was asked for."""
+
+    unit: TorqueUnit = TorqueUnit.NM
+
+    def unit_of(self, name: str) -> str:
+        """The unit a metric is shown in; empty for a plain number."""
+        shown = self.unit.shown(1.0, metric(name).unit)[1]
+        return "" if shown in NO_TORQUE else shown
+
+    def number(self, name: str, value: float) -> float:
+        """A value of a metric in the unit it is shown in."""
+        return self.unit.shown(value, metric(name).unit)[0]
+
+    def stated(self, name: str, value: float, expanded: float | None) -> str:
+        """Value and expanded uncertainty, rounded together, without the unit."""
+        if expanded is None:
+            return rounded(self.number(name, value))
+        return value_with_uncertainty(self.number(name, value), self.number(name, expanded))
+
+    def value(self, found: Value) -> str:
+        """A value of one run without its unit, or the word that it is withheld."""
+        return WITHHELD if found.value is None else self.stated(found.name, found.value, found.expanded)
+
+    def mean(self, found: Summary) -> str:
+        """The mean of a group without its unit, or the word that it is withheld."""
+        if found.spread is None:
+            return WITHHELD
+        return self.stated(found.name, found.spread.mean, found.expanded)
+
+    def sd(self, found: Summary) -> str:
+        """The sample standard deviation without its unit."""
+        if found.spread is None or found.spread.sd is None:
+            return "–"
+        return self._small(found.name, found.spread.sd)
+
+    def interval(self, found: Summary) -> str:
+        """The 95 % t interval of the mean from spread alone, as a half width without its unit."""
+        if found.spread is None or found.spread.interval is None:
+            return "–"
+        return f"±{self._small(found.name, found.spread.interval)}"
+
+    def best(self, found: Summary) -> str:
+        """The largest of the runs, without its unit."""
+        if found.spread is None or not has_best(found):
+            return "–"
+        best, expanded = found.spread.best, found.expanded
+        if expanded is None or expanded == 0.0:
+            return rounded(self.number(found.name, best))
+        return self.stated(found.name, best, expanded).partition(" ±")[0]
+
+    def bias(self, found: Summary) -> str:
+        """By how much a best of n lies above the mean by chance alone, without its unit."""
+        if found.spread is None or not found.spread.best_bias or not has_best(found):
+            return "–"
+        return f"+{self._small(found.name, found.spread.best_bias)}"
+
+    def bounds(self, found: Value | Summary) -> list[str]:
+        """The one-sided bounds outside the interval in words, in the unit of the value."""
+        return [
+            f"may be up to {bound(self.number(found.name, size))} {where}"
+            for size, where in ((found.under_read, "higher"), (found.over_read, "lower"))
+            if size > 0.0
+        ]
+
+    def claimed(self, claim: Claim) -> str:
+        """What is claimed, with its unit."""
+        value, unit = self.unit.shown(claim.value, claim.unit)
+        return f"{value:.4g} {unit}"
+
+    def _small(self, name: str, value: float) -> str:
+        """A spread to two digits."""
+        return rounded(self.number(name, value), 2)
+
+
+def has_best(found: Summary) -> bool:
+    """Whether more is better: for torque and impulse, and where there is more than one run."""
+    return found.n > 1 and "N·m" in metric(found.name).unit
+
+
+def ratio(check: ClaimCheck) -> str:
+    """Measured over claimed with its uncertainty."""
+    return "–" if check.ratio is None else value_with_uncertainty(check.ratio, check.ratio_expanded)
+
+
+def best_of_n_note(counts: Sequence[int]) -> str:
+    """Why a best of n is shown beside the mean and never instead of it, for the numbers of runs there are."""
+    factors = ", ".join(f"{best_of_n_factor(n):.2f} s for {n} runs" for n in counts)
+    return (
+        "In brackets beside the best: by how much a best of n lies above the mean by chance alone, on "
+        f"average and for normal scatter of standard deviation s ({factors}). "
+        "Bests of different numbers of runs cannot be compared."
+    )
+
+
+def shortened(run_id: str) -> str:
+    """The beginning of an id, enough to find the run."""
+    return run_id[:8]
+
+
+def readable_time(text: str) -> str:
+    """2026-05-04 08:15:00 for 2026-05-04T08:15:00.250Z."""
+    return text[:19].replace("T", " ")
+
+
+def plural(count: int, noun: str) -> str:
+    """ "1 run", "3 runs"."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
