@@ -97,6 +97,10 @@ class Gatherer:
         self._candidates: list[Candidate] | None = None
         self._lines: dict[tuple[str, str], dict[int, Line | str]] = {}
 
+    def context(self, run: Run) -> RunContext:
+        """What a run belongs to, without its samples."""
+        return _context(self._archive, run)
+
     def facts(self, run: Run) -> RunFacts:
         """Everything about ``run``, a measurement.
 
@@ -104,7 +108,7 @@ class Gatherer:
             DamageError: its samples do not agree with their checksum.
         """
         archive = self._archive
-        context = _context(archive, run)
+        context = self.context(run)
         before, after = _zeros(archive, run)
         board = archive.get(Board, context.session.board_id)
         settings = context.settings

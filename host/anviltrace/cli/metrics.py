@@ -1,0 +1,372 @@
+"""``anviltrace metrics``: the numbers of runs with their uncertainties, and what they mean."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from anviltrace.cli.options import archive_option, json_option, print_json, units_option
+from anviltrace.errors import AnalysisError
+from anviltrace.records import RunKind
+from anviltrace.units import TorqueUnit
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from rich.console import Console
+
+    from anviltrace.archive import Archive
+    from anviltrace.metrics.results import RunResult, Value
+    from anviltrace.records import Run
+
+    Advance = Callable[[int, int], None]
+
+SHORT_ID = 8
+WIDTH_WITHOUT_TERMINAL = 200
+"""Columns of a table that goes to a file or a pipe."""
+ALL = "*"
+_MAIN = (
+    "retained_final",
+    "mean_torque",
+    "impulse_mean",
+    "peak_mean",
+    "peak_max",
+    "blow_rate",
+    "blow_count",
+    "maximum_mv_per_v",
+    "rest_mv_per_v",
+)
+"""What the overview of several runs shows, as far as any of them has it."""
+_SUPERSCRIPT = str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")
+_BOUNDS = (
+    "(+x, −y): beyond the interval, a peak may truly be higher by up to x (filter and sampling hide its tip) "
+    "and lower by up to y (noise adds to a largest reading)."
+)
+
+
+@click.command()
+@archive_option
+@click.argument("runs", metavar="[RUN]...", nargs=-1)
+@click.option("--tool", metavar="NAME", help="Only runs of the tool with this name.")
+@click.option("--plan", metavar="NAME", help="Only runs of the plan with this name.")
+@click.option("--supply", metavar="NAME", help="Only runs on the supply with this name.")
+@click.option(
+    "--explain",
+    metavar="[NAME]",
+    is_flag=False,
+    flag_value=ALL,
+    help="Say what the metric NAME is, how it is computed and how sure; without NAME list them all.",
+)
+@units_option
+@json_option
+def metrics(
+    archive_path: Path,
+    runs: tuple[str, ...],
+    tool: str | None,
+    plan: str | None,
+    supply: str | None,
+    explain: str | None,
+    unit: TorqueUnit,
+    as_json: bool,
+) -> None:
+    """Work out the numbers of RUNs, or of all measurements that were kept.
+
+    Without RUN the main numbers of all runs are shown in one table; of each RUN named (by its id or the
+    beginning of it) everything is. After ± stands the half width of the 95 % interval. What cannot be
+    known is withheld, and the reason stands below the table. Nothing is stored: the same archive gives the
+    same numbers.
+
+    \b
+    Example:
+      anviltrace metrics --tool "Ostrelby" --units lbf-ft
+      anviltrace metrics --explain retained_final
+    """
+    if explain is not None:
+        _explain(explain, unit, as_json)
+        return
+    wanted = {"tool": tool, "plan": plan, "supply": supply}
+    results = _results(archive_path, runs, wanted)
+    if as_json:
+        print_json([_as_data(result, unit) for result in results])
+    elif not results:
+        click.echo("No such run: leave out a filter, or record one with `anviltrace capture`.", err=True)
+    elif runs:
+        for result in results:
+            _show_whole(result, unit)
+    else:
+        _show_overview(results, unit)
+
+
+def _results(path: Path, runs: Sequence[str], wanted: dict[str, str | None]) -> list[RunResult]:
+    """The results of the runs named, or of all kept ones, as far as they pass the filters."""
+    from anviltrace.archive import Archive
+    from anviltrace.metrics.evaluate import evaluate
+    from anviltrace.metrics.facts import Gatherer
+    from anviltrace.records import Run
+
+    with Archive.open(path, read_only=True) as archive:
+        chosen = [_measurement(archive, run) for run in runs] or archive.all(Run, kind=RunKind.MEASUREMENT)
+        gatherer = Gatherer(archive)
+        contexts = [gatherer.context(run) for run in chosen]
+        kept = [one for one in contexts if (runs or one.kept) and _passes(one, wanted)]
+        results = []
+        with _progress() as advance:
+            for done, context in enumerate(kept):
+                advance(done, len(kept))
+                results.append(evaluate(gatherer.facts(context.run)))
+        return results
+
+
+def _measurement(archive: Archive, beginning: str) -> Run:
+    run = archive.find_run(beginning)
+    if run.kind is not RunKind.MEASUREMENT:
+        raise AnalysisError(f"run {beginning} is a {run.kind} recording: name the run of a tool")
+    return run
+
+
+def _passes(context: Any, wanted: dict[str, str | None]) -> bool:
+    things = {"tool": context.tool, "plan": context.plan, "supply": context.supply}
+    return all(name is None or getattr(things[key], "name", None) == name for key, name in wanted.items())
+
+
+class _Notes:
+    """Footnotes of a table: each text once, in the order in which it comes up."""
+
+    def __init__(self) -> None:
+        self.texts: list[str] = []
+
+    def mark(self, texts: Sequence[str]) -> str:
+        """The raised numbers that stand for these texts."""
+        for text in texts:
+            if text not in self.texts:
+                self.texts.append(text)
+        return "˒".join(str(self.texts.index(text) + 1).translate(_SUPERSCRIPT) for text in texts)
+
+    def print(self) -> None:
+        for number, text in enumerate(self.texts, 1):
+            click.echo(f"{str(number).translate(_SUPERSCRIPT):>3} {text}")
+
+
+def _show_overview(results: Sequence[RunResult], unit: TorqueUnit) -> None:
+    """One row for each run, its main numbers, and the footnotes."""
+    from rich.table import Table
+
+    names = [name for name in _MAIN if any(result.value(name) is not None for result in results)]
+    notes = _Notes()
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    for heading in ("run", "tool", "supply", "duty"):
+        table.add_column(heading, overflow="fold")
+    for name in names:
+        table.add_column(_heading(name, unit), justify="right", no_wrap=True)
+    for result in results:
+        marks = notes.mark([*_of_run(result)])
+        cells = [_cell(result.value(name), unit, notes) for name in names]
+        table.add_row(result.context.run.id[:SHORT_ID] + marks, *_condition(result), *cells)
+    _print(table)
+    _print_notes(notes, results)
+
+
+def _show_whole(result: RunResult, unit: TorqueUnit) -> None:
+    """All numbers of one run, one to a line."""
+    from rich.table import Table
+
+    from anviltrace.metrics.catalogue import label
+
+    context, notes = result.context, _Notes()
+    click.secho(f"run {context.run.id}", bold=True)
+    click.echo(f"  {', '.join(part for part in _description(result) if part)}")
+    table = Table(box=None, padding=(0, 2, 0, 2), show_header=False)
+    table.add_column()
+    table.add_column(justify="right", no_wrap=True)
+    table.add_column()
+    for value in result.values:
+        shown = "1" if value.name == "blow_count" else _shown_unit(value.name, unit)
+        cell = _cell(value, unit, notes)
+        table.add_row(
+            label(value.name, value.at_s), cell, "" if shown == "1" or value.value is None else shown
+        )
+    _print(table)
+    notes.mark(_of_run(result))
+    _print_notes(notes, [result])
+    click.echo()
+
+
+def _print_notes(notes: _Notes, results: Sequence[RunResult]) -> None:
+    click.echo()
+    notes.print()
+    if any(value.under_read or value.over_read for result in results for value in result.values):
+        click.echo(f"    {_BOUNDS}")
+
+
+def _of_run(result: RunResult) -> list[str]:
+    """What has to be said of a run as a whole."""
+    torque = [f"torque is withheld: {result.uncalibrated}"] if result.uncalibrated else []
+    return [*torque, *result.flags]
+
+
+def _condition(result: RunResult) -> tuple[str, str, str]:
+    context = result.context
+    state = f", {context.run.supply_state}" if context.run.supply_state else ""
+    return (
+        context.tool.name if context.tool else "–",
+        f"{context.supply.name}{state}" if context.supply else "–",
+        context.plan.duty.value if context.plan else "–",
+    )
+
+
+def _description(result: RunResult) -> list[str]:
+    plan, rig = result.context.plan, result.context.rig
+    zero = f"time zero is the {result.time_zero}, {result.time_zero_s:.3f} s into the record"
+    return [
+        *(part for part in _condition(result) if part != "–"),
+        f"{plan.name} ({plan.rotation})" if plan else "",
+        f"{rig.kind} rig {rig.name}",
+        zero if result.time_zero_s is not None else "",
+        f"filter: {result.filter}",
+    ]
+
+
+def _heading(name: str, unit: TorqueUnit) -> str:
+    from anviltrace.metrics.catalogue import metric
+
+    shown = _shown_unit(name, unit)
+    return metric(name).label if shown == "1" else f"{metric(name).label}\n{shown}"
+
+
+def _shown_unit(name: str, unit: TorqueUnit) -> str:
+    from anviltrace.metrics.catalogue import metric
+
+    return unit.shown(0.0, metric(name).unit)[1]
+
+
+def _cell(value: Value | None, unit: TorqueUnit, notes: _Notes) -> str:
+    """A value as it stands in a table, with its footnotes."""
+    from anviltrace.metrics.catalogue import metric
+    from anviltrace.metrics.figures import bound, value_with_uncertainty
+
+    if value is None:
+        return ""
+    if value.value is None:
+        return f"withheld{notes.mark([value.withheld])}"
+    of = metric(value.name).unit
+    number, expanded, under, over = (
+        None if part is None else unit.shown(part, of)[0]
+        for part in (value.value, value.expanded, value.under_read, value.over_read)
+    )
+    assert number is not None and under is not None and over is not None  # noqa: PT018
+    bounds = f" (+{bound(under)}, −{bound(over)})" if under or over else ""
+    return f"{value_with_uncertainty(number, expanded)}{bounds}{notes.mark(value.flags)}"
+
+
+def _as_data(result: RunResult, unit: TorqueUnit) -> dict[str, Any]:
+    """A result in plain data, every number with its unit beside it."""
+    context = result.context
+    return {
+        "run": context.run.id,
+        "kept": context.kept,
+        "tool": context.tool.name if context.tool else None,
+        "supply": context.supply.name if context.supply else None,
+        "supply_state": context.run.supply_state,
+        "plan": context.plan.name if context.plan else None,
+        "duty": context.plan.duty.value if context.plan else None,
+        "rotation": context.plan.rotation.value if context.plan else None,
+        "rig": context.rig.name,
+        "rig_kind": context.rig.kind.value,
+        "time_zero": result.time_zero,
+        "time_zero_s": result.time_zero_s,
+        "filter": result.filter,
+        "calibrations": list(result.calibration_ids),
+        "uncalibrated": result.uncalibrated,
+        "software_version": result.software_version,
+        "flags": list(result.flags),
+        "values": [_value_as_data(value, unit) for value in result.values],
+    }
+
+
+def _value_as_data(value: Value, unit: TorqueUnit) -> dict[str, Any]:
+    import math
+
+    from anviltrace.metrics.catalogue import label, metric
+
+    of = metric(value.name).unit
+    numbers = {
+        name: None if getattr(value, name) is None else unit.shown(getattr(value, name), of)[0]
+        for name in ("value", "expanded", "common", "under_read", "over_read")
+    }
+    return {
+        "name": value.name,
+        "label": label(value.name, value.at_s),
+        "at_s": value.at_s,
+        "unit": unit.shown(0.0, of)[1],
+        **numbers,
+        "dof": None if math.isinf(value.dof) else value.dof,
+        "withheld": value.withheld,
+        "flags": list(value.flags),
+    }
+
+
+def _explain(name: str, unit: TorqueUnit, as_json: bool) -> None:
+    """Print the entry of one metric, or of all."""
+    from anviltrace.metrics.catalogue import CATALOGUE, metric
+
+    entries = list(CATALOGUE.values()) if name == ALL else [metric(name)]
+    if as_json:
+        print_json([_entry_as_data(entry, unit) for entry in entries])
+        return
+    for entry in entries:
+        click.secho(f"{entry.name}: {entry.label}, {unit.shown(0.0, entry.unit)[1]}", bold=True)
+        if name == ALL:
+            click.echo(f"  {entry.definition}")
+            continue
+        for heading, text in (
+            ("what it is", entry.definition),
+            ("computed", entry.computed),
+            ("uncertainty", entry.uncertainty),
+            ("needs", "; ".join(entry.needs)),
+            ("rigs", ", ".join(entry.rigs)),
+        ):
+            click.echo(click.wrap_text(f"{heading}: {text}", 100, "  ", "    "))
+
+
+def _entry_as_data(entry: Any, unit: TorqueUnit) -> dict[str, Any]:
+    return {
+        "name": entry.name,
+        "label": entry.label,
+        "unit": unit.shown(0.0, entry.unit)[1],
+        "definition": entry.definition,
+        "computed": entry.computed,
+        "uncertainty": entry.uncertainty,
+        "needs": [need.value for need in entry.needs],
+        "rigs": [rig.value for rig in entry.rigs],
+    }
+
+
+@contextmanager
+def _progress() -> Iterator[Advance]:
+    """A bar on stderr while runs are worked out; nothing when stderr is not a terminal."""
+    if not sys.stderr.isatty():
+        yield lambda _done, _total: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress as Bar
+
+    with Bar(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("working out runs")
+        yield lambda done, total: bar.update(task, completed=done, total=total)
+
+
+def _print(table: Any) -> None:
+    _console().print(table)
+
+
+def _console() -> Console:
+    from rich.console import Console
+
+    return Console(
+        width=None if sys.stdout.isatty() else WIDTH_WITHOUT_TERMINAL, markup=False, highlight=False
+    )
