@@ -27,6 +27,8 @@ _WORDS = {
     Stage.RELEASE: ("LET GO", "recording what follows", "bold white on red"),
     Stage.DONE: ("DONE", "", "green"),
 }
+_STILL = {RunKind.ZERO: "zero reading", RunKind.CALIBRATION: "until the reading is steady"}
+"""Recordings in which nothing is driven, and what is waited for."""
 _REDRAW_S = 0.1
 _BAR = 40
 
@@ -79,7 +81,7 @@ class Scale:
 class LiveDisplay:
     """Redraws itself ten times a second on a terminal; elsewhere prints a line as each stage begins.
 
-    Use it as a context manager round one recording and pass :meth:`watch` to the recorder.
+    The readings of a calibration have no stages, and are announced one by one by whoever takes them. Use it as a context manager round one recording and pass :meth:`watch` to the recorder.
     """
 
     def __init__(self, scale: Scale) -> None:
@@ -103,7 +105,7 @@ class LiveDisplay:
         changed = (progress.stage, progress.kind) != (self._stage, self._kind)
         self._stage, self._kind = progress.stage, progress.kind
         if not self._console.is_terminal:
-            if changed:
+            if changed and progress.kind is not RunKind.CALIBRATION:
                 print(self._line(progress), file=sys.stderr)
         elif progress.stage is Stage.DONE:
             self._clear()
@@ -130,8 +132,8 @@ class LiveDisplay:
 
     def _panel(self, progress: Progress) -> Panel:
         signal, meaning, style = _WORDS[progress.stage]
-        if progress.kind is RunKind.ZERO:
-            signal, meaning = "HANDS OFF", "zero reading"
+        if progress.kind in _STILL:
+            signal, meaning = "HANDS OFF", _STILL[progress.kind]
         table = Table.grid(padding=(0, 2))
         table.add_row(Text(f" {signal} ", style), f"{progress.seconds_left:5.1f} s", meaning)
         shown = self._scale.text(progress.latest_counts, progress.zero_counts)
