@@ -13,7 +13,7 @@ Impact-rated sockets only. Pack out of the tool before you touch wiring or socke
 Nobody under a weight or in line with the arm.
 The makers' instructions and your local rules come first."""
 
-PRESET_S = 3.0
+PRESET_S = 1.5
 """How long the virtual operator drives to preset a joint."""
 SETTLE_S = 0.5
 """How long the virtual operator waits after letting go."""
