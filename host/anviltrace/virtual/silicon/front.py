@@ -51,8 +51,13 @@ def announce():
 
 
 def align(time_ps):
-    """Move the grid so that a value falls on ``time_ps``; return its number."""
-    global _origin_ps
+    """Move the grid so that a value falls on ``time_ps``; return its number.
+
+    What is there or was asked for ahead passes unseen: the world may have gone on while nobody looked.
+    """
+    global _origin_ps, count
+    _pass_unseen()
+    count = 0
     number = -((_origin_ps - time_ps) // period_ps)
     _origin_ps = time_ps - number * period_ps
     return number
