@@ -8,7 +8,21 @@ import sys
 
 import pytest
 
-HEAVY = ("numpy", "scipy", "rich", "serial", "matplotlib", "sqlite3", "cobs", "anvilwire")
+from anviltrace.cli.main import COMMANDS
+
+HEAVY = (
+    "numpy",
+    "scipy",
+    "GTC",
+    "matplotlib",
+    "bokeh",
+    "jinja2",
+    "rich",
+    "serial",
+    "sqlite3",
+    "cobs",
+    "anvilwire",
+)
 
 PROBE = """
 import json, sys
@@ -21,7 +35,10 @@ print("\\n" + json.dumps(sorted({name.split(".")[0] for name in sys.modules})))
 """
 
 
-@pytest.mark.parametrize("arguments", [["--help"], ["--version"], ["capture", "--help"], ["board", "--help"]])
+@pytest.mark.parametrize(
+    "arguments",
+    [["--help"], ["--version"], *([command, "--help"] for command in COMMANDS if command != "info")],
+)
 def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
     done = subprocess.run(
         [sys.executable, "-c", PROBE, *arguments], capture_output=True, text=True, check=True, timeout=60
