@@ -161,7 +161,7 @@ class ReadingStages:
         self._next_index = first_index + len(counts)
         if self._next_index < max(self._least, self._next_look):
             return []
-        self._next_look = self._next_index + round(_LOOK_EVERY_S * self._rate_hz)
+        self._next_look = min(self._until, self._next_index + round(_LOOK_EVERY_S * self._rate_hz))
         return self._look()
 
     def seconds_left(self, index: int) -> float:

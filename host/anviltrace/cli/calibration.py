@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from anviltrace.cli.console import print_table
 from anviltrace.cli.options import archive_option, json_option, port_option, print_json, units_option
 from anviltrace.records import Rotation
 from anviltrace.units import TorqueUnit
@@ -333,12 +334,12 @@ def _checks(fit: LineFit, unit: TorqueUnit) -> dict[str, Any]:
 
 
 def _print_list(lines: list[dict[str, Any]]) -> None:
-    from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
 
     table = Table(box=None, padding=(0, 2, 0, 0))
-    for heading in ("calibration", "taken (UTC)", "direction", "rig", "arm"):
+    table.add_column("calibration", no_wrap=True)
+    for heading in ("taken (UTC)", "direction", "rig", "arm"):
         table.add_column(heading)
     for heading in ("samples/s", "gain", f"hung to\n{lines[0]['torque_unit']}", "± there\n(95 %)"):
         table.add_column(heading, justify="right")
@@ -355,7 +356,7 @@ def _print_list(lines: list[dict[str, Any]]) -> None:
             f"{line['highest']:.1f}" if valid else "–",
             f"{line['expanded_percent']:.2f} %" if valid else "not valid",
         )
-    Console().print(table)
+    print_table(table)
     for line in lines:
         if line["why_not"]:
             click.echo(f"{line['id'][:8]}: {line['why_not']}")
@@ -392,7 +393,6 @@ def _print_uncertainty(facts: dict[str, Any]) -> None:
 
 
 def _print_steps(facts: dict[str, Any]) -> None:
-    from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
 
@@ -414,7 +414,7 @@ def _print_steps(facts: dict[str, Any]) -> None:
             f"{row['net_counts']:.0f}",
             f"{row['residual']:+.2f}",
         )
-    Console().print(table)
+    print_table(table)
 
 
 def _print_contributions(facts: dict[str, Any]) -> None:

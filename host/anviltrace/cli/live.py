@@ -81,7 +81,8 @@ class Scale:
 class LiveDisplay:
     """Redraws itself ten times a second on a terminal; elsewhere prints a line as each stage begins.
 
-    The readings of a calibration have no stages, and are announced one by one by whoever takes them. Use it as a context manager round one recording and pass :meth:`watch` to the recorder.
+    The readings of a calibration have no stages, and are announced one by one by whoever takes them. Use it
+    as a context manager round one recording and pass :meth:`watch` to the recorder.
     """
 
     def __init__(self, scale: Scale) -> None:

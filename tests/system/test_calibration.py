@@ -1,0 +1,128 @@
+"""Calibrations through the whole chain: virtual weights, transducer, converter, board, wire, archive, line.
+
+True sensitivities are computed from what the scenario file says nature made, with the converter's data sheet.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from importlib import resources
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from anviltrace.archive import Archive
+from anviltrace.calibration.inventory import read_inventory
+from anviltrace.calibration.line import LineFit
+from anviltrace.capture.benchfile import read_bench
+from anviltrace.capture.lines import line_for
+from anviltrace.cli.calibration import record_one
+from anviltrace.cli.capture import open_session
+from anviltrace.cli.main import cli
+from anviltrace.link.port import open_port
+from anviltrace.link.session import Session as Link
+from anviltrace.records import Run, RunKind, Settings
+
+SENSITIVITY_MV_PER_V_PER_NM = 0.004127
+HX711_COUNTS_PER_MV_PER_V = 128 * 0x800000 / 500.0
+"""HX711 data sheet: full scale is half the analogue supply over the gain; ratiometric, so ±0.5 V/V / 128."""
+ADS1256_COUNTS_PER_MV_PER_V = 64 * 0x7FFFFF / (2 * 2501.3) * 4.968
+"""ADS1256 data sheet: full scale is twice the reference over the gain; true reference and excitation of the
+scenario, which the board does not know."""
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's user files."""
+    folder = tmp_path_factory.mktemp("calibration")
+    for name in ("bench.toml", "weights.toml"):
+        source = resources.files("anviltrace.cli.demo") / name
+        (folder / name).write_text(source.read_text(encoding="utf-8"), encoding="utf-8")
+    return folder
+
+
+def calibrate_both(folder: Path, scenario: str, rate_hz: float | None, gain: int | None) -> Settings:
+    bench, inventory = read_bench(folder / "bench.toml"), read_inventory(folder / "weights.toml")
+    with (
+        Archive.open(folder / f"{scenario}.anviltrace", create=True) as archive,
+        Link(open_port(f"virtual://{scenario}?seed=11")) as link,
+    ):
+        settings = link.configure(rate_hz, gain)
+        session = open_session(archive, link, bench, settings, "virtual operator")
+        for sign in (1, -1):
+            record_one(archive, link, session, settings, inventory, inventory.arm("long arm"), sign)
+        archive.end_session(session.id)
+    return settings
+
+
+@pytest.fixture(scope="module", params=["deadweight-hx711", "fishplate-held"])
+def calibrated(request: pytest.FixtureRequest, files: Path) -> Iterator[tuple[Archive, Settings, float]]:
+    """An archive with both directions of a scenario, its settings, and the true counts per N·m."""
+    fast = request.param == "fishplate-held"
+    settings = calibrate_both(files, request.param, 7500 if fast else None, 64 if fast else None)
+    scale = ADS1256_COUNTS_PER_MV_PER_V if fast else HX711_COUNTS_PER_MV_PER_V
+    with Archive.open(files / f"{request.param}.anviltrace", read_only=True) as archive:
+        yield archive, settings, SENSITIVITY_MV_PER_V_PER_NM * scale
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_true_sensitivity_lies_in_the_stated_interval(
+    calibrated: tuple[Archive, Settings, float], files: Path, sign: int
+) -> None:
+    archive, settings, true = calibrated
+    fit = line_for(archive, sign, read_bench(files / "bench.toml").rig.id, settings)
+    assert isinstance(fit, LineFit)
+    line = fit.line
+    stated = line.expanded_nm(line.highest_nm) / line.highest_nm
+    assert abs(line.counts_per_nm / true - 1.0) < stated
+    assert stated < 0.004
+    assert line.highest_nm == pytest.approx(321.8, abs=0.2)
+
+
+def test_everything_is_in_the_archive(calibrated: tuple[Archive, Settings, float]) -> None:
+    archive, _, _ = calibrated
+    runs = archive.all(Run)
+    assert {run.kind for run in runs} == {RunKind.CALIBRATION}
+    assert len(runs) == 2 * 11
+    assert archive.verify() == []
+
+
+class TestCommands:
+    """``anviltrace calibration`` as it is typed."""
+
+    def run(self, *arguments: str) -> str:
+        done = CliRunner().invoke(cli, ["calibration", *arguments], catch_exceptions=False)
+        assert done.exit_code == 0, done.output
+        return done.stdout
+
+    def test_record_list_show(self, files: Path) -> None:
+        archive = ["--archive", str(files / "commands.anviltrace")]
+        common = ["--inventory", str(files / "weights.toml"), "--bench", str(files / "bench.toml")]
+        port = ["--port", "virtual://deadweight-hx711?seed=5"]
+        made = json.loads(
+            self.run("record", *common, "--arm", "short arm", "--direction", "ccw", *port, *archive, "--json")
+        )
+        assert made["direction"] == "counter-clockwise"
+        assert len(made["steps"]) == 11
+        (listed,) = json.loads(self.run("list", *archive, "--json"))
+        assert (listed["id"], listed["why_not"]) == (made["id"], "")
+        assert made["id"][:8] in self.run("list", *archive)
+        said = self.run("show", made["id"][:8], *archive)
+        for words in (
+            "What it cannot tell",
+            "says nothing about how the rig responds to impacts",
+            "arm length",
+            "hanger, plate A",
+            "N·m",
+            "mV/V per N·m",
+            "is withheld",
+        ):
+            assert words in said
+        shown = json.loads(self.run("show", made["id"], *archive, "--json", "--units", "lbf-ft"))
+        assert shown["torque_unit"] == "lbf·ft"
+        assert shown["range"]["highest"] == pytest.approx(made["range"]["highest"] / 1.3558179483, rel=1e-9)
+        assert shown["sensitivity"]["counts_per_torque_unit"] == pytest.approx(
+            made["sensitivity"]["counts_per_torque_unit"] * 1.3558179483, rel=1e-9
+        )
