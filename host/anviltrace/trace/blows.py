@@ -47,6 +47,8 @@ _RINGING_SHARE = 0.005
 _TAIL_S = 0.002
 """The ring is over this long after it last exceeded so many standard deviations of the noise and this
 share of the blow."""
+_CENTRE_STEPS = 3
+"""Repetitions until the centre of gravity stays where it is; each is ten times closer at least."""
 _LATE_S = 0.004
 """The end of an interval, where it shows what still rings."""
 
@@ -312,8 +314,32 @@ def _impulse(record: _Record, number: int, shape: _Shape, before: _Rest, after: 
     begin = max(earliest, start - record.samples(_LEAD_S), 0)
     stretch = record.values[begin : after.ring_end + 1]
     area = float(stretch.sum()) - 0.5 * float(stretch[0] + stretch[-1])
-    level = before.area(begin, shape.apex) + after.area(shape.apex, begin + stretch.size - 1)
+    change = _level_change(stretch, begin, shape)
+    level = before.area(begin, change) + after.area(change, begin + stretch.size - 1)
     return (area - level) / record.rate_hz
+
+
+def _level_change(stretch: Floats, begin: int, shape: _Shape) -> float:
+    """Where the level changes, in samples from the first value: the apex of the torque that was applied.
+
+    Ringing moves the apex that is seen, and noise does, but neither moves the centre of gravity of the blow
+    over its levels (the first moment passes a linear system, delayed as the whole is). That of half a sine
+    lies before its apex by step·a²/2 over the impulse, a from the apex to where the sine leaves the level:
+    what the blow lacks on its second half.
+    """
+    step, half = shape.high - shape.low, 0.5 * BASE_OVER_FWHM * shape.width
+    if not (math.isfinite(step) and math.isfinite(half)) or step == 0.0:
+        return shape.apex
+    index = np.arange(begin, begin + stretch.size) - shape.apex
+    first, last = float(index[0]), float(index[-1])
+    weighted = np.concatenate((stretch[:1] * 0.5, stretch[1:-1], stretch[-1:] * 0.5))
+    area, moment = float(weighted.sum()), float(weighted @ index)
+    change = 0.0
+    for _ in range(_CENTRE_STEPS):
+        over = area - shape.low * (change - first) - shape.high * (last - change)
+        low, high = shape.low * (change**2 - first**2), shape.high * (last**2 - change**2)
+        change = (moment - 0.5 * (low + high) + 0.5 * step * half**2) / over if over > 0.0 else 0.0
+    return shape.apex + (change if abs(change) < half else 0.0)
 
 
 def _ring_left(record: _Record, number: int, shape: _Shape) -> float:
