@@ -34,6 +34,19 @@ def choose(candidates: Sequence[Candidate], sign: int, rig_id: str, settings: Se
 
     Or, where there is none, the reason in words with what to do.
     """
+    found = _newest(candidates, sign, rig_id, settings)
+    other = _newest(candidates, -sign, rig_id, settings)
+    if isinstance(found, str) or isinstance(other, str):
+        return found
+    if found.line.counts_per_nm * other.line.counts_per_nm > 0.0:
+        return found
+    return (
+        "the calibrations for clockwise and counter-clockwise torque disagree about which way the counts go: "
+        "in one the weights hung on the wrong side; record that one anew"
+    )
+
+
+def _newest(candidates: Sequence[Candidate], sign: int, rig_id: str, settings: Settings) -> LineFit | str:
     direction = "clockwise" if sign > 0 else "counter-clockwise"
     remedy = f"run: anviltrace calibration record --direction {'cw' if sign > 0 else 'ccw'}"
     newest_first = sorted(candidates, key=lambda one: one.calibration.taken_at, reverse=True)

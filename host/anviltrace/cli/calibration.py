@@ -35,6 +35,12 @@ def calibration() -> None:
     """
 
 
+def _finite(ctx: click.Context, param: click.Parameter, value: float | None) -> float | None:  # noqa: ARG001
+    if value is not None and not math.isfinite(value):
+        raise click.BadParameter(f"{value} is not a finite number")
+    return value
+
+
 @calibration.command()
 @click.option("--inventory", "inventory_file", type=user_file, default=Path("weights.toml"),
               show_default=True, help="Describes the site, the arms and the weights.")  # fmt: skip
@@ -45,10 +51,11 @@ def calibration() -> None:
               help="Where the weights turn the rig, seen from behind the tool.")  # fmt: skip
 @click.option("--plan", "plan_file", type=user_file,
               help="Take rate and gain from this plan, so that the calibration fits its runs.")  # fmt: skip
-@click.option("--rate", "rate_hz", type=float, help="Samples per second; else the rig's own setting.")
-@click.option("--gain", type=int, help="Gain of the converter; else the rig's own setting.")
-@click.option("--linear-to", "linear_to_nm", type=click.FloatRange(min=0.0, min_open=True), metavar="N·m",
-              help="Torque up to which the transducer's data sheet calls it linear.")  # fmt: skip
+@click.option("--rate", "rate_hz", type=click.FloatRange(min=0.0, min_open=True), callback=_finite,
+              help="Samples per second; else the rig's own setting.")  # fmt: skip
+@click.option("--gain", type=click.IntRange(1), help="Gain of the converter; else the rig's own setting.")
+@click.option("--linear-to", "linear_to_nm", type=click.FloatRange(min=0.0, min_open=True), callback=_finite,
+              metavar="N·m", help="Torque up to which its data sheet calls the rig linear.")  # fmt: skip
 @click.option("--operator", default="", help="Who hangs the weights.")
 @click.option("--note", default="", help="Anything worth keeping with it.")
 @port_option
@@ -71,10 +78,26 @@ def record(
     unit: TorqueUnit,
     as_json: bool,
 ) -> None:
-    """Calibrate one direction: a zero, the loads rising, the loads falling, a zero.
+    """Calibrate one direction.
 
-    Tells what to hang and waits until the reading is steady. Weigh the weights and measure the arm: how
-    well you know them is most of the uncertainty. Take the gain and rate that the runs will use.
+    A preload, a zero, the loads rising, the loads falling, a zero. Tells what to hang and waits until the
+    reading is steady. Weigh the weights and measure the arm: how well you know them is most of the
+    uncertainty. Hang as much as the rig will see: torque above twice the highest load is withheld. Take the
+    rate and gain that the runs will use.
+
+    \b
+    The weights file, in short (within_ are limits; u_ instead is a standard uncertainty):
+      [site]
+      latitude_deg = 52.1
+      height_m = 160
+      [[arm]]
+      name = "long arm"
+      length_m = 0.800
+      within_m = 0.001
+      [[mass]]
+      name = "plate A"
+      mass_kg = 10.03
+      within_kg = 0.02
 
     \b
     Example, on the virtual rig (its files are written by `anviltrace demo`):
@@ -85,7 +108,7 @@ def record(
     from anviltrace.calibration.inventory import read_inventory
     from anviltrace.calibration.ladder import check_ladder
     from anviltrace.capture.benchfile import read_bench
-    from anviltrace.capture.lines import candidate
+    from anviltrace.capture.lines import candidate, line_for
     from anviltrace.cli.capture import open_session
     from anviltrace.link.port import open_port
     from anviltrace.link.session import Session as Link
@@ -104,7 +127,10 @@ def record(
         finally:
             archive.end_session(session.id)
         facts = describe(archive, candidate(archive, done), unit)
+        usable = line_for(archive, sign, bench.rig.id, settings)
     print_json(facts) if as_json else _show(facts)
+    if isinstance(usable, str):
+        click.echo(f"NOT USABLE YET: {usable}", err=True)
 
 
 def _settings_wanted(

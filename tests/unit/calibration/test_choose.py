@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from hungweights import Nature, arm, calibration, ladder, load_steps, masses
+from hungweights import Nature, Reads, arm, calibration, ladder, load_steps, masses, straight
 from workshop import fixed_id, workshop
 
 from anviltrace.calibration.choose import Candidate, choose
@@ -17,9 +17,11 @@ SETTINGS: Settings = workshop().settings
 HUNG = masses()
 
 
-def candidate(sign: int = 1, number: int = 40, settings: Settings = SETTINGS, **changes: object) -> Candidate:
+def candidate(
+    sign: int = 1, number: int = 40, settings: Settings = SETTINGS, reads: Reads = straight, **changes: object
+) -> Candidate:
     made = calibration(sign, id=fixed_id(number), taken_at=f"2026-05-04T09:00:{number}.000Z", **changes)
-    steps = load_steps(ladder(HUNG), Nature.as_stated(HUNG, arm(), made), sign=sign)
+    steps = load_steps(ladder(HUNG), Nature.as_stated(HUNG, arm(), made), reads, sign)
     return Candidate(made, RIG, settings, tuple(steps), {mass.id: mass for mass in HUNG}, arm())
 
 
@@ -77,3 +79,11 @@ def test_one_that_was_broken_off_is_passed_over() -> None:
     broken = replace(broken, steps=broken.steps[:-1])
     assert chosen(whole, broken) == fixed_id(41)
     assert "does not begin and end with a zero" in chosen(broken)
+
+
+def test_weights_that_hung_on_the_wrong_side() -> None:
+    """Then the counts rise with torque of both signs, and nobody can say which of the two is right."""
+    up, wrong = candidate(1, 41), candidate(-1, 42, reads=lambda torque_nm: straight(-torque_nm))
+    assert "weights hung on the wrong side" in chosen(up, wrong, sign=1)
+    assert "weights hung on the wrong side" in chosen(up, wrong, sign=-1)
+    assert chosen(up, wrong, candidate(-1, 43), sign=1) == fixed_id(41)

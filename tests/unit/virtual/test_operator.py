@@ -25,6 +25,16 @@ def test_weights_act_by_their_true_mass_and_arm(hands):
     assert _settled_nm(bench) == pytest.approx(0.0, abs=1e-6)
 
 
+def test_one_weight_can_be_taken_off_again(hands):
+    bench = hands()
+    bench.operator.hang("plate", "long")
+    bench.operator.hang("weight")
+    bench.operator.unhang("plate")
+    assert _settled_nm(bench) == pytest.approx(0.5 * 0.8 * PLATE_N, rel=1e-6)
+    with pytest.raises(VirtualRigError, match="'plate' does not hang"):
+        bench.operator.unhang("plate")
+
+
 def test_weights_on_the_other_side_turn_the_other_way(hands):
     bench = hands()
     bench.operator.hang("plate", "short", Rotation.CCW)

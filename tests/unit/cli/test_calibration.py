@@ -1,0 +1,180 @@
+"""``anviltrace calibration`` with a person at a stand-in board: what is asked, answers, error lines."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from standin import Script, StandIn
+
+from anviltrace.archive import Archive
+from anviltrace.cli import main as main_module
+from anviltrace.cli import weights
+from anviltrace.cli.main import cli
+from anviltrace.errors import UnpluggedError
+from anviltrace.records import Calibration
+
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="the stand-in needs a pty")
+
+WEIGHTS = """
+[site]
+latitude_deg = 52
+height_m = 50
+
+[preload]
+count = 0
+
+[[arm]]
+name = "long arm"
+length_m = 0.8
+within_m = 0.0005
+
+[[mass]]
+name = "hanger <b>"
+mass_kg = 1.0
+u_kg = 0.001
+
+[[mass]]
+name = "plate A"
+mass_kg = 10.0
+within_kg = 0.02
+"""
+
+BENCH = """
+[rig]
+name = "fishplate stand"
+kind = "held"
+"""
+
+
+@pytest.fixture
+def board() -> Iterator[StandIn]:
+    with StandIn(Script(signal=lambda index: (index % 5).astype(np.int32))) as running:
+        yield running
+
+
+@pytest.fixture
+def files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with weights and bench file, to work in."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "weights.toml").write_text(WEIGHTS, encoding="utf-8")
+    (tmp_path / "bench.toml").write_text(BENCH, encoding="utf-8")
+    return tmp_path
+
+
+@pytest.fixture
+def person(board: StandIn, monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Somebody who does what is asked: the torque named in the text then hangs. Collects the texts."""
+    asked: list[str] = []
+
+    def ask(text: str) -> None:
+        asked.append(text)
+        torque_nm = float(text.split(" N·m")[0].split()[-1]) if " N·m" in text else 0.0
+        board.script.signal = lambda index: np.rint(2000.0 * torque_nm + index % 5).astype(np.int32)
+
+    monkeypatch.setattr(weights, "_ask", ask)
+    return asked
+
+
+def record(port: str, *more: str) -> list[str]:
+    return ["calibration", "record", "--arm", "long arm", "--direction", "cw", "--port", port, *more]
+
+
+def test_a_person_is_led_through(board: StandIn, files: Path, person: list[str]) -> None:
+    result = CliRunner().invoke(cli, record(board.url), catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    for words in ("Hung weights fall", "Nobody under the arm", "reading 5 of 5: nothing, 0.0 N·m"):
+        assert words in result.stderr
+    assert person[0].startswith("Fit long arm, level and bare, so that weights turn it clockwise")
+    assert person[1] == "Hang hanger <b>: 1.000 kg, 7.8 N·m then hang. Secure, let go, stand clear"
+    assert person[2].startswith("Hang plate A: 11.000 kg, 86.3 N·m then hang")
+    assert person[3].startswith("Take off plate A: 1.000 kg")
+    assert "counts per N·m" in result.stdout
+    assert "hanger <b>, plate A" in result.stdout
+    with Archive.open(files / "bench.anviltrace", read_only=True) as archive:
+        (made,) = archive.all(Calibration)
+    assert made.id[:8] in result.stdout
+    assert made.gravity_source == "GRS80 at 52° latitude, 50 m"
+
+
+def test_json_is_all_there_is_on_stdout(board: StandIn, files: Path, person: list[str]) -> None:  # noqa: ARG001
+    result = CliRunner().invoke(
+        cli, record(board.url, "--json", "--note", "new cable"), catch_exceptions=False
+    )
+    facts = json.loads(result.stdout)
+    assert facts["note"] == "new cable"
+    assert facts["sensitivity"]["counts_per_torque_unit"] == pytest.approx(2000.0, rel=1e-3)
+    assert facts["sensitivity"]["mv_per_v_per_torque_unit"] is None  # the excitation is nominal
+    assert [step["branch"] for step in facts["steps"]] == ["zero", "up", "up", "down", "zero"]
+    assert sum(part["share_percent"] for part in facts["contributions"]) == pytest.approx(100.0)
+    assert facts["range"]["limit"] == facts["range"]["highest"]  # two loads cannot tell about a bend
+
+
+def test_the_list_names_what_is_not_whole(
+    board: StandIn, files: Path, person: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at_the_stand = weights._ask
+
+    def ask_and_trip_over_the_cable(text: str) -> None:
+        at_the_stand(text)
+        if text.startswith("Hang plate A"):
+            board.script.unplug_at = 4
+
+    monkeypatch.setattr(weights, "_ask", ask_and_trip_over_the_cable)
+    assert isinstance(CliRunner().invoke(cli, record(board.url)).exception, UnpluggedError)
+    listed = CliRunner().invoke(cli, ["calibration", "list", "--json"], catch_exceptions=False)
+    (line,) = json.loads(listed.stdout)
+    assert "does not begin and end with a zero" in line["why_not"]
+    assert line["highest"] is None
+    assert "not valid" in CliRunner().invoke(cli, ["calibration", "list"], catch_exceptions=False).stdout
+    assert person
+    assert (files / "bench.anviltrace").exists()
+
+
+def edited(old: str, new: str):
+    return lambda folder: (folder / "weights.toml").write_text(WEIGHTS.replace(old, new), encoding="utf-8")
+
+
+@pytest.mark.parametrize(("spoil", "more", "code", "words"), [
+    (edited("mass_kg = 10.0", "mass_kg = nan"), [], 8, "not finite"),
+    (edited("mass_kg = 10.0", "mass_kg = -1"), [], 8, "lies outside"),
+    (edited("length_m = 0.8", "length_m = 0"), [], 8, "arm 1.length_m = 0"),
+    (edited("mass_kg = 10.0", "mass_stone = 1"), [], 8, "does not know 'mass_stone'"),
+    (edited("long arm", "short arm"), [], 8, "no arm 'long arm'"),
+    (edited('name = "plate A"', 'name = "plate A"\ncheck = true'), [], 10, "two different loads at least"),
+    (edited("count = 0", "count = 0\n[[step]]\nmasses = ['plate A', 'plate A']"), [], 10, "2 times"),
+    (lambda folder: (folder / "bench.toml").unlink(), [], 8, "check the name"),
+    (lambda _: None, ["--rate", "333"], 4, "rate"),
+])  # fmt: skip
+def test_one_error_line_and_its_exit_code(
+    spoil, more: list[str], code: int, words: str, board: StandIn, files: Path, monkeypatch, capsys
+) -> None:
+    spoil(files)
+    monkeypatch.setattr(sys, "argv", ["anviltrace", *record(board.url, *more)])
+    with pytest.raises(SystemExit) as caught:
+        main_module.main()
+    printed = capsys.readouterr()
+    assert caught.value.code == code
+    assert printed.out == ""
+    assert printed.err.startswith("error: ")
+    assert printed.err.count("\n") == 1
+    assert words in printed.err
+
+
+@pytest.mark.parametrize("option", [["--linear-to", "nan"], ["--rate", "inf"], ["--direction", "up"]])
+def test_options_that_make_no_sense(option: list[str], board: StandIn, files: Path) -> None:  # noqa: ARG001
+    assert CliRunner().invoke(cli, record(board.url, *option)).exit_code == 2
+
+
+def test_nothing_there_yet(files: Path) -> None:
+    with Archive.open(files / "bench.anviltrace", create=True):
+        pass
+    listed = CliRunner().invoke(cli, ["calibration", "list"])
+    assert (listed.exit_code, listed.stdout) == (0, "")
+    assert "calibration record" in listed.stderr
