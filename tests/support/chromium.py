@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import base64
+import fcntl
 import json
 import os
 import select
 import shutil
 import subprocess
+import sys
 import tempfile
 import time
 from pathlib import Path
@@ -25,6 +27,13 @@ FLAGS = (
     "--disable-component-update",
 )
 PATIENCE_S = 30.0
+LAUNCH = """
+import os, sys
+os.dup2(int(sys.argv[1]), 3)
+os.dup2(int(sys.argv[2]), 4)
+os.execv(sys.argv[3], sys.argv[3:])
+"""
+"""The browser reads commands from file 3 and answers on file 4."""
 
 
 def find() -> str | None:
@@ -49,7 +58,11 @@ class Page:
         self._rest = b""
         self._folder = tempfile.mkdtemp(prefix="anviltrace-browser-")
         self._start()
-        self._attach(width, height, dark, touch)
+        try:
+            self._attach(width, height, dark, touch)
+        except BaseException:
+            self.close()
+            raise
 
     def _start(self) -> None:
         program = find()
@@ -57,18 +70,19 @@ class Page:
         flags = [*FLAGS, f"--user-data-dir={self._folder}"]
         if os.geteuid() == 0:
             flags.append("--no-sandbox")
-        their_read, self._write = os.pipe()
-        self._read, their_write = os.pipe()
-        script = f'exec "$@" 3<&{their_read} 4>&{their_write}'
+        theirs, self._write = os.pipe()
+        self._read, answers = os.pipe()
+        # far from 3 and 4, so that neither is overwritten before it is put in its place
+        high = [fcntl.fcntl(end, fcntl.F_DUPFD, 20) for end in (theirs, answers)]
         self._process = subprocess.Popen(
-            ["sh", "-c", script, "sh", program, *flags, "about:blank"],
-            pass_fds=(their_read, their_write),
+            [sys.executable, "-I", "-c", LAUNCH, *map(str, high), program, *flags, "about:blank"],
+            pass_fds=high,
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
         )
-        os.close(their_read)
-        os.close(their_write)
+        for end in (theirs, answers, *high):
+            os.close(end)
 
     def _attach(self, width: int, height: int, dark: bool, touch: bool) -> None:
         targets = self.call("Target.getTargets")["targetInfos"]
@@ -91,8 +105,9 @@ class Page:
         self.call("Emulation.setEmulatedMedia", features=[feature])
 
     def open(self, file: Path) -> None:
-        """Load a file and wait until it has loaded."""
-        self._events.clear()
+        """Load a file and wait until it has loaded; what was collected before is forgotten."""
+        for kept in (self._events, self.problems, self.requests):
+            kept.clear()
         self.call("Page.navigate", url=file.resolve().as_uri())
         self._until(lambda: "Page.loadEventFired" in self._events, "the page to load")
 

@@ -28,9 +28,10 @@ WIDTH_WITHOUT_TERMINAL = 100
 """Columns of a table that goes to a file or a pipe."""
 
 EXPLAINED = (
-    "U: expanded uncertainty (95 %) of the mean, with scatter between runs and what all runs share, above all "
-    "the calibration. t interval: 95 %, from scatter alone. In brackets: by how much a best of n lies above "
-    "the mean by chance alone, on average."
+    "U: expanded uncertainty (95 %) of the mean, with scatter between runs and what all runs share, above "
+    "all the calibration. Bounds: by how much the true value may lie outside that, one-sided. t interval: "
+    "95 %, from scatter alone. In brackets: by how much a best of n lies above the mean by chance alone, on "
+    "average."
 )
 
 
@@ -204,7 +205,7 @@ def show(groups: Sequence[Group], claims: Sequence[Claim], names: tuple[str, ...
     for group in groups:
         if group.left_out:
             console.print(f"Left out: {group.label}: {group.left_out}.", markup=False)
-    console.print(EXPLAINED, markup=False, soft_wrap=False)
+    console.print(EXPLAINED, style="dim", markup=False)
 
 
 def _show_metrics(
@@ -219,28 +220,23 @@ def _show_metrics(
             rows.setdefault(summary.key, []).append((group, summary))
     for key, found in rows.items():
         unit = shower.unit_of(key[0])
-        table = _table(
-            f"{label(*key)}{f', {unit}' if unit else ''}", "n", "mean ± U", "s", "t interval", "best"
-        )
-        for group, summary in found:
-            table.add_row(*_metric_cells(group, summary, shower, notes))
-        console.print(table)
+        headings = ["n", "mean ± U", "bounds", "s", "t interval", "best", "notes"]
+        cells = [_metric_cells(group, summary, shower, notes) for group, summary in found]
+        _print_table(console, f"{label(*key)}{f', {unit}' if unit else ''}", headings, cells)
 
 
 def _metric_cells(group: Group, found: Summary, shower: Shower, notes: Any) -> list[str]:
-    from rich.markup import escape
-
-    remarks = [found.why_no_interval, *shower.bounds(found), *found.flags]
-    remarks += [f"withheld: {reason}" for reason, _ in found.withheld]
-    marks = " ".join(f"\\[{notes.mark(text)}]" for text in remarks if text)
+    remarks = [found.why_no_interval, *found.flags, *(f"withheld: {reason}" for reason, _ in found.withheld)]
     best, bias = shower.best(found), shower.bias(found)
     return [
-        f"  {escape(group.condition.short_label)}",
+        group.condition.short_label,
         str(found.n),
-        f"{shower.mean(found)} {marks}".strip(),
+        shower.mean(found),
+        shower.short_bounds(found),
         shower.sd(found),
         shower.interval(found),
         best if bias == "–" else f"{best} ({bias})",
+        ",".join(notes.mark(text) for text in remarks if text),
     ]
 
 
@@ -252,44 +248,51 @@ def _show_claims(console: Console, claims: Sequence[Claim], groups: Sequence[Gro
     by_claim: dict[str, list[ClaimCheck]] = {}
     for check in check_claims(claims, groups):
         by_claim.setdefault(check.claim.id, []).append(check)
+    if by_claim:
+        console.print("Claims", style="bold")
     for checks in by_claim.values():
         claim, tool = checks[0].claim, checks[0].group.condition.tool_name
         source = f" ({claim.source})" if claim.source else ""
         title = f"{tool}: {claim.quantity}, {shower.claimed(claim)} claimed{source}"
-        table = _table(title, "metric", "measured", "measured / claimed")
-        for check in checks:
-            table.add_row(*_claim_cells(check, shower, notes))
-        console.print(table)
+        headings = ["metric", "measured", "measured / claimed", "notes"]
+        _print_table(console, title, headings, [_claim_cells(check, shower, notes) for check in checks])
     _show_notes(console, notes)
 
 
 def _claim_cells(check: ClaimCheck, shower: Shower, notes: Any) -> list[str]:
-    from rich.markup import escape
-
     from anviltrace.metrics.catalogue import label
     from anviltrace.publish.words import ratio
 
     why = check.measured.why_none
     texts = [*check.flags, *([f"withheld: {why}"] if why else [])]
-    marks = " ".join(f"\\[{notes.mark(text)}]" for text in texts)
     condition = check.group.condition
     return [
-        f"  {escape(condition.supply_text)}, {escape(condition.plan_name)}",
+        f"{condition.supply_text}, {condition.plan_name}",
         label(check.measured.name),
         shower.mean(check.measured),
-        f"{ratio(check)} {marks}".strip(),
+        ratio(check),
+        ",".join(notes.mark(text) for text in texts),
     ]
 
 
-def _table(title: str, *columns: str) -> Any:
+def _print_table(
+    console: Console, title: str, headings: Sequence[str], rows: Sequence[Sequence[str]]
+) -> None:
+    """A table under a title line; a column without an entry is left out."""
     from rich.markup import escape
     from rich.table import Table
 
-    table = Table(box=None, padding=(0, 1, 0, 0), header_style="bold", expand=True)
-    table.add_column(escape(title), ratio=1)
-    for column in columns:
-        table.add_column(column, justify="left" if column == "metric" else "right")
-    return table
+    console.print(title, style="underline", markup=False)
+    used = [0, *(place for place in range(1, len(headings) + 1) if any(row[place] for row in rows))]
+    table = Table(box=None, padding=(0, 1, 0, 0), header_style="dim", expand=True)
+    table.add_column("condition", ratio=1)
+    for place in used[1:]:
+        heading = headings[place - 1]
+        table.add_column(heading, justify="left" if heading in ("metric", "notes") else "right")
+    for row in rows:
+        table.add_row(*(escape(row[place]) for place in used))
+    console.print(table)
+    console.print()
 
 
 def _show_notes(console: Console, notes: Any) -> None:

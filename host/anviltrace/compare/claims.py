@@ -33,7 +33,7 @@ _DUTIES = {"tightening torque": (Duty.TIGHTENING, Duty.LOCKED), "loosening torqu
 
 _KEPT = "retained_final"
 _INSTEAD_OF_KEPT = "mean_torque"
-"""What is set against a claim where no rig or no run shows what a joint keeps."""
+"""What is set against a claim on a rig that does not see what a joint keeps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,11 +99,10 @@ def _checks(claim: Claim, group: Group) -> list[ClaimCheck]:
 
 
 def _says_something(name: str, group: Group) -> bool:
-    if name not in (_KEPT, _INSTEAD_OF_KEPT):
-        return True
-    plan, kind = group.condition.plan, group.condition.rig.kind
-    is_kept = kind is RigKind.HELD and plan is not None and plan.duty is Duty.TIGHTENING
-    return is_kept == (name == _KEPT)
+    plan, held = group.condition.plan, group.condition.rig.kind is RigKind.HELD
+    if name == _KEPT:
+        return held and plan is not None and plan.duty is Duty.TIGHTENING
+    return name != _INSTEAD_OF_KEPT or not held
 
 
 def _flags(name: str, difference: str, group: Group) -> tuple[str, ...]:

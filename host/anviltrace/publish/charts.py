@@ -22,9 +22,9 @@ from anviltrace.publish.words import plural
 POINTS = 1200
 """Points of a curve's zigzag: about one extreme per pixel of a panel."""
 PANEL_IN = (5.2, 2.75)
-MARGIN_IN = {"left": 0.65, "right": 0.15, "bottom": 0.5, "top": 0.45}
+MARGIN_IN = {"left": 0.75, "right": 0.15, "bottom": 0.5, "top": 0.45}
 """Room around each panel for its labels; fixed, since fitting it would double the time a picture takes."""
-TITLE_COLUMNS = 66
+TITLE_COLUMNS = 76
 ACROSS = 2
 SALT = "anviltrace"
 """Ids in an SVG come from this and not from chance."""
@@ -70,7 +70,7 @@ def as_bytes(figure: Figure, kind: str) -> bytes:
     """The picture as ``png`` or ``svg``, without a date in it."""
     file = BytesIO()
     metadata = {"Date": None} if kind == "svg" else {"Software": None}
-    with matplotlib.rc_context({"svg.hashsalt": SALT, "path.simplify": False}):
+    with matplotlib.rc_context({"svg.hashsalt": SALT}):
         figure.savefig(file, format=kind, dpi=150, metadata=metadata)
     return file.getvalue()
 

@@ -9,7 +9,7 @@ from anviltrace.compare.claims import ClaimCheck
 from anviltrace.compare.spread import best_of_n_factor
 from anviltrace.compare.summary import Summary
 from anviltrace.metrics.catalogue import metric
-from anviltrace.metrics.figures import bound, rounded, value_with_uncertainty
+from anviltrace.metrics.figures import bound, last_place, rounded, value_with_uncertainty
 from anviltrace.metrics.results import Value
 from anviltrace.records import Claim
 from anviltrace.units import TorqueUnit
@@ -54,13 +54,13 @@ class Shower:
         """The sample standard deviation without its unit."""
         if found.spread is None or found.spread.sd is None:
             return "–"
-        return self._small(found.name, found.spread.sd)
+        return self._small(found, found.spread.sd)
 
     def interval(self, found: Summary) -> str:
         """The 95 % t interval of the mean from spread alone, as a half width without its unit."""
         if found.spread is None or found.spread.interval is None:
             return "–"
-        return f"±{self._small(found.name, found.spread.interval)}"
+        return _signed("±", self._small(found, found.spread.interval))
 
     def best(self, found: Summary) -> str:
         """The largest of the runs, without its unit."""
@@ -75,7 +75,7 @@ class Shower:
         """By how much a best of n lies above the mean by chance alone, without its unit."""
         if found.spread is None or not found.spread.best_bias or not has_best(found):
             return "–"
-        return f"+{self._small(found.name, found.spread.best_bias)}"
+        return _signed("+", self._small(found, found.spread.best_bias))
 
     def bounds(self, found: Value | Summary) -> list[str]:
         """The one-sided bounds outside the interval in words, in the unit of the value."""
@@ -85,19 +85,37 @@ class Shower:
             if size > 0.0
         ]
 
+    def short_bounds(self, found: Value | Summary) -> str:
+        """The same bounds for a narrow column: "+5.3 −0.2"; empty where there are none."""
+        return " ".join(
+            f"{sign}{bound(self.number(found.name, size))}"
+            for size, sign in ((found.under_read, "+"), (found.over_read, "−"))
+            if size > 0.0
+        )
+
     def claimed(self, claim: Claim) -> str:
         """What is claimed, with its unit."""
         value, unit = self.unit.shown(claim.value, claim.unit)
         return f"{value:.4g} {unit}"
 
-    def _small(self, name: str, value: float) -> str:
-        """A spread to two digits."""
-        return rounded(self.number(name, value), 2)
+    def _small(self, found: Summary, size: float) -> str:
+        """A spread to two digits, but to no more places than the uncertainty beside it is worth."""
+        size = self.number(found.name, size)
+        if not found.expanded:
+            return rounded(size, 2)
+        least = 10.0 ** last_place(self.number(found.name, found.expanded))
+        return f"<{rounded(least, 1)}" if size < least else rounded(size, 2)
+
+
+def _signed(sign: str, size: str) -> str:
+    """ "±" or "+" before a size, but not before one that is only known to be small."""
+    return size if size.startswith("<") else f"{sign}{size}"
 
 
 def has_best(found: Summary) -> bool:
-    """Whether more is better: for torque and impulse, and where there is more than one run."""
-    return found.n > 1 and "N·m" in metric(found.name).unit
+    """Whether a best says anything: for torque and impulse along the rotation, and more than one run."""
+    spread = found.spread
+    return spread is not None and spread.n > 1 and spread.mean > 0.0 and "N·m" in metric(found.name).unit
 
 
 def ratio(check: ClaimCheck) -> str:
