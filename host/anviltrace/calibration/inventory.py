@@ -148,8 +148,8 @@ def read_inventory(path: Path) -> Inventory:
     rows = _tables(_MassTable, tables, "mass", file)
     masses = tuple(_mass(row, file) for row in rows)
     arms = tuple(_arm(row, file) for row in _tables(_ArmTable, tables, "arm", file))
-    _refuse_twice([mass.name for mass in masses], "mass", file)
-    _refuse_twice([arm.name for arm in arms], "arm", file)
+    _check_names([mass.name for mass in masses], "mass", file)
+    _check_names([arm.name for arm in arms], "arm", file)
     steps = _tables(_StepTable, tables, "step", file)
     everyday = [mass for mass, row in zip(masses, rows, strict=True) if not row.check]
     ladder = tuple(_load(step, masses, file) for step in steps) or one_more_each_time(everyday)
@@ -228,8 +228,10 @@ def _tables(kind: type[Any], tables: dict[str, Any], key: str, file: str) -> lis
     return [read_table(kind, entry, file, f"{key} {number}") for number, entry in enumerate(entries, 1)]
 
 
-def _refuse_twice(names: list[str], key: str, file: str) -> None:
+def _check_names(names: list[str], key: str, file: str) -> None:
     for name in names:
+        if not name.strip():
+            raise PlanError(f"{file}: one of [[{key}]] has no name; give it one")
         if names.count(name) > 1:
             raise PlanError(f"{file}: two of [[{key}]] are called {name!r}; give each a name of its own")
 

@@ -106,6 +106,7 @@ def test_a_thing_keeps_its_id_until_its_description_changes(tmp_path: Path) -> N
     ("length_m = 0.8", "length_m = 0.0", "arm 1.length_m = 0 lies outside 0.02 to 5"),
     ("length_m = 0.8", "length_in = 31.5", "does not know 'length_in'"),
     ('"plate A"', '"hanger"', "two of [[mass]] are called 'hanger'"),
+    ('"plate A"', '" "', "one of [[mass]] has no name"),
     ("within_kg = 0.02", "", "mass 'plate A' needs one of within_kg"),
     ("within_kg = 0.02", "within_kg = 0.02\nu_kg = 0.01", "mass 'plate A' needs one of within_kg"),
     ("within_kg = 0.02", "within_kg = -0.02", "lies outside 0 to 50"),
