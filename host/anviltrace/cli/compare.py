@@ -92,17 +92,6 @@ def read(archive_path: Path, tool: str | None) -> tuple[list[Group], list[Claim]
     return wanted, claims
 
 
-def chosen(found: Sequence[Summary], names: tuple[str, ...]) -> list[Summary]:
-    """The metrics asked for, else the leading ones and, where no torque is known, readings."""
-    from anviltrace.publish.sections import HEADLINES, READINGS
-
-    wanted = names or HEADLINES
-    taken = [summary for summary in found if summary.name in wanted]
-    if not names and not any(summary.n for summary in taken):
-        taken += [summary for summary in found if summary.name in READINGS and summary.n]
-    return taken
-
-
 def describe(
     groups: Sequence[Group], claims: Sequence[Claim], names: tuple[str, ...], unit: TorqueUnit
 ) -> dict[str, Any]:
@@ -213,10 +202,13 @@ def _show_metrics(
 ) -> None:
     from anviltrace.compare.summary import summarise
     from anviltrace.metrics.catalogue import label
+    from anviltrace.publish.sections import leading
 
+    every = [(group, summary) for group in groups for summary in summarise(group)]
+    wanted = names or leading(summary for _, summary in every)
     rows: dict[tuple[str, float | None], list[tuple[Group, Summary]]] = {}
-    for group in groups:
-        for summary in chosen(summarise(group), names):
+    for group, summary in every:
+        if summary.name in wanted:
             rows.setdefault(summary.key, []).append((group, summary))
     for key, found in rows.items():
         unit = shower.unit_of(key[0])

@@ -10,7 +10,7 @@ from typing import Any
 from anviltrace.compare.claims import ClaimCheck
 from anviltrace.compare.groups import Group
 from anviltrace.compare.summary import Summary
-from anviltrace.metrics.catalogue import CATALOGUE, label
+from anviltrace.metrics.catalogue import CATALOGUE, label, metric
 from anviltrace.publish.material import Material
 from anviltrace.publish.words import WITHHELD, Shower, best_of_n_note, has_best, plural, ratio
 from anviltrace.records import Plan
@@ -50,7 +50,7 @@ def _plan_key(group: Group) -> str:
 
 def _section(material: Material, numbers: Sequence[int]) -> dict[str, Any]:
     groups = [material.compared[number] for number in numbers]
-    names = _headlines([material.summaries[number] for number in numbers])
+    names = leading(summary for number in numbers for summary in material.summaries[number])
     notes = Notes()
     return {
         "heading": groups[0].condition.plan_name,
@@ -61,15 +61,15 @@ def _section(material: Material, numbers: Sequence[int]) -> dict[str, Any]:
     }
 
 
-def _headlines(found: Iterable[Sequence[Summary]]) -> list[str]:
-    """The leading metrics of which some condition has a value, or else readings, or else what is withheld."""
-    summaries = [summary for summaries in found for summary in summaries]
-    with_value = {summary.name for summary in summaries if summary.n}
+def leading(found: Iterable[Summary]) -> list[str]:
+    """The names of the leading metrics there are, and of readings where no torque is known."""
+    summaries = list(found)
     there = {summary.name for summary in summaries}
-    leading = [name for name in HEADLINES if name in there]
-    if not with_value.intersection(HEADLINES):
-        leading += [name for name in READINGS if name in with_value]
-    return leading
+    with_value = {summary.name for summary in summaries if summary.n}
+    names = [name for name in HEADLINES if name in there]
+    if not any(metric(name).torque for name in with_value.intersection(HEADLINES)):
+        names += [name for name in READINGS if name in with_value]
+    return names
 
 
 def _row(material: Material, number: int, names: Sequence[str], notes: Notes) -> dict[str, Any]:
