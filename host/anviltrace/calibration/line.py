@@ -17,12 +17,10 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from GTC import dof, reporting, uncertainty, ureal, value
 from scipy.special import ndtri, stdtrit
 
-from anviltrace.calibration.inventory import Site
 from anviltrace.calibration.leastsquares import Fit, fit_polynomial
-from anviltrace.calibration.lever import Lever
+from anviltrace.calibration.slope import Loaded, load_all, relative_parts, tare, uncertain_slope
 from anviltrace.errors import CalibrationError
 from anviltrace.records import Arm, Calibration, LoadStep, Mass
 
@@ -150,16 +148,6 @@ class LineFit:
     cannot_tell: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class _Loaded:
-    """A load step with its reference torque as an uncertain number, clockwise positive."""
-
-    step: LoadStep
-    masses: tuple[Mass, ...]
-    torque: Any
-    net_counts: float
-
-
 def fit_line(
     steps: Sequence[LoadStep], calibration: Calibration, masses: Mapping[str, Mass], arm: Arm
 ) -> LineFit:
@@ -170,17 +158,13 @@ def fit_line(
     """
     ordered = sorted(steps, key=lambda step: step.number)
     _check_whole(ordered)
-    tares = _tares(ordered)
-    lever = Lever(arm, _site(calibration))
-    loaded = [
-        _load(step, lever, masses, calibration.sign, tares) for step in ordered if step.branch != "zero"
-    ]
-    torque_nm = np.array([value(one.torque) for one in loaded])
+    loaded = load_all(ordered, calibration, masses, arm)
+    torque_nm = np.array([one.torque.x for one in loaded])
     net = np.array([one.net_counts for one in loaded])
     through_zero = fit_polynomial(torque_nm, net, (1,))
     _check_response(through_zero)
-    slope = _slope(loaded, through_zero, _zero_weight(loaded, ordered, torque_nm))
-    rows = _rows(ordered, loaded, tares, value(slope))
+    slope = uncertain_slope(loaded, ordered, through_zero)
+    rows = _rows(ordered, loaded, slope.x)
     bend = _bend(torque_nm, net)
     line = _line(calibration, slope, torque_nm, bend, rows)
     return _report(line, slope, rows, bend, through_zero)
@@ -207,73 +191,27 @@ def _check_response(fit: Fit) -> None:
         )
 
 
-def _tares(ordered: Sequence[LoadStep]) -> dict[int, float]:
-    """Mean of the zeros of each series, in counts."""
-    zeros: dict[int, list[float]] = {}
-    for step in ordered:
-        if step.branch == "zero":
-            zeros.setdefault(step.series, []).append(step.mean_counts)
-    return {series: math.fsum(means) / len(means) for series, means in zeros.items()}
-
-
-def _site(calibration: Calibration) -> Site:
-    return Site(
-        calibration.gravity_m_per_s2,
-        calibration.gravity_u_m_per_s2,
-        calibration.gravity_source,
-        calibration.air_density_kg_per_m3,
-        calibration.air_density_u_kg_per_m3,
+def _rows(ordered: Sequence[LoadStep], loaded: Sequence[Loaded], counts_per_nm: float) -> tuple[StepRow, ...]:
+    tares, by_number = tare(ordered), {one.step.number: one for one in loaded}
+    return tuple(
+        _row(step, step.mean_counts - tares[step.series], by_number.get(step.number), counts_per_nm)
+        for step in ordered
     )
 
 
-def _load(
-    step: LoadStep, lever: Lever, masses: Mapping[str, Mass], sign: int, tares: Mapping[int, float]
-) -> _Loaded:
-    hung = tuple(masses[mass_id] for mass_id in step.mass_ids)
-    torque = sign * lever.torque_nm(hung, step.angle_deg)
-    return _Loaded(step, hung, torque, step.mean_counts - tares[step.series])
-
-
-def _zero_weight(loaded: Sequence[_Loaded], ordered: Sequence[LoadStep], torque_nm: Numbers) -> float:
-    """Variance that the scatter of the zeros gives the slope, as a multiple of one reading's variance."""
-    weight = 0.0
-    for series in {one.step.series for one in loaded}:
-        inside = np.array([one.step.series == series for one in loaded])
-        zeros = sum(step.series == series and step.branch == "zero" for step in ordered)
-        weight += float(torque_nm[inside].sum() / (torque_nm @ torque_nm)) ** 2 / zeros
-    return weight
-
-
-def _slope(loaded: Sequence[_Loaded], fit: Fit, zero_weight: float) -> Any:
-    """Counts per N·m as an uncertain number: reference torques, and scatter of readings and zeros."""
-    crossed = sum(one.torque * one.net_counts for one in loaded)
-    squared = sum(one.torque * one.torque for one in loaded)
-    scatter = math.hypot(fit.u(1), fit.residual_sd * math.sqrt(zero_weight))
-    return crossed / squared + ureal(0.0, scatter, df=fit.dof, label="scatter of the readings")
-
-
-def _rows(
-    ordered: Sequence[LoadStep], loaded: Sequence[_Loaded], tares: Mapping[int, float], counts_per_nm: float
-) -> tuple[StepRow, ...]:
-    by_number = {one.step.number: one for one in loaded}
-    rows = []
-    for step in ordered:
-        net = step.mean_counts - tares[step.series]
-        one = by_number.get(step.number)
-        hung, reference = (one.masses, one.torque) if one else ((), 0.0)
-        rows.append(
-            StepRow(
-                step.number,
-                step.branch,
-                tuple(mass.name for mass in hung),
-                math.fsum(mass.mass_kg for mass in hung),
-                float(value(reference)),
-                float(uncertainty(reference)),
-                net,
-                net / counts_per_nm - float(value(reference)),
-            )
-        )
-    return tuple(rows)
+def _row(step: LoadStep, net_counts: float, loaded: Loaded | None, counts_per_nm: float) -> StepRow:
+    hung = () if loaded is None else loaded.masses
+    reference_nm, u_nm = (0.0, 0.0) if loaded is None else (float(loaded.torque.x), float(loaded.torque.u))
+    return StepRow(
+        number=step.number,
+        branch=step.branch,
+        masses=tuple(mass.name for mass in hung),
+        mass_kg=math.fsum(mass.mass_kg for mass in hung),
+        reference_nm=reference_nm,
+        reference_u_nm=u_nm,
+        net_counts=net_counts,
+        residual_nm=net_counts / counts_per_nm - reference_nm,
+    )
 
 
 def _line(
@@ -286,9 +224,9 @@ def _line(
     return Line(
         calibration_id=calibration.id,
         sign=calibration.sign,
-        counts_per_nm=float(value(slope)),
-        u_relative=float(uncertainty(slope)) / abs(float(value(slope))),
-        dof=float(dof(slope)),
+        counts_per_nm=float(slope.x),
+        u_relative=float(slope.u) / abs(float(slope.x)),
+        dof=float(slope.df),
         residual_nm=residual,
         lowest_nm=float(np.abs(torque_nm).min()),
         highest_nm=highest,
@@ -357,10 +295,7 @@ def _zero_return(rows: Sequence[StepRow], counts_per_nm: float) -> float:
 
 def _contributions(line: Line, slope: Any) -> tuple[Contribution, ...]:
     """Parts of the standard uncertainty at the highest load, largest first."""
-    per_nm = abs(line.counts_per_nm)
-    parts: dict[str, float] = {}
-    for influence in reporting.budget(slope, trim=0):
-        parts[influence.label] = math.hypot(parts.get(influence.label, 0.0), influence.u / per_nm)
+    parts = relative_parts(slope)
     parts["departure from the line"] = line.residual_nm / line.highest_nm / math.sqrt(3.0)
     total = math.fsum(u**2 for u in parts.values())
     found = [Contribution(source, u, u**2 / total if total else 0.0) for source, u in parts.items()]
