@@ -91,7 +91,7 @@ def _draw(axes: Axes, material: Material, number: int, label: str, curves: Seque
         axes.plot(times, values * factor, color=colour, alpha=strength, linewidth=0.6)
     title = fill(f"{label} ({plural(len(curves), 'run')})", TITLE_COLUMNS)
     axes.set_title(title, fontsize=9.0, loc="left", parse_math=False)
-    axes.set_ylabel(f"torque, {unit}" if unit not in ("mV/V", "counts") else f"reading, {unit}")
+    axes.set_ylabel(f"{'reading' if unit in ('mV/V', 'counts') else 'torque'}, {unit}")
     axes.grid(visible=True, color="0.85", linewidth=0.5)
     axes.set_axisbelow(True)
     axes.spines[["top", "right"]].set_visible(False)

@@ -11,11 +11,19 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from anviltrace.metrics.figures import bound
 from anviltrace.publish import ink, plot
 from anviltrace.publish.calibrations import calibration_parts
-from anviltrace.publish.material import Material, scaled
+from anviltrace.publish.material import Material
 from anviltrace.publish.runparts import run_parts
-from anviltrace.publish.sections import best_note, blocks, claim_blocks, definitions, sections
+from anviltrace.publish.sections import (
+    best_note,
+    blocks,
+    claim_blocks,
+    definitions,
+    label_in_section,
+    sections,
+)
 from anviltrace.publish.words import plural, readable_time
 from anviltrace.records import Rig, RigKind, Tool
 
@@ -38,10 +46,10 @@ def render(material: Material) -> str:
     """The whole page. Everything that came from a person or a board is escaped."""
     environment = _environment()
     css = environment.get_template("report.css").render(light=ink.LIGHT, dark=ink.DARK)
-    chart = _chart(material)
-    scripts = [plot.script(), _own_script()] if chart else []
+    charts = plot.charts(material)
+    scripts = [plot.script(), _own_script()] if charts else []
     return environment.get_template("report.html").render(
-        page=_page(material, chart),
+        page=_page(material, charts),
         css=Markup(css),
         scripts=[Markup(script) for script in scripts],
         policy=policy(scripts),
@@ -73,12 +81,7 @@ def _own_script() -> str:
     return (resources.files(__package__) / "templates" / "report.js").read_text(encoding="utf-8")
 
 
-def _chart(material: Material) -> dict[str, Any] | None:
-    """The chart's data, or None where no kept run has a curve."""
-    return plot.chart(material, "chart") if next(material.drawn(), None) else None
-
-
-def _page(material: Material, chart: dict[str, Any] | None) -> dict[str, Any]:
+def _page(material: Material, charts: list[dict[str, Any]]) -> dict[str, Any]:
     compared = material.compared
     return {
         "title": material.title,
@@ -88,11 +91,12 @@ def _page(material: Material, chart: dict[str, Any] | None) -> dict[str, Any]:
         "best_note": best_note(material),
         "left_out": [f"{group.label}: {group.left_out}" for group in material.groups if not group.kept],
         "claims": claim_blocks(material),
-        "chart": "" if chart is None else Markup(plot.as_data_block(chart)),
+        "charts": charts,
+        "chart_data": Markup(plot.as_data_block(charts)),
         "time_zero": ", ".join(_distinct(result.time_zero for *_, result, _ in material.drawn())) or "none",
-        "truth_of_chart": _truth_of_chart(material, chart),
+        "truth_of_charts": _truth_of_charts(charts),
         "conditions": [
-            {"number": number, "label": group.label, "runs": plural(len(group.kept), "run")}
+            {"label": label_in_section(group), "runs": plural(len(group.kept), "run")}
             for number, group in enumerate(compared)
         ],
         "blocks": blocks(material),
@@ -149,19 +153,23 @@ def _tool(tool: Tool) -> str:
     return ", ".join(part for part in parts if part)
 
 
-def _truth_of_chart(material: Material, chart: dict[str, Any] | None) -> str:
-    """How faithful the chart is."""
-    if chart is None:
+def _truth_of_charts(charts: list[dict[str, Any]]) -> str:
+    """How faithful the charts are."""
+    if not charts:
         return ""
-    unit = scaled(next(material.drawn())[3], material.unit)[1]
-    worst = max(entry["step"] for entry in chart["curves"]) / 2.0
-    exact = f"Samples are drawn to within {worst:.2g} {unit}"
-    if chart["condensed"] == 1:
-        return f"{exact}; every sample is in this file, and every peak is drawn at any zoom."
+    exact = "; ".join(dict.fromkeys(f"{_half_step(chart)} {chart['unit']}" for chart in charts))
+    factor = charts[0]["condensed"]
+    if factor == 1:
+        return f"Every sample is in this file, to within {exact}; every peak is drawn at any zoom."
     return (
-        f"{exact}. To keep the file small, each {chart['condensed']} samples are here as their least and "
-        "greatest: every peak is in its place to that many samples."
+        f"To keep the file small, each {factor} samples are in it as their least and greatest, to within "
+        f"{exact}: every peak is drawn, in its place to that many samples."
     )
+
+
+def _half_step(chart: dict[str, Any]) -> str:
+    """By how much a sample may be off at most."""
+    return bound(max(entry["step"] for entry in chart["curves"]) / 2.0)
 
 
 def _provenance(material: Material) -> list[str]:

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import base64
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -32,23 +33,56 @@ def script() -> str:
     return text
 
 
-def chart(material: Material, target: str) -> dict[str, Any]:
-    """Everything the page's script needs to show the chart in the element with the id ``target``.
+@dataclass(frozen=True, slots=True, eq=False)
+class Line:
+    """One line of a chart: a run, the number of its condition, when its blows start (s after time zero)."""
 
-    ``item`` is Bokeh's, ``curves`` holds one entry per line of the figure: its condition, label, step, rate
-    and packed samples; ``window`` what the chart shows first.
+    condition: int
+    label: str
+    curve: Curve
+    blows_s: tuple[float, ...]
+
+
+def charts(material: Material) -> list[dict[str, Any]]:
+    """A chart per plan, in the order of the conditions, as the page and its script need it.
+
+    Runs whose torque is not known get a chart of their readings of their own. ``item`` is Bokeh's, for the
+    element called ``name``; ``conditions`` are the numbers of those in it; ``curves`` has an entry per line
+    of the figure: condition, step, rate and packed samples; ``window`` is what the chart shows first.
     """
-    curves = _equal_units(list(material.drawn()))
-    factor = condensing([curve for *_, curve in curves])
-    packed = [_packed(material, number, label, condense(curve, factor)) for number, label, curve in curves]
-    unit = scaled(curves[0][2], material.unit)[1] if curves else ""
-    window = _window(material, [curve for *_, curve in curves])
+    by_heading: dict[tuple[str, str], list[Line]] = {}
+    for line, heading in _lines(material):
+        by_heading.setdefault((heading, line.curve.unit), []).append(line)
+    factor = condensing([line.curve for lines in by_heading.values() for line in lines])
+    return [
+        _chart(material, f"chart-{place}", heading, lines, factor)
+        for place, ((heading, _), lines) in enumerate(by_heading.items())
+    ]
+
+
+def _lines(material: Material) -> Iterator[tuple[Line, str]]:
+    """Every curve with a sample in it, and the plan it belongs to."""
+    for number, group, result, curve in material.drawn():
+        if np.any(np.isfinite(curve.values)):
+            label = f"{group.condition.short_label}, run {group.kept.index(result) + 1}"
+            blows = () if result.blows is None else tuple(round(float(t), 4) for t in result.blows.start_s)
+            yield Line(number, label, curve, blows), group.condition.plan_name
+
+
+def _chart(material: Material, name: str, heading: str, lines: Sequence[Line], factor: int) -> dict[str, Any]:
+    """High curves are drawn first, so that low ones stay in sight before them."""
+    by_height = sorted(lines, key=lambda line: float(np.nanmax(line.curve.values)), reverse=True)
+    scale, unit = scaled(lines[0].curve, material.unit)
+    window = _window([line.curve for line in lines], scale)
     return {
-        "item": json_item(_figure(packed, unit, window), target),  # type: ignore[arg-type]
-        "curves": packed,
+        "name": name,
+        "heading": heading,
+        "conditions": sorted({line.condition for line in lines}),
+        "item": json_item(_figure(by_height, name, unit, window), name),  # type: ignore[arg-type]
+        "curves": [_packed(line, factor, scale) for line in by_height],
         "window": window,
         "unit": unit,
-        "condensed": max(factor, 1) if factor >= 3 else 1,
+        "condensed": factor,
     }
 
 
@@ -64,54 +98,23 @@ def condensing(curves: Sequence[Curve]) -> int:
     return 1 if total <= MOST_SAMPLES else max(3, -(-2 * total // MOST_SAMPLES))
 
 
-def _equal_units(drawn: list[Any]) -> list[tuple[int, str, Curve]]:
-    """The curves that share the leading unit, high ones first: counts and torque do not go into one chart."""
-    named = [
-        (number, f"{group.condition.short_label}, run {place(result, group)}", curve)
-        for number, group, result, curve in drawn
-    ]
-    unit = "N·m" if any(curve.unit == "N·m" for *_, curve in named) else named[0][2].unit
-    return sorted((entry for entry in named if entry[2].unit == unit), key=_height, reverse=True)
-
-
-def _height(entry: tuple[int, str, Curve]) -> float:
-    """The greatest value: high curves are drawn first, so that low ones stay visible before them."""
-    return float(np.nanmax(entry[2].values, initial=-np.inf))
-
-
-def place(result: Any, group: Any) -> int:
-    """The number of a run among the kept ones of its condition, from 1."""
-    return int(group.kept.index(result)) + 1
-
-
-def _packed(material: Material, number: int, label: str, curve: Curve) -> dict[str, Any]:
+def _packed(line: Line, factor: int, scale: float) -> dict[str, Any]:
+    curve = condense(line.curve, factor)
     step, codes = pack(curve)
     return {
-        "condition": number,
-        "label": label,
+        "condition": line.condition,
         "first_s": curve.first_s,
         "rate_hz": curve.rate_hz,
-        "step": step * scaled(curve, material.unit)[0],
+        "step": step * scale,
         "samples": base64.b64encode(codes).decode("ascii"),
-        "blows_s": _blow_starts(material, curve),
+        "blows_s": line.blows_s,
     }
 
 
-def _blow_starts(material: Material, curve: Curve) -> list[float]:
-    """Starts of the blows after time zero, in seconds, to a tenth of a millisecond."""
-    for result in material.results:
-        if result.context.run.id == curve.run_id and result.blows is not None:
-            return [round(float(start), 4) for start in result.blows.start_s]
-    return []
-
-
-def _window(material: Material, curves: Sequence[Curve]) -> dict[str, float]:
+def _window(curves: Sequence[Curve], scale: float) -> dict[str, float]:
     """The whole of all curves with a margin."""
-    if not curves:
-        return {"start": 0.0, "end": 1.0, "low": 0.0, "high": 1.0}
-    factor = scaled(curves[0], material.unit)[0]
-    low = factor * min(float(np.nanmin(curve.values)) for curve in curves)
-    high = factor * max(float(np.nanmax(curve.values)) for curve in curves)
+    low = scale * min(float(np.nanmin(curve.values)) for curve in curves)
+    high = scale * max(float(np.nanmax(curve.values)) for curve in curves)
     margin = 0.05 * (high - low) or 1.0
     return {
         "start": min(curve.first_s for curve in curves),
@@ -121,9 +124,9 @@ def _window(material: Material, curves: Sequence[Curve]) -> dict[str, float]:
     }
 
 
-def _figure(packed: Sequence[dict[str, Any]], unit: str, window: dict[str, float]) -> Any:
+def _figure(lines: Sequence[Line], name: str, unit: str, window: dict[str, float]) -> Any:
     plot = figure(
-        name="curves",
+        name=name,
         height=440,
         sizing_mode="stretch_width",
         tools="xpan,xwheel_zoom,box_zoom,reset,save",
@@ -137,35 +140,39 @@ def _figure(packed: Sequence[dict[str, Any]], unit: str, window: dict[str, float
         ),
         y_range=Range1d(start=window["low"], end=window["high"]),
         x_axis_label="time after time zero, s",
-        y_axis_label=f"torque along the rotation, {unit}" if unit != "counts" else "reading, counts",
+        y_axis_label=f"{quantity(unit)} along the rotation, {unit}",
         background_fill_color=None,
         border_fill_color=None,
         outline_line_color=None,
         output_backend="canvas",
     )
     plot.toolbar.logo = None
-    for entry in packed:
-        _line(plot, entry)
+    for line in lines:
+        _add(plot, line)
     plot.add_tools(_hover(unit))
     return plot
 
 
-def _line(plot: Any, entry: dict[str, Any]) -> None:
-    number = entry["condition"]
+def _add(plot: Any, line: Line) -> None:
     plot.line(
         "x",
         "y",
         source=ColumnDataSource({"x": [], "y": []}),
-        name=entry["label"],
-        line_color=ink.LIGHT[ink.colour(number)],
-        line_dash=list(ink.dash(number)),
+        name=line.label,
+        line_color=ink.LIGHT[ink.colour(line.condition)],
+        line_dash=list(ink.dash(line.condition)),
         line_width=1.25,
     )
 
 
 def _hover(unit: str) -> HoverTool:
     return HoverTool(
-        tooltips=[("", "$name"), ("time", "@x{0.00000} s"), ("torque", f"@y{{0.00}} {unit}")],
+        tooltips=[("", "$name"), ("time", "@x{0.00000} s"), (quantity(unit), f"@y{{0.00}} {unit}")],
         mode="mouse",
         line_policy="nearest",
     )
+
+
+def quantity(unit: str) -> str:
+    """What is drawn: torque, or readings where it is not known."""
+    return "reading" if unit in ("mV/V", "counts") else "torque"

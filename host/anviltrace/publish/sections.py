@@ -77,14 +77,14 @@ def _row(material: Material, number: int, names: Sequence[str], notes: Notes) ->
     summaries = {summary.name: summary for summary in material.summaries[number] if summary.at_s is None}
     return {
         "number": number,
-        "label": _label_in_section(group),
+        "label": label_in_section(group),
         "left_out": group.left_out,
         "n": len(group.kept),
         "cells": [_cell(summaries.get(name), material.shower, notes) for name in names],
     }
 
 
-def _label_in_section(group: Group) -> str:
+def label_in_section(group: Group) -> str:
     """Tool and supply; whatever else the label has to tell the condition apart stays."""
     condition = group.condition
     return condition.label.replace(f" · {condition.plan_name}", "", 1)
@@ -104,8 +104,9 @@ def _cell(found: Summary | None, shower: Shower, notes: Notes) -> dict[str, Any]
         reasons = "; ".join(f"{reason} ({plural(count, 'run')})" for reason, count in found.withheld)
         lines.append(f"of {plural(found.n, 'run')}")
         marks.append(notes.mark(f"withheld in some runs: {reasons}"))
-    lines.extend(shower.bounds(found))
-    marks.extend(notes.mark(f"{label(found.name)}: {flag}") for flag in found.flags)
+    if bounds := shower.short_bounds(found):
+        lines.append(f"{bounds} beyond")
+    marks.extend(notes.mark(flag) for flag in found.flags)
     return {"text": shower.mean(found), "note": " ".join(marks), "lines": lines}
 
 

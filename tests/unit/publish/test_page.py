@@ -8,6 +8,7 @@ import json
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
+from typing import Any
 
 import numpy as np
 import pytest
@@ -72,6 +73,15 @@ def page(sample: Material) -> str:
 @pytest.fixture(scope="module")
 def reader(page: str) -> Reader:
     return Reader(page)
+
+
+def packed(charts: list[dict[str, Any]]) -> list[np.ndarray]:
+    """The samples of every curve, as the page's script unpacks them."""
+    return [
+        np.frombuffer(base64.b64decode(entry["samples"]), "<i2") * entry["step"]
+        for chart in charts
+        for entry in chart["curves"]
+    ]
 
 
 def without_scripts(page: str) -> str:
@@ -176,36 +186,34 @@ def test_another_unit_is_used_throughout(sample: Material) -> None:
 
 
 def test_every_sample_is_in_the_file(sample: Material) -> None:
-    data = plot.chart(sample, "chart")
-    assert data["condensed"] == 1
-    by_run = {curve.run_id: curve for *_, curve in sample.drawn()}
-    assert len(data["curves"]) == len(by_run)
-    total = sum(len(base64.b64decode(entry["samples"])) // 2 for entry in data["curves"])
-    assert total == sum(len(curve.values) for curve in by_run.values())
+    data = plot.charts(sample)
+    assert [chart["condensed"] for chart in data] == [1, 1]
+    curves = [curve for *_, curve in sample.drawn()]
+    assert sum(len(chart["curves"]) for chart in data) == len(curves)
+    assert sum(map(len, packed(data))) == sum(len(curve.values) for curve in curves)
+
+
+def test_there_is_a_chart_for_each_plan(sample: Material) -> None:
+    tightening, loosening = plot.charts(sample)
+    assert (tightening["heading"], tightening["conditions"]) == ("fishplate tightening", [0, 1, 2, 3])
+    assert (loosening["heading"], loosening["conditions"]) == ("fishplate loosening", [4])
 
 
 def test_high_curves_are_drawn_first_so_that_low_ones_stay_in_sight(sample: Material) -> None:
-    heights = [
-        np.frombuffer(base64.b64decode(entry["samples"]), "<i2").max() * entry["step"]
-        for entry in plot.chart(sample, "chart")["curves"]
-    ]
-    assert heights == sorted(heights, reverse=True)
+    for chart in plot.charts(sample):
+        heights = [values.max() for values in packed([chart])]
+        assert heights == sorted(heights, reverse=True)
 
 
 def test_very_long_runs_are_condensed_and_the_page_says_so(
     sample: Material, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(plot, "MOST_SAMPLES", 20_000)
-    data = plot.chart(sample, "chart")
-    samples = sum(len(base64.b64decode(entry["samples"])) // 2 for entry in data["curves"])
-    assert samples <= 20_000 + 2 * len(data["curves"])
+    data = plot.charts(sample)
+    assert sum(map(len, packed(data))) <= 20_000 + 2 * sum(len(chart["curves"]) for chart in data)
     highest = max(np.nanmax(curve.values) for *_, curve in sample.drawn())
-    found = max(
-        np.frombuffer(base64.b64decode(entry["samples"]), "<i2").max() * entry["step"]
-        for entry in data["curves"]
-    )
-    assert found == pytest.approx(highest)
-    assert f"each {data['condensed']} samples" in Reader(render(sample)).text
+    assert max(values.max() for values in packed(data)) == pytest.approx(highest)
+    assert f"each {data[0]['condensed']} samples" in Reader(render(sample)).text
 
 
 def test_runs_without_a_calibration_are_shown_as_readings() -> None:

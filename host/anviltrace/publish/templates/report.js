@@ -1,10 +1,12 @@
-// The page's own script: fills the chart with what can be seen at the present zoom, follows the colour scheme.
+// The page's own script: fills each chart with what can be seen at its present zoom, follows the colour scheme.
 "use strict";
 (() => {
   const MISSING = -32768;
-  const chart = JSON.parse(document.getElementById("chart-data").textContent);
   const page = document.documentElement;
-  const curves = chart.curves.map((curve) => ({ ...curve, codes: unpack(curve.samples), shown: true }));
+  const charts = JSON.parse(document.getElementById("chart-data").textContent);
+  for (const chart of charts) {
+    chart.curves = chart.curves.map((curve) => ({ ...curve, codes: unpack(curve.samples), shown: true }));
+  }
 
   function unpack(text) {
     const raw = atob(text);
@@ -43,7 +45,7 @@
     return { x, y };
   }
 
-  function fill(figure) {
+  function fill({ figure, curves }) {
     const { start, end } = figure.x_range;
     const most = 4 * Math.max(figure.inner_width || 0, 400);
     curves.forEach((curve, i) => {
@@ -66,7 +68,7 @@
     };
   }
 
-  function colour(figure) {
+  function colour({ figure, curves }) {
     const style = getComputedStyle(page);
     const read = (name) => style.getPropertyValue(name).trim();
     const [ink, faint, ground] = ["--ink", "--rule", "--ground"].map(read);
@@ -85,47 +87,50 @@
     });
   }
 
-  function look(figure, start, end, low = chart.window.low, high = chart.window.high) {
+  function look({ figure, window }, start, end) {
     figure.x_range.setv({ start, end });
-    figure.y_range.setv({ start: low, end: high });
+    figure.y_range.setv({ start: window.low, end: window.high });
+  }
+
+  function oneBlow(chart, choose) {
+    const curve = chart.curves.find((candidate) => candidate.shown && candidate.blows_s.length > 0);
+    if (curve) look(chart, choose(curve.blows_s) - 0.003, choose(curve.blows_s) + 0.012);
   }
 
   const looks = {
-    whole: (figure) => look(figure, chart.window.start, chart.window.end),
-    second: (figure) => look(figure, -0.02, Math.min(1, chart.window.end)),
-    first: (figure) => oneBlow(figure, (blows) => blows[0]),
-    last: (figure) => oneBlow(figure, (blows) => blows[blows.length - 1]),
+    whole: (chart) => look(chart, chart.window.start, chart.window.end),
+    second: (chart) => look(chart, -0.02, Math.min(1, chart.window.end)),
+    first: (chart) => oneBlow(chart, (blows) => blows[0]),
+    last: (chart) => oneBlow(chart, (blows) => blows[blows.length - 1]),
   };
 
-  function oneBlow(figure, choose) {
-    const curve = curves.find((candidate) => candidate.shown && candidate.blows_s.length > 0);
-    if (curve) look(figure, choose(curve.blows_s) - 0.003, choose(curve.blows_s) + 0.012);
-  }
-
-  function connect(figure) {
-    const refill = oncePerPicture(() => fill(figure));
-    figure.x_range.change.connect(refill);
+  function connect(chart, box) {
+    const refill = oncePerPicture(() => fill(chart));
+    chart.figure.x_range.change.connect(refill);
     window.addEventListener("resize", refill);
-    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => colour(figure));
-    for (const button of document.querySelectorAll("[data-look]")) {
-      button.addEventListener("click", () => looks[button.dataset.look](figure));
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => colour(chart));
+    for (const button of box.querySelectorAll("[data-look]")) {
+      button.addEventListener("click", () => looks[button.dataset.look](chart));
     }
-    for (const box of document.querySelectorAll("[data-condition]")) {
-      box.addEventListener("change", () => {
-        for (const curve of curves) {
-          if (curve.condition === Number(box.dataset.condition)) curve.shown = box.checked;
+    for (const tick of box.querySelectorAll("[data-condition]")) {
+      tick.addEventListener("change", () => {
+        for (const curve of chart.curves) {
+          if (curve.condition === Number(tick.dataset.condition)) curve.shown = tick.checked;
         }
         refill();
       });
     }
   }
 
+  async function show(chart, i) {
+    await Bokeh.embed.embed_item(chart.item);
+    const found = Bokeh.documents.map((each) => each.get_model_by_name(chart.name));
+    chart.figure = found.find((figure) => figure !== null);
+    colour(chart);
+    fill(chart);
+    connect(chart, document.querySelector(`[data-chart="${i}"]`));
+  }
+
   Bokeh.set_log_level("warn");
-  Bokeh.embed.embed_item(chart.item).then(() => {
-    const figure = Bokeh.documents[0].get_model_by_name("curves");
-    colour(figure);
-    fill(figure);
-    connect(figure);
-    page.dataset.chart = "shown";
-  });
+  Promise.all(charts.map(show)).then(() => { page.dataset.charts = "shown"; });
 })();
