@@ -218,7 +218,10 @@ def _show_metrics(
 
 
 def _metric_cells(group: Group, found: Summary, shower: Shower, notes: Any) -> list[str]:
-    remarks = [found.why_no_interval, *found.flags, *(f"withheld: {reason}" for reason, _ in found.withheld)]
+    from anviltrace.publish.words import merged
+
+    reasons = (f"withheld: {reason}" for reason, _ in found.withheld)
+    remarks = [found.why_no_interval, *merged(found.flags), *reasons]
     best, bias = shower.best(found), shower.bias(found)
     return [
         group.condition.short_label,

@@ -157,7 +157,9 @@ def _truth_of_charts(charts: list[dict[str, Any]]) -> str:
     """How faithful the charts are."""
     if not charts:
         return ""
-    exact = "; ".join(dict.fromkeys(f"{_half_step(chart)} {chart['unit']}" for chart in charts))
+    exact = " and ".join(
+        _half_step(charts, unit) for unit in dict.fromkeys(chart["unit"] for chart in charts)
+    )
     factor = charts[0]["condensed"]
     if factor == 1:
         return f"Every sample is in this file, to within {exact}; every peak is drawn at any zoom."
@@ -167,9 +169,10 @@ def _truth_of_charts(charts: list[dict[str, Any]]) -> str:
     )
 
 
-def _half_step(chart: dict[str, Any]) -> str:
-    """By how much a sample may be off at most."""
-    return bound(max(entry["step"] for entry in chart["curves"]) / 2.0)
+def _half_step(charts: list[dict[str, Any]], unit: str) -> str:
+    """By how much a sample of a chart in this unit may be off at most."""
+    steps = [entry["step"] for chart in charts if chart["unit"] == unit for entry in chart["curves"]]
+    return f"{bound(max(steps) / 2.0)} {unit}"
 
 
 def _provenance(material: Material) -> list[str]:

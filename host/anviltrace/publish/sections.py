@@ -12,7 +12,7 @@ from anviltrace.compare.groups import Group
 from anviltrace.compare.summary import Summary
 from anviltrace.metrics.catalogue import CATALOGUE, label, metric
 from anviltrace.publish.material import Material
-from anviltrace.publish.words import WITHHELD, Shower, best_of_n_note, has_best, plural, ratio
+from anviltrace.publish.words import WITHHELD, Shower, best_of_n_note, has_best, merged, plural, ratio
 from anviltrace.records import Plan
 
 HEADLINES = ("retained_final", "mean_torque", "maximum_torque", "impulse_mean", "blow_rate")
@@ -106,7 +106,7 @@ def _cell(found: Summary | None, shower: Shower, notes: Notes) -> dict[str, Any]
         marks.append(notes.mark(f"withheld in some runs: {reasons}"))
     if bounds := shower.short_bounds(found):
         lines.append(f"{bounds} beyond")
-    marks.extend(notes.mark(flag) for flag in found.flags)
+    marks.extend(notes.mark(flag) for flag in merged(found.flags))
     return {"text": shower.mean(found), "note": " ".join(marks), "lines": lines}
 
 
@@ -149,7 +149,11 @@ def _metric_row(found: Summary, shower: Shower) -> dict[str, Any]:
 
 def _remarks(found: Summary, shower: Shower) -> list[str]:
     reasons = [f"withheld in {plural(count, 'run')}: {reason}" for reason, count in found.withheld]
-    return [text for text in (found.why_no_interval, *shower.bounds(found), *found.flags, *reasons) if text]
+    return [
+        text
+        for text in (found.why_no_interval, *shower.bounds(found), *merged(found.flags), *reasons)
+        if text
+    ]
 
 
 def claim_blocks(material: Material) -> list[dict[str, Any]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -131,6 +132,28 @@ def best_of_n_note(counts: Sequence[int]) -> str:
         f"average and for normal scatter of standard deviation s ({factors}). "
         "Bests of different numbers of runs cannot be compared."
     )
+
+
+_NUMBER = re.compile(r"\d+(?:\.\d+)?")
+
+
+def merged(flags: Sequence[str]) -> list[str]:
+    """Flags that differ in their numbers only become one: "3 blows" and "17 blows" are "3 to 17 blows"."""
+    alike: dict[tuple[str, ...], list[list[str]]] = {}
+    for flag in flags:
+        alike.setdefault(tuple(_NUMBER.split(flag)), []).append(_NUMBER.findall(flag))
+    return [_with_ranges(words, numbers) for words, numbers in alike.items()]
+
+
+def _with_ranges(words: Sequence[str], numbers: Sequence[Sequence[str]]) -> str:
+    """Words with the ranges of the numbers between them."""
+    ranges = [_range(column) for column in zip(*numbers, strict=True)]
+    return "".join(word + number for word, number in zip(words, [*ranges, ""], strict=True))
+
+
+def _range(numbers: Sequence[str]) -> str:
+    low, high = min(numbers, key=float), max(numbers, key=float)
+    return low if low == high else f"{low} to {high}"
 
 
 def shortened(run_id: str) -> str:

@@ -8,7 +8,7 @@ from findings import claim, result, torque
 from anviltrace.compare.groups import group_runs
 from anviltrace.compare.summary import Summary, summarise_metric
 from anviltrace.metrics.results import Value
-from anviltrace.publish.words import Shower, best_of_n_note
+from anviltrace.publish.words import Shower, best_of_n_note, merged
 from anviltrace.units import TorqueUnit
 
 
@@ -64,3 +64,13 @@ def test_bounds_are_one_sided_and_rounded_up() -> None:
 @pytest.mark.parametrize(("n", "factor"), [(2, "0.56"), (5, "1.16")])
 def test_the_bias_of_a_best_is_explained(n: int, factor: str) -> None:
     assert f"{factor} s for {n} runs" in best_of_n_note([n])
+
+
+def test_flags_that_differ_in_their_numbers_only_become_one() -> None:
+    assert merged(["3 blows seem missed", "clipped", "17 blows seem missed", "9 blows seem missed"]) == [
+        "3 to 17 blows seem missed",
+        "clipped",
+    ]
+    assert merged(["above 322 N·m", "above 322 N·m"]) == ["above 322 N·m"]
+    assert merged(["a # sign", "up to 3.1 of 4"]) == ["a # sign", "up to 3.1 of 4"]
+    assert merged([]) == []
