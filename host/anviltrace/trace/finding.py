@@ -3,22 +3,28 @@
 A blow is found as something that rises, within a few milliseconds, well above the level of the
 milliseconds before it, and well above anything that happened in those. So neither the level (drift, a
 joint that keeps more with every blow, one that is being loosened) nor the ringing of the rig after a blow
-is taken for one, and no height has to be set. Nothing is filtered.
+is taken for one, and no height has to be set. Nothing is filtered, unless the rig still rings when the
+next blow comes: then blows are sought once more with the ring taken out, since a blow may fall where it
+cancels the ring.
 
-All values here are counted along the rotation: a blow goes upwards. What is asked for is one contiguous
-piece of a record; a record with gaps is looked at piece by piece.
+Values are counted along the rotation: a blow goes upwards. What is asked for is one contiguous piece of a
+record; a record with gaps is looked at piece by piece.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from anviltrace.trace.ring import Ring, estimate_ring, without_ring
+
 Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
 Values = npt.NDArray[Any]
 
 LEAST_RISE_SD = 6.0
@@ -26,20 +32,33 @@ LEAST_RISE_SD = 6.0
 OVER_RING = 1.1
 OVER_RING_SD = 3.0
 """And above this many times the largest excursion of the milliseconds before, and this much noise."""
-
 START_SHARE = 0.05
 """A blow starts where it has risen by this share of its height."""
+LINGERING_SHARE = 0.1
+"""A ring of which so much is left after the usual interval is taken out."""
+
+_RINGING_SD = 1.5
+"""Milliseconds that scatter by more than this many standard deviations of the noise hold a ring or a blow."""
+_FOOT_SD = 3.0
 
 _BLOCK_S = 0.0005
 _BEFORE_S = 0.0025
 _LEAST_BEFORE = 5
 """Blocks that make the milliseconds before; one more block lies between them and the one looked at."""
+_LEAST_SAMPLES_BEFORE = 8
+_SWING = 1.2
+_LONGEST_BEFORE_S = 0.006
+"""A ring is seen in full over so many swings; the milliseconds before are made longer for it, up to this."""
+_FRESH_HEIGHT = 1.2
+_FRESH_S = 0.008
 _ENOUGH = 25
 """Samples that give a level; taking more of a window's costs time only."""
 _TOP_S = 0.002
 """A blow has reached its apex this long after it last rose above everything before."""
 _LONGEST_RISE_S = 0.004
 """What keeps rising for longer is a change of level, not a blow."""
+_ROUNDING = 1e-6
+"""Share of the range below which values without noise differ by rounding only."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,35 +88,66 @@ def find_blows(values: npt.ArrayLike, rate_hz: float, noise_sd: float, rotation:
     closer than 3 ms count as one. Pieces too short to hold a blow and what precedes it give none.
     ValueError for a rate or noise that is negative or not finite.
     """
-    values = np.asarray(values)
-    if not (np.isfinite(rate_hz) and rate_hz > 0.0 and np.isfinite(noise_sd) and noise_sd >= 0.0):
+    samples = np.asarray(values)
+    if not (math.isfinite(rate_hz) and rate_hz > 0.0 and math.isfinite(noise_sd) and noise_sd >= 0.0):
         raise ValueError(f"no blows can be sought at {rate_hz} samples a second with noise {noise_sd}")
-    blocks = _Blocks(values, rate_hz, rotation)
-    noise = max(noise_sd, blocks.least_noise)
-    rising, level = _rising_blocks(blocks, noise)
-    first, last = _groups(rising, blocks)
-    start, apex = _start_and_apex(blocks, rising[first], rising[last], level[first], noise)
-    end = np.append(start[1:], values.size) if start.size else start
-    return Found(start, apex, end.astype(np.int64), LEAST_RISE_SD * noise)
+    blocks = _Blocks(samples, rate_hz, noise_sd, rotation)
+    tops = _tops(blocks)
+    ring = _lingering_ring(blocks, tops)
+    if ring is None:
+        return _found(blocks, _rises(blocks, tops, OVER_RING_SD))
+    still = without_ring(samples, rate_hz, ring)
+    slow_s = min(_SWING / _slowest_hz(ring, rate_hz), _LONGEST_BEFORE_S)
+    calm = _Blocks(
+        still.values, rate_hz / still.length, noise_sd * still.noise, rotation, max(_BEFORE_S, slow_s)
+    )
+    return _found(blocks, _rises(calm, _tops(calm), OVER_RING_SD).stretched(still.length))
+
+
+def _lingering_ring(blocks: _Blocks, tops: _Tops) -> Ring | None:
+    """A ring that may hide the next blow or be taken for one: it lasts, or swings or beats slowly."""
+    likely = _rises(blocks, tops, 0.5 * OVER_RING_SD)
+    risen = likely.end[_fresh(likely, blocks.rate_hz)]
+    ring = estimate_ring(blocks.values, blocks.rate_hz, risen, blocks.noise)
+    if ring is None:
+        return None
+    interval_s = float(np.median(np.diff(risen))) / blocks.rate_hz if risen.size > 1 else math.inf
+    lasts = ring.left_after(interval_s) > LINGERING_SHARE
+    slow = _slowest_hz(ring, blocks.rate_hz) * _BEFORE_S < _SWING
+    return ring if lasts or (slow and ring.left_after(_BEFORE_S) > LINGERING_SHARE) else None
+
+
+def _slowest_hz(ring: Ring, rate_hz: float) -> float:
+    """How often a sampled ring swings at least: close to half the sample rate its amplitude beats."""
+    return max(1e-3 * rate_hz, min(ring.frequency_hz, 0.5 * rate_hz - ring.frequency_hz))
+
+
+def _fresh(rises: _Rises, rate_hz: float) -> Flags:
+    """Rises that follow none for a while or are higher than the last: not the swings of one ring."""
+    if rises.first.size < 2:
+        return np.ones(rises.first.size, dtype=np.bool_)
+    higher = rises.height[1:] > _FRESH_HEIGHT * rises.height[:-1]
+    return np.concatenate(([True], higher | (np.diff(rises.end) > _FRESH_S * rate_hz)))
 
 
 class _Blocks:
-    """Largest value along the rotation of each short block of samples, and windows of the samples."""
+    """A record in short blocks of samples: the top of each along the rotation, and the noise."""
 
-    def __init__(self, values: Values, rate_hz: float, rotation: int) -> None:
+    def __init__(
+        self, values: Values, rate_hz: float, noise_sd: float, rotation: int, before_s: float = _BEFORE_S
+    ) -> None:
         self.values, self.rate_hz, self.rotation = values, rate_hz, rotation
         self.length = max(1, round(_BLOCK_S * rate_hz))
-        self.before = max(_LEAST_BEFORE, round(_BEFORE_S * rate_hz / self.length))
-        starts = np.arange(0, values.size, self.length)
+        wanted = max(before_s * rate_hz, _LEAST_SAMPLES_BEFORE) / self.length
+        self.before = max(_LEAST_BEFORE, round(wanted))
         largest = np.maximum if rotation > 0 else np.minimum
-        tops = largest.reduceat(values, starts) if values.size else values
-        self.tops = tops if rotation > 0 else -tops
+        starts = np.arange(0, values.size, self.length)
+        self.tops = rotation * (largest.reduceat(values, starts) if values.size else values)
         spread = float(np.ptp(self.tops)) if self.tops.size else 0.0
-        self.least_noise = 1e-6 * spread
-        """Noise-free values still have roundings; anything smaller than this is none of our business."""
+        self.noise = max(noise_sd, _ROUNDING * spread)
 
     def blocks_in(self, seconds: float) -> int:
-        """Whole blocks, at least one, that cover a time."""
+        """Whole blocks, at least one, that make a time."""
         return max(1, round(seconds * self.rate_hz / self.length))
 
     def windows(self, first_index: Indices, length: int) -> Values:
@@ -105,48 +155,84 @@ class _Blocks:
         return self.rotation * np.lib.stride_tricks.sliding_window_view(self.values, length)[first_index]
 
 
-def _rising_blocks(blocks: _Blocks, noise: float) -> tuple[Indices, Floats]:
-    """Blocks whose top rises above all that was before as only a blow does, and the level before each."""
-    tops, skip = blocks.tops, blocks.before + 1
+@dataclass(frozen=True, slots=True)
+class _Rises:
+    """Where blows rise, samples ``first`` to before ``end``, over which level, and how high; shape (m,)."""
+
+    first: Indices
+    end: Indices
+    level: Floats
+    height: Floats
+
+    def stretched(self, factor: int) -> _Rises:
+        """The same in a record with ``factor`` samples for each of these."""
+        return _Rises(self.first * factor, self.end * factor, self.level, self.height)
+
+
+@dataclass(frozen=True, slots=True)
+class _Tops:
+    """Blocks that rise above all of the milliseconds before them; arrays of shape (m,).
+
+    ``block`` numbers them, ``height`` is their top over ``level``, the median of those milliseconds, in
+    which values departed from it by up to ``excursion`` and with the standard deviation ``spread``.
+    """
+
+    block: Indices
+    level: Floats
+    height: Floats
+    excursion: Floats
+    spread: Floats
+
+
+def _tops(blocks: _Blocks) -> _Tops:
+    tops, noise, skip = blocks.tops, blocks.noise, blocks.before + 1
     if tops.size <= skip:
-        return np.empty(0, np.int64), np.empty(0)
+        return _Tops(np.empty(0, np.int64), *[np.empty(0)] * 4)
     earlier = [tops[back : tops.size - skip + back] for back in range(blocks.before)]
-    rising = np.flatnonzero(tops[skip:] > np.maximum.reduce(earlier) + OVER_RING_SD * noise) + skip
-    window = blocks.windows((rising - skip) * blocks.length, blocks.before * blocks.length)
+    above = tops[skip:] > np.maximum.reduce(earlier) + noise
+    above &= tops[skip:] > np.minimum.reduce(earlier) + (LEAST_RISE_SD - 2.0) * noise
+    block = np.flatnonzero(above) + skip
+    window = blocks.windows((block - skip) * blocks.length, blocks.before * blocks.length)
     level = np.median(window[:, :: 1 + window.shape[1] // _ENOUGH], axis=1)
     excursion = np.maximum(window.max(axis=1) - level, level - window.min(axis=1))
-    needed = np.maximum(LEAST_RISE_SD * noise, OVER_RING * excursion + OVER_RING_SD * noise)
-    blow = tops[rising] - level > needed
-    return rising[blow], level[blow]
+    return _Tops(block, level, tops[block] - level, excursion, window.std(axis=1))
 
 
-def _groups(rising: Indices, blocks: _Blocks) -> tuple[Indices, Indices]:
-    """Where in ``rising`` each blow begins and ends, both included; long slow rises are left out."""
+def _rises(blocks: _Blocks, tops: _Tops, over_ring_sd: float) -> _Rises:
+    """Tops that only a blow makes, successive ones as one rise; long slow rises are left out."""
+    noise = blocks.noise
+    over_ring = np.where(
+        tops.spread > _RINGING_SD * noise, OVER_RING * tops.excursion + over_ring_sd * noise, 0.0
+    )
+    blow = np.flatnonzero(tops.height > np.maximum(over_ring, LEAST_RISE_SD * noise))
+    rising = tops.block[blow]
     if not rising.size:
-        return rising, rising
-    apart = np.flatnonzero(np.diff(rising) > blocks.blocks_in(_TOP_S))
-    first = np.concatenate(([0], apart + 1))
-    last = np.concatenate((apart, [rising.size - 1]))
+        return _Rises(rising, rising, tops.level[:0], tops.height[:0])
+    first = np.concatenate(([0], np.flatnonzero(np.diff(rising) > blocks.blocks_in(_TOP_S)) + 1))
+    last = np.append(first[1:], rising.size) - 1
+    height = np.maximum.reduceat(tops.height[blow], first)
     quick = rising[last] - rising[first] <= blocks.blocks_in(_LONGEST_RISE_S)
-    return first[quick], last[quick]
+    first, last = first[quick], last[quick]
+    start, end = rising[first] * blocks.length, (rising[last] + 1) * blocks.length
+    return _Rises(start, end, tops.level[blow][first], height[quick])
 
 
-def _start_and_apex(
-    blocks: _Blocks, first: Indices, last: Indices, level: Floats, noise: float
-) -> tuple[Indices, Indices]:
-    """First sample of each rise and that of its largest value, for blows that rise in the blocks given."""
-    if not first.size:
-        return first, first
-    start = (first - 1) * blocks.length
-    end = np.minimum((last + 1 + blocks.blocks_in(_TOP_S)) * blocks.length, blocks.values.size)
-    longest = int((end - start).max())
-    origin = np.minimum(start, blocks.values.size - longest)
+def _found(blocks: _Blocks, rises: _Rises) -> Found:
+    """First sample of each rise and that of its largest value, which comes at its end or soon after."""
+    threshold = LEAST_RISE_SD * blocks.noise
+    if not rises.first.size:
+        return Found(rises.first, rises.first, rises.first, threshold)
+    earliest = np.maximum(rises.first - blocks.length, 0)
+    latest = np.minimum(rises.end + blocks.blocks_in(_TOP_S) * blocks.length, blocks.values.size)
+    longest = int((latest - earliest).max())
+    origin = np.minimum(earliest, blocks.values.size - longest)
     window = blocks.windows(origin, longest)
     index = origin[:, np.newaxis] + np.arange(longest)
-    outside = (index < start[:, np.newaxis]) | (index >= end[:, np.newaxis])
-    window[outside] = window.min()
-    apex = window.argmax(axis=1)
-    height = np.take_along_axis(window, apex[:, np.newaxis], axis=1)[:, 0] - level
-    foot = level + np.maximum(START_SHARE * height, OVER_RING_SD * noise)
-    below = (window <= foot[:, np.newaxis]) & (index < (origin + apex)[:, np.newaxis])
-    return np.where(below, index + 1, start[:, np.newaxis]).max(axis=1), origin + apex
+    window[(index < earliest[:, np.newaxis]) | (index >= latest[:, np.newaxis])] = window.min()
+    top = window.argmax(axis=1)
+    height = np.take_along_axis(window, top[:, np.newaxis], axis=1)[:, 0] - rises.level
+    foot = rises.level + np.maximum(START_SHARE * height, _FOOT_SD * blocks.noise)
+    apex = origin + top
+    below = (window <= foot[:, np.newaxis]) & (index < apex[:, np.newaxis])
+    start = np.where(below, index + 1, earliest[:, np.newaxis]).max(axis=1)
+    return Found(start, apex, np.append(start[1:], blocks.values.size), threshold)
