@@ -2,31 +2,26 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from anviltrace.cli.console import print_table
 from anviltrace.cli.options import archive_option, json_option, print_json
+from anviltrace.cli.progress import Advance, progress
 from anviltrace.errors import DamageError
 from anviltrace.records import RunKind, RunState
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
     from anviltrace.archive import Archive, Finding
     from anviltrace.archive.verify import Progress
     from anviltrace.records import Run
 
 SHORT_ID = 8
 """Digits of an id shown in tables, more if that many do not tell all runs apart."""
-
-WIDTH_WITHOUT_TERMINAL = 200
-"""Columns of a table that goes to a file or a pipe."""
 
 
 @click.group()
@@ -106,9 +101,9 @@ def verify(archive_path: Path, runs: tuple[str, ...], as_json: bool) -> None:
     """
     from anviltrace.archive import Archive
 
-    with Archive.open(archive_path, read_only=True) as opened, _progress("verifying") as progress:
+    with Archive.open(archive_path, read_only=True) as opened, progress("verifying") as advance:
         run_ids = [opened.find_run(run).id for run in runs] or [run.id for run in _all_runs(opened)]
-        findings = opened.verify(run_ids, progress)
+        findings = opened.verify(run_ids, _per_run(advance))
     _report(archive_path, len(run_ids), findings, as_json, {})
 
 
@@ -124,8 +119,8 @@ def copy(archive_path: Path, target: Path, as_json: bool) -> None:
     """
     from anviltrace.archive import Archive
 
-    with Archive.open(archive_path, read_only=True) as opened, _progress("verifying the copy") as progress:
-        findings = opened.hand_over(target, progress)
+    with Archive.open(archive_path, read_only=True) as opened, progress("verifying the copy") as advance:
+        findings = opened.hand_over(target, _per_run(advance))
         runs = len(_all_runs(opened))
     size = {"target": str(target), "size_bytes": target.stat().st_size}
     _report(target, runs, findings, as_json, size)
@@ -211,16 +206,15 @@ def _print_runs(lines: list[dict[str, Any]], digits: int) -> None:
         table.add_column(heading, justify="right")
     for line in lines:
         table.add_row(line["id"][:digits], *_cells(line))
-    _console().print(table)
+    print_table(table)
 
 
 def _cells(line: dict[str, Any]) -> list[str]:
-    from rich.markup import escape
 
     texts = ("kind", "tool", "plan", "repeat", "state", "verdict")
     return [
         _readable_time(line["started_at"]),
-        *(escape("" if line[name] is None else str(line[name])) for name in texts),
+        *("" if line[name] is None else str(line[name]) for name in texts),
         f"{line['length_s']:.2f}",
         f"{line['rate_hz']:.1f}",
         str(line["lost_samples"]),
@@ -385,27 +379,6 @@ def _report(path: Path, runs: int, findings: list[Finding], as_json: bool, more:
         click.echo(f"{path}: {runs} run(s) verified, everything is as it was recorded")
 
 
-@contextmanager
-def _progress(what: str) -> Iterator[Progress | None]:
-    """A bar on stderr while runs are gone through; nothing when stderr is not a terminal."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import Progress as Bar
-
-    with Bar(console=Console(stderr=True), transient=True) as bar:
-        yield _advance(bar.update, bar.add_task(what))
-
-
-def _advance(update: Callable[..., None], task: Any) -> Progress:
-    def advance(done: int, total: int, run: Run) -> None:
-        update(task, completed=done, total=total, description=f"run {run.id[:SHORT_ID]}")
-
-    return advance
-
-
-def _console() -> Console:
-    from rich.console import Console
-
-    return Console(width=None if sys.stdout.isatty() else WIDTH_WITHOUT_TERMINAL)
+def _per_run(advance: Advance) -> Progress:
+    """The archive also says which run it is at; the bar does not show it."""
+    return lambda done, total, run: advance(done, total)  # noqa: ARG005

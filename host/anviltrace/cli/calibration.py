@@ -360,7 +360,6 @@ def _checks(fit: LineFit, unit: TorqueUnit) -> dict[str, Any]:
 
 
 def _print_list(lines: list[dict[str, Any]]) -> None:
-    from rich.markup import escape
     from rich.table import Table
 
     table = Table(box=None, padding=(0, 2, 0, 0))
@@ -375,8 +374,8 @@ def _print_list(lines: list[dict[str, Any]]) -> None:
             line["id"][:8],
             line["taken_at"][:19].replace("T", " "),
             line["direction"],
-            escape(line["rig"]),
-            escape(line["arm"]),
+            line["rig"],
+            line["arm"],
             f"{line['rate_hz']:g}",
             str(line["gain"]),
             f"{line['highest']:.1f}" if valid else "–",
@@ -419,7 +418,6 @@ def _print_uncertainty(facts: dict[str, Any]) -> None:
 
 
 def _print_steps(facts: dict[str, Any]) -> None:
-    from rich.markup import escape
     from rich.table import Table
 
     unit = facts["torque_unit"]
@@ -433,7 +431,7 @@ def _print_steps(facts: dict[str, Any]) -> None:
         table.add_row(
             str(row["number"]),
             row["branch"],
-            escape(", ".join(row["masses"])) or "–",
+            ", ".join(row["masses"]) or "–",
             f"{row['mass_kg']:.3f}",
             f"{row['reference']:.2f}",
             f"{row['u_reference']:.2f}",

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from anviltrace.cli.console import open_console
 from anviltrace.cli.options import archive_option, json_option, print_json, units_option
 from anviltrace.cli.progress import progress
 from anviltrace.errors import AnalysisError
@@ -183,18 +183,18 @@ def show(groups: Sequence[Group], claims: Sequence[Claim], names: tuple[str, ...
     """Print the comparison for a person: a block per plan, a table per metric, then the claims."""
     from anviltrace.publish.sections import Notes, about_plan
 
-    console, compared = _console(), [group for group in groups if group.kept]
+    console, compared = open_console(WIDTH_WITHOUT_TERMINAL), [group for group in groups if group.kept]
     for plan_name in dict.fromkeys(group.condition.plan_name for group in compared):
         members = [group for group in compared if group.condition.plan_name == plan_name]
-        console.print(f"{plan_name}: {about_plan(members[0].condition.plan)}", style="bold", markup=False)
+        console.print(f"{plan_name}: {about_plan(members[0].condition.plan)}", style="bold")
         notes = Notes()
         _show_metrics(console, members, names, shower, notes)
         _show_notes(console, notes)
     _show_claims(console, claims, compared, shower)
     for group in groups:
         if group.left_out:
-            console.print(f"Left out: {group.label}: {group.left_out}.", markup=False)
-    console.print(EXPLAINED, style="dim", markup=False)
+            console.print(f"Left out: {group.label}: {group.left_out}.")
+    console.print(EXPLAINED, style="dim")
 
 
 def _show_metrics(
@@ -274,10 +274,9 @@ def _print_table(
     console: Console, title: str, headings: Sequence[str], rows: Sequence[Sequence[str]]
 ) -> None:
     """A table under a title line; a column without an entry is left out."""
-    from rich.markup import escape
     from rich.table import Table
 
-    console.print(title, style="underline", markup=False)
+    console.print(title, style="underline")
     used = [0, *(place for place in range(1, len(headings) + 1) if any(row[place] for row in rows))]
     table = Table(box=None, padding=(0, 1, 0, 0), header_style="dim", expand=True)
     table.add_column("condition", ratio=1)
@@ -285,18 +284,12 @@ def _print_table(
         heading = headings[place - 1]
         table.add_column(heading, justify="left" if heading in ("metric", "notes") else "right")
     for row in rows:
-        table.add_row(*(escape(row[place]) for place in used))
+        table.add_row(*(row[place] for place in used))
     console.print(table)
     console.print()
 
 
 def _show_notes(console: Console, notes: Any) -> None:
     for text in notes.texts:
-        console.print(f"  [{notes.mark(text)}] {text}", style="dim", markup=False)
+        console.print(f"  [{notes.mark(text)}] {text}", style="dim")
     console.print()
-
-
-def _console() -> Console:
-    from rich.console import Console
-
-    return Console(width=None if sys.stdout.isatty() else WIDTH_WITHOUT_TERMINAL, highlight=False)

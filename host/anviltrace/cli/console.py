@@ -6,14 +6,21 @@ import sys
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from rich.console import Console
     from rich.table import Table
 
 WIDTH_WITHOUT_TERMINAL = 200
-"""Columns of a table that goes to a file or a pipe."""
+"""Columns of what goes to a file or a pipe."""
+
+
+def open_console(width_without_terminal: int = WIDTH_WITHOUT_TERMINAL) -> Console:
+    """A console of rich on stdout; names are printed as they are, whatever brackets they hold."""
+    from rich.console import Console
+
+    width = None if sys.stdout.isatty() else width_without_terminal
+    return Console(width=width, highlight=False, markup=False)
 
 
 def print_table(table: Table) -> None:
     """Print a table of rich."""
-    from rich.console import Console
-
-    Console(width=None if sys.stdout.isatty() else WIDTH_WITHOUT_TERMINAL, highlight=False).print(table)
+    open_console().print(table)

@@ -2,33 +2,25 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from anviltrace.cli.console import print_table
 from anviltrace.cli.options import archive_option, json_option, print_json, units_option
+from anviltrace.cli.progress import progress
 from anviltrace.errors import AnalysisError
 from anviltrace.records import RunKind
 from anviltrace.units import TorqueUnit
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from rich.console import Console
-
     from anviltrace.archive import Archive
     from anviltrace.metrics.results import RunResult, Value
     from anviltrace.records import Run
 
-    Advance = Callable[[int, int], None]
-
 SHORT_ID = 8
-WIDTH_WITHOUT_TERMINAL = 200
-"""Columns of a table that goes to a file or a pipe."""
 ALL = "*"
 _MAIN = (
     "retained_final",
@@ -115,7 +107,7 @@ def _results(path: Path, runs: Sequence[str], wanted: dict[str, str | None]) -> 
         contexts = [gatherer.context(run) for run in chosen]
         kept = [one for one in contexts if (runs or one.kept) and _passes(one, wanted)]
         results = []
-        with _progress() as advance:
+        with progress("working out runs") as advance:
             for done, context in enumerate(kept):
                 advance(done, len(kept))
                 results.append(evaluate(gatherer.facts(context.run)))
@@ -167,7 +159,7 @@ def _show_overview(results: Sequence[RunResult], unit: TorqueUnit) -> None:
         marks = notes.mark([*_of_run(result)])
         cells = [_cell(result.value(name), unit, notes) for name in names]
         table.add_row(result.context.run.id[:SHORT_ID] + marks, *_condition(result), *cells)
-    _print(table)
+    print_table(table)
     _print_notes(notes, results)
 
 
@@ -190,7 +182,7 @@ def _show_whole(result: RunResult, unit: TorqueUnit) -> None:
         table.add_row(
             label(value.name, value.at_s), cell, "" if shown == "1" or value.value is None else shown
         )
-    _print(table)
+    print_table(table)
     notes.mark(_of_run(result))
     _print_notes(notes, [result])
     click.echo()
@@ -344,29 +336,3 @@ def _entry_as_data(entry: Any, unit: TorqueUnit) -> dict[str, Any]:
         "needs": [need.value for need in entry.needs],
         "rigs": [rig.value for rig in entry.rigs],
     }
-
-
-@contextmanager
-def _progress() -> Iterator[Advance]:
-    """A bar on stderr while runs are worked out; nothing when stderr is not a terminal."""
-    if not sys.stderr.isatty():
-        yield lambda _done, _total: None
-        return
-    from rich.console import Console
-    from rich.progress import Progress as Bar
-
-    with Bar(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("working out runs")
-        yield lambda done, total: bar.update(task, completed=done, total=total)
-
-
-def _print(table: Any) -> None:
-    _console().print(table)
-
-
-def _console() -> Console:
-    from rich.console import Console
-
-    return Console(
-        width=None if sys.stdout.isatty() else WIDTH_WITHOUT_TERMINAL, markup=False, highlight=False
-    )

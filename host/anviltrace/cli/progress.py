@@ -6,12 +6,14 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
+Advance = Callable[[int, int], None]
+
 
 @contextmanager
-def progress(what: str) -> Iterator[Callable[[int, int], None] | None]:
-    """Something to call with how much is done and of how much; None when stderr is not a terminal."""
+def progress(what: str) -> Iterator[Advance]:
+    """Something to call with how much is done and of how much; it shows nothing without a terminal."""
     if not sys.stderr.isatty():
-        yield None
+        yield lambda done, total: None  # noqa: ARG005
         return
     from rich.console import Console
     from rich.progress import Progress

@@ -213,10 +213,3 @@ def test_every_command_teaches(call, command: str):
     assert outcome.code == 0
     assert "--json" in outcome.out
     assert len(outcome.out.split("Options:")[0].split()) > 25
-
-
-def test_progress_counts_runs():
-    seen = []
-    advance = commands._advance(lambda *words, **fields: seen.append((words, fields)), 3)
-    advance(1, 8, type("Run", (), {"id": FULL_RUN}))
-    assert seen == [((3,), {"completed": 1, "total": 8, "description": "run 00000000"})]

@@ -84,7 +84,7 @@ def test_a_person_is_led_through_and_keeps_the_run(board: StandIn, files: Path) 
     assert result.exit_code == 0, result.output
     for words in ("eye and ear protection", "Make the joint slack", "Seat Ostrelby", "pull the trigger"):
         assert words in result.stderr
-    assert "Not calibrated" in result.stderr
+    assert "No torque: no calibration for clockwise torque on this rig" in result.stderr
     run, decisions = stored_run(files)
     assert run.supply_state == "fresh"
     assert decisions == ["keep: "]

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from anviltrace.cli.console import print_table
 from anviltrace.cli.options import json_option, print_json, units_option
 from anviltrace.units import TorqueUnit
 
@@ -118,7 +119,6 @@ def _print_conditions(material: Material) -> None:
     """One table per plan, a row per tool and supply."""
     from textwrap import wrap
 
-    from rich.console import Console
     from rich.table import Table
 
     from anviltrace.metrics.catalogue import metric
@@ -139,7 +139,7 @@ def _print_conditions(material: Material) -> None:
                 numbers = [shower.mean(by_name[name]) if name in by_name else "–" for name in SHOWN]
                 table.add_row(group.condition.short_label, str(len(group.kept)), *numbers)
         click.echo()
-        Console().print(table)
+        print_table(table)
 
 
 def _lay_out(folder: Path) -> None:
