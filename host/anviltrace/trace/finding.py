@@ -14,7 +14,7 @@ record; a record with gaps is looked at piece by piece.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -36,6 +36,8 @@ START_SHARE = 0.05
 """A blow starts where it has risen by this share of its height."""
 LINGERING_SHARE = 0.1
 """A ring of which so much is left after the usual interval is taken out."""
+RING_LEFT_OVER = 0.1
+"""Share of a ring that may still be there when it has been taken out."""
 
 _RINGING_SD = 1.5
 """Milliseconds that scatter by more than this many standard deviations of the noise hold a ring or a blow."""
@@ -101,7 +103,19 @@ def find_blows(values: npt.ArrayLike, rate_hz: float, noise_sd: float, rotation:
     calm = _Blocks(
         still.values, rate_hz / still.length, noise_sd * still.noise, rotation, max(_BEFORE_S, slow_s)
     )
-    return _found(blocks, _rises(calm, _tops(calm), OVER_RING_SD).stretched(still.length))
+    rises = _rises(calm, _over_ring(_tops(calm), calm, blocks, still.length), OVER_RING_SD)
+    return _found(blocks, rises.stretched(still.length))
+
+
+def _over_ring(tops: _Tops, calm: _Blocks, blocks: _Blocks, factor: int) -> _Tops:
+    """Tops in a record whose ring is taken out, counting :data:`RING_LEFT_OVER` of that ring as still there.
+
+    ``factor`` samples of ``blocks`` make one of ``calm``.
+    """
+    length = calm.before * calm.length * factor
+    window = blocks.windows((tops.block - calm.before - 1) * calm.length * factor, length)
+    swing = 0.5 * (window.max(axis=1) - window.min(axis=1).astype(np.float64))
+    return replace(tops, excursion=np.maximum(tops.excursion, RING_LEFT_OVER * swing))
 
 
 def _lingering_ring(blocks: _Blocks, tops: _Tops) -> Ring | None:
@@ -193,9 +207,10 @@ def _tops(blocks: _Blocks) -> _Tops:
     above &= tops[skip:] > np.minimum.reduce(earlier) + (LEAST_RISE_SD - 2.0) * noise
     block = np.flatnonzero(above) + skip
     window = blocks.windows((block - skip) * blocks.length, blocks.before * blocks.length)
-    level = np.median(window[:, :: 1 + window.shape[1] // _ENOUGH], axis=1)
+    some = window[:, :: 1 + window.shape[1] // _ENOUGH]
+    level = np.median(some, axis=1)
     excursion = np.maximum(window.max(axis=1) - level, level - window.min(axis=1))
-    return _Tops(block, level, tops[block] - level, excursion, window.std(axis=1))
+    return _Tops(block, level, tops[block] - level, excursion, some.std(axis=1))
 
 
 def _rises(blocks: _Blocks, tops: _Tops, over_ring_sd: float) -> _Rises:
@@ -227,12 +242,17 @@ def _found(blocks: _Blocks, rises: _Rises) -> Found:
     longest = int((latest - earliest).max())
     origin = np.minimum(earliest, blocks.values.size - longest)
     window = blocks.windows(origin, longest)
-    index = origin[:, np.newaxis] + np.arange(longest)
-    window[(index < earliest[:, np.newaxis]) | (index >= latest[:, np.newaxis])] = window.min()
-    top = window.argmax(axis=1)
-    height = np.take_along_axis(window, top[:, np.newaxis], axis=1)[:, 0] - rises.level
+    column, before, after = (
+        np.arange(longest),
+        (earliest - origin)[:, np.newaxis],
+        (latest - origin)[:, np.newaxis],
+    )
+    window[(column < before) | (column >= after)] = window.min()
+    top = window.argmax(axis=1)[:, np.newaxis]
+    height = np.take_along_axis(window, top, axis=1)[:, 0] - rises.level
     foot = rises.level + np.maximum(START_SHARE * height, _FOOT_SD * blocks.noise)
-    apex = origin + top
-    below = (window <= foot[:, np.newaxis]) & (index < apex[:, np.newaxis])
-    start = np.where(below, index + 1, earliest[:, np.newaxis]).max(axis=1)
-    return Found(start, apex, np.append(start[1:], blocks.values.size), threshold)
+    below = (window <= foot[:, np.newaxis]) & (column < top)
+    start = np.where(below.any(axis=1), longest - below[:, ::-1].argmax(axis=1), before[:, 0])
+    return Found(
+        origin + start, origin + top[:, 0], np.append((origin + start)[1:], blocks.values.size), threshold
+    )

@@ -25,10 +25,11 @@ LEAST_HZ = 150.0
 """What swings more slowly than any rig is hum, or a level on the move."""
 
 _UNEXPLAINED = 0.7
+_ENOUGH_RESTS = 8
 _FROM_S = 0.002
 """A blow is over this long after it last rose."""
 _REST_S = 0.02
-_MOST_RESTS = 60
+_MOST_RESTS = 40
 _LEAST_REST = 16
 _LAGS_IN_REST = 8
 _WELL_TURNED = 0.6
@@ -68,7 +69,7 @@ def estimate_ring(values: Values, rate_hz: float, risen_index: Indices, noise_sd
     """The ring in the rests behind blows, or None where nothing rings noticeably.
 
     ``values``: shape (n,), contiguous, in any unit, ``noise_sd`` in the same; ``risen_index`` are samples
-    at which blows have risen. Up to 60 rests of them are looked at.
+    at which blows have risen. Up to 40 rests of them are looked at.
     """
     rests = [rest - rest.mean() for rest in _rests(values, rate_hz, risen_index)]
     spread = np.array([float(np.std(rest)) for rest in rests])
@@ -85,8 +86,9 @@ def estimate_ring(values: Values, rate_hz: float, risen_index: Indices, noise_sd
 
 def _explains(ring: Ring, rests: list[Floats], rate_hz: float) -> bool:
     """Whether much less than the rests is left of them when the ring is taken out."""
-    still = [without_ring(rest, rate_hz, ring).values for rest in rests]
-    return float(np.std(np.concatenate(still))) < _UNEXPLAINED * float(np.std(np.concatenate(rests)))
+    some = rests[:: 1 + len(rests) // _ENOUGH_RESTS]
+    still = [without_ring(rest, rate_hz, ring).values for rest in some]
+    return float(np.std(np.concatenate(still))) < _UNEXPLAINED * float(np.std(np.concatenate(some)))
 
 
 def _rests(values: Values, rate_hz: float, risen_index: Indices) -> list[Floats]:
