@@ -2,20 +2,28 @@
 
 The tester's statements (masses, arm, gravity, with their uncertainties) are fixed; the truth behind them is
 drawn anew for every bench from the distributions stated, so that intervals can be counted that hold it.
-Blow physics, resonance and converter filter are those of the virtual rig.
+Blow physics, resonance and converter filter are those of the virtual rig. Rendering the torque of a run
+takes longer than everything else, so a number of runs is rendered once and each used for several benches,
+with weights, readings, zeros and noise of their own.
 """
 
 from __future__ import annotations
 
 import math
+import multiprocessing
+import os
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from functools import cache, lru_cache, partial
+from unittest.mock import patch
 
 import numpy as np
 import numpy.typing as npt
 from workshop import fixed_id, workshop
 
-from anviltrace.calibration.line import fit_line
+from anviltrace.calibration.line import Line, fit_line
 from anviltrace.metrics.converter import boxcars_s
+from anviltrace.metrics.evaluate import evaluate
 from anviltrace.metrics.facts import RunFacts, zero_reading
 from anviltrace.metrics.results import RunContext
 from anviltrace.records import Arm, Calibration, LoadStep, Mass, RunState, Spread
@@ -38,7 +46,7 @@ RATE_HZ = 7500.0
 FRONT_HZ = 30_000.0
 DECIMATION = 8
 STEP_S = 1.0 / (FRONT_HZ * DECIMATION)
-COUNTS_PER_NM = 2204.0
+COUNTS_PER_NM, RATED_NM = 2204.0, 500.0
 NOISE_COUNTS = 105.0
 STEADY = 3000
 """Samples in a calibration reading and in a zero."""
@@ -52,7 +60,9 @@ BEFORE_S, AFTER_S = 0.06, 0.26
 
 @dataclass(frozen=True)
 class Stated:
-    """What the tester knows: weights, arm, gravity, air; and how much the zero may wander."""
+    """What the tester knows: weights, arm, gravity, air. And what he does not: how much the zero wanders from
+    before to after a run, and how far the transducer's line bends at its rated torque (normal, one sd).
+    """
 
     masses: tuple[Mass, ...]
     arm: Arm
@@ -61,6 +71,7 @@ class Stated:
     air: float = 1.2
     air_u: float = 0.035
     zero_wander_nm: float = 0.02
+    bend_sd: float = 3e-4
 
 
 @dataclass(frozen=True)
@@ -83,23 +94,31 @@ def stated(spread: Spread, mass_u: float, length_u: float, **changes: float) -> 
     return Stated(masses, arm, **changes)
 
 
-def bench(
-    known: Stated, random: Random, natural_hz: float = 3400.0, damping: float = 0.022
-) -> tuple[RunFacts, Truth]:
-    """One bench: a truth drawn from what is stated, a calibration made on it, and a run."""
-    line = _calibrate(known, random)
-    torque, truth = _run(random, natural_hz, damping)
-    zero_counts, wander = random.normal(0.0, 4000.0), COUNTS_PER_NM * known.zero_wander_nm
-    moved = random.normal(0.0, wander)
-    ends = (zero_counts, zero_counts + moved)
-    zeros = [_noisy(np.full(STEADY, level), random) for level in ends]
-    counts = _noisy(zero_counts + moved * random.random() + COUNTS_PER_NM * torque, random)
+@lru_cache(maxsize=512)
+def struck(seed: int, natural_hz: float = 3400.0, damping: float = 0.022) -> tuple[Numbers, Truth]:
+    """Torque of a run as the converter delivers it, N·m at 7.5 kS/s without noise, and the truth."""
+    return _run(np.random.default_rng([1, seed]), natural_hz, damping)
+
+
+def bench(known: Stated, run: tuple[Numbers, Truth], random: Random) -> RunFacts:
+    """One bench: a truth drawn from what is stated, a calibration made on it, and the run recorded."""
+    bend = random.normal(0.0, known.bend_sd)
+    line = _calibrate(known, bend, random)
+    moved = random.normal(0.0, COUNTS_PER_NM * known.zero_wander_nm)
+    before = random.normal(0.0, 4000.0)
+    zeros = [_noisy(np.full(STEADY, level), random) for level in (before, before + moved)]
+    counts = _noisy(before + moved * random.random() + _reading(run[0], bend), random)
     readings = [zero_reading(zero, RATE_HZ) for zero in zeros]
-    return RunFacts(
-        _context(), ((0, counts),), *readings, {1: line, -1: line}, boxcars_s("ads1256", RATE_HZ, 0.0)
-    ), truth
+    filters = boxcars_s("ads1256", RATE_HZ, 0.0)
+    return RunFacts(_context(), ((0, counts),), *readings, {1: line, -1: line}, filters)
 
 
+def _reading(torque_nm: Numbers, bend: float) -> Numbers:
+    """Counts over the zero: a transducer whose line bends by ``bend`` (a share) at its rated torque."""
+    return np.asarray(COUNTS_PER_NM * torque_nm * (1.0 + bend * torque_nm / RATED_NM))
+
+
+@cache
 def _context() -> RunContext:
     shop = workshop(RATE_HZ)
     run = shop.run(20, state=RunState.FINISHED, rate_hz=RATE_HZ)
@@ -118,7 +137,7 @@ def drawn(value: float, u: float, spread: Spread, random: Random) -> float:
     return float(random.uniform(value - math.sqrt(3.0) * u, value + math.sqrt(3.0) * u))
 
 
-def _calibrate(known: Stated, random: Random):
+def _calibrate(known: Stated, bend: float, random: Random) -> Line:
     """The line of a calibration up and down on the true weights."""
     arm = known.arm
     true_kg = [drawn(mass.mass_kg, mass.u_kg, mass.spread, random) for mass in known.masses]
@@ -127,12 +146,12 @@ def _calibrate(known: Stated, random: Random):
     length_m = drawn(arm.length_m, arm.u_m, arm.spread, random)
     angle_deg = random.uniform(-arm.angle_within_deg, arm.angle_within_deg)
     each = lever_torque_nm(np.array(true_kg), gravity, air, np.array(density), length_m, angle_deg)
-    reached = np.cumsum(each)
+    reached = _reading(np.concatenate(([0.0], np.cumsum(each))), bend)
     count = len(true_kg)
     hung = [0, *range(1, count + 1), *range(count - 1, 0, -1), 0]
     branches = ["zero", *["up"] * count, *["down"] * (count - 1), "zero"]
     steps = [
-        _step(number, branch, known, many, COUNTS_PER_NM * (reached[many - 1] if many else 0.0), random)
+        _step(number, branch, known, many, float(reached[many]), random)
         for number, (branch, many) in enumerate(zip(branches, hung, strict=True))
     ]
     calibration = Calibration(
@@ -173,7 +192,7 @@ def _step(number: int, branch: str, known: Stated, many: int, counts: float, ran
 
 def _run(random: Random, natural_hz: float, damping: float) -> tuple[Numbers, Truth]:
     """Torque as the converter delivers it, N·m at 7.5 kS/s without noise, and the truth."""
-    blows = int(random.integers(10, 21))
+    blows = int(random.integers(8, 15))
     energies = 10.4 * (1.0 + 0.05 * random.standard_normal(blows))
     start_nm = random.uniform(0.0, 120.0)
     levels = np.concatenate(([start_nm], climb_nm(energies, BLOW_STIFFNESS, FRICTION, start_nm)))
@@ -233,3 +252,32 @@ def _mean(applied: Numbers, starts: Numbers, pulses: Pulse) -> float:
     area = np.concatenate(([0.0], np.cumsum(0.5 * (applied[1:] + applied[:-1]))))
     first, last = np.interp(begin[[0, -1]], np.arange(area.size), area)
     return float((last - first) / (begin[-1] - begin[0]))
+
+
+METRICS = ("impulse_mean", "mean_torque", "retained_final")
+_RUNS = 200
+"""Different runs that are rendered; each serves several benches."""
+
+
+def judged(known: Stated, seed: int) -> list[tuple[float, float]]:
+    """Error and half width, both over the truth, of each of :data:`METRICS` on one bench."""
+    run = struck(seed % _RUNS)
+    result = evaluate(bench(known, run, np.random.default_rng([2, seed])))
+    pairs = []
+    for name in METRICS:
+        value, true = result.value(name), float(getattr(run[1], name))
+        assert value is not None, name
+        assert value.value is not None, value.withheld
+        assert value.expanded is not None
+        pairs.append(((value.value - true) / true, value.expanded / true))
+    return pairs
+
+
+def study(known: Stated, benches: int) -> Numbers:
+    """:func:`judged` for so many benches, on two processes: shape (benches, metrics, 2).
+
+    Each with one thread: on matrices this small more of them only wait for each other.
+    """
+    spawn = multiprocessing.get_context("spawn")
+    with patch.dict(os.environ, OPENBLAS_NUM_THREADS="1"), ProcessPoolExecutor(2, spawn) as pool:
+        return np.array(list(pool.map(partial(judged, known), range(benches), chunksize=50)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -14,11 +15,14 @@ from anviltrace.metrics.signal import Signal, ZeroLevel, signal_of, zero_level
 from anviltrace.metrics.uncertainty import Part, rectangular
 from anviltrace.records import RigKind, Thread
 from anviltrace.trace.blows import BASE_OVER_FWHM, Blows, find_blows, joined, measure_blows
+from anviltrace.trace.level import LEAST_QUIET
 from anviltrace.trace.sampling import why_unresolved
 
 Numbers = npt.NDArray[np.float64]
 Marks = npt.NDArray[np.bool_]
 
+_GUARD_S = 0.0002
+"""Left out before a blow: the filter smears it forwards."""
 SINGLE_KNOCK = 2
 """Blows below this number make no drive window."""
 
@@ -32,7 +36,7 @@ class Window:
     zero: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Analysis:
     """One run, ready for its metrics. ``blows`` is None where ``no_blows`` says why."""
 
@@ -65,18 +69,18 @@ class Analysis:
         held = self.facts.context.rig.kind is RigKind.HELD
         return held and self.tightening_sign != self.signal.rotation
 
-    @property
+    @cached_property
     def base_s(self) -> Numbers:
         """Base width of each blow as half a sine, seconds; NaN where its width is not known."""
         assert self.blows is not None
         return BASE_OVER_FWHM * self.blows.width_s
 
-    @property
+    @cached_property
     def impulse_sampling(self) -> Numbers:
         """Standard deviation that sampling gives each blow's impulse, as a share of it."""
         return impulse_error_sd(self.base_s, self.signal.rate_hz, self.facts.boxcars_s)
 
-    @property
+    @cached_property
     def peak_loss(self) -> Numbers:
         """Largest share of each blow's net peak that filter and sampling may hide, whatever their phase."""
         return worst_peak_loss(self.base_s, self.signal.rate_hz, self.facts.boxcars_s)
@@ -86,21 +90,45 @@ class Analysis:
         """Median number of samples on the base width of a blow; 0 where no width is known."""
         return BASE_OVER_FWHM * self.usual_width_s * self.signal.rate_hz
 
-    @property
+    @cached_property
     def usual_width_s(self) -> float:
         """Median width at half height in seconds; 0 where no width is known."""
         assert self.blows is not None
         known = self.blows.width_s[np.isfinite(self.blows.width_s)]
         return float(np.median(known)) if len(known) else 0.0
 
-    @property
+    @cached_property
     def ring_left(self) -> float:
         """Median share of the net peak that still rings when the next blow comes; 0 where it is not known."""
         assert self.blows is not None
         known = self.blows.ring_left[np.isfinite(self.blows.ring_left)]
         return float(np.median(known)) if len(known) else 0.0
 
-    @property
+    @cached_property
+    def ring_in_rests(self) -> Numbers:
+        """Amplitude that rings in the second half of the rest after each blow, over the whole of it.
+
+        What its samples scatter more than the noise, in the unit of the signal; 0 where there are too few.
+        """
+        assert self.blows is not None
+        rate_hz, apex_s = self.signal.rate_hz, self.blows.apex_s
+        rest_s = np.append(self.blows.start_s[1:], apex_s[-1] + _GUARD_S) - _GUARD_S - apex_s
+        rest_s[-1] = np.median(rest_s[:-1]) if len(rest_s) > 1 else 0.0
+        last = len(self.signal.values)
+        first, end = (
+            np.clip(np.nan_to_num((apex_s + share * rest_s) * rate_hz), 0, last).astype(np.int64)
+            for share in (0.5, 1.0)
+        )
+        sums, squares = (
+            np.concatenate(([0.0], np.cumsum((self.signal.values - self.signal.values[0]) ** power)))
+            for power in (1, 2)
+        )
+        count = np.maximum(end - first, 1)
+        variance = (squares[end] - squares[first]) / count - ((sums[end] - sums[first]) / count) ** 2
+        beyond = np.where(count >= LEAST_QUIET, variance - self.signal.noise_sd**2, 0.0)
+        return np.asarray(np.sqrt(2.0 * np.maximum(0.0, beyond)))
+
+    @cached_property
     def clipped_flag(self) -> str:
         """A flag where the converter was at its limit; else empty."""
         at_limit = np.count_nonzero((self.signal.values >= self.signal.highest) & ~self.signal.missing)
@@ -118,7 +146,7 @@ class Analysis:
             return ""
         return "there is no zero reading right before or after the run, with the same settings"
 
-    @property
+    @cached_property
     def driven(self) -> Marks:
         """Which blows begin within the drive window, the last one included."""
         assert self.blows is not None

@@ -101,7 +101,10 @@ _ENTRIES = (
             "Mean of the torque over the drive window: from time zero to the planned end or the start of the"
             " last blow, whichever comes first."
         ),
-        computed="Rotation times the time integral of the torque over the window, divided by its length.",
+        computed=(
+            "Rotation times the time integral of the torque over the window, divided by its length. Withheld "
+            "where a held rig is loosened: the transducer then carries the joint's own torque as well."
+        ),
         uncertainty=(
             f"{_CALIBRATION}, zero, noise, sampling of the blows, ends of the window, missing samples."
         ),

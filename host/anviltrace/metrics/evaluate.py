@@ -155,6 +155,9 @@ def _flags(a: Analysis) -> tuple[str, ...]:
         f"there is no zero reading {zero.missing} the run: what the zero moved is not known"
         if zero is not None and zero.missing
         else "",
+        f"the zero reading {zero.unsteady} the run was not at rest: let the joint settle first"
+        if zero is not None and zero.unsteady
+        else "",
         *(f"{notice.kind}: {notice.text.strip()}" for notice in _notable(a)),
     ]
     return tuple(dict.fromkeys(flag for flag in flags if flag))

@@ -32,6 +32,7 @@ from anviltrace.records import (
     Tool,
     Zero,
 )
+from anviltrace.trace.level import LEAST_QUIET, noise_sd
 
 Counts = npt.NDArray[np.int32]
 Thing = TypeVar("Thing", Plan, Tool, Supply)
@@ -39,20 +40,29 @@ Thing = TypeVar("Thing", Plan, Tool, Supply)
 _OF_A_SET = (RunKind.MEASUREMENT, RunKind.ZERO)
 """Recordings that follow one another while a tool is seated."""
 
+STEADY_SD = 1.5
+"""A zero reading whose samples scatter this many times more than their noise was not at rest."""
 BLOCK_S = 0.02
 """Length of the blocks whose means show how far neighbouring samples go together: a period of 50 Hz hum."""
 
 
 @dataclass(frozen=True, slots=True)
 class ZeroReading:
-    """A zero reading in counts. ``together`` is by how much the variance of a mean of many samples exceeds
-    that of as many independent ones (at least 1): filters and hum make neighbours alike.
+    """A zero reading in counts. ``noise_counts`` is the standard deviation of its samples without what moved
+    slowly, ``sd_counts`` with it. ``together`` is by how much the variance of a mean of many samples exceeds
+    that of as many independent ones (at least 1): filters, hum and wandering make neighbours alike.
     """
 
     mean_counts: float
     sd_counts: float
+    noise_counts: float
     samples: int
     together: float = 1.0
+
+    @property
+    def steady(self) -> bool:
+        """Whether the reading moved no more than its noise."""
+        return self.sd_counts <= STEADY_SD * self.noise_counts
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +86,8 @@ class RunFacts:
 def zero_reading(counts: Counts, rate_hz: float) -> ZeroReading:
     """Mean, standard deviation and togetherness of the samples of a zero reading (at least 2)."""
     sd = float(np.std(counts, ddof=1))
-    return ZeroReading(float(np.mean(counts)), sd, len(counts), _together(counts, rate_hz, sd))
+    noise = noise_sd(counts) if len(counts) >= LEAST_QUIET else sd
+    return ZeroReading(float(np.mean(counts)), sd, noise, len(counts), _together(counts, rate_hz, sd))
 
 
 def _together(counts: Counts, rate_hz: float, sd: float) -> float:

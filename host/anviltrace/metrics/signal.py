@@ -22,16 +22,18 @@ POLARITY = "polarity"
 class ZeroLevel:
     """The zero of a run: mean of the readings before and after it, in counts.
 
-    ``half_width_counts`` is half of what it moved meanwhile, ``u_counts`` what noise leaves open, ``sd`` and
-    ``together`` describe the noise of single samples. ``missing`` says which reading there is not.
+    ``half_width_counts`` is half of what it moved meanwhile, ``u_counts`` what noise leaves open. The noise
+    of single samples, and how far they go ``together``, is that of the quieter reading: whatever disturbs
+    one only adds to it. ``missing`` says which reading there is not, ``unsteady`` which was not at rest.
     """
 
     counts: float
     half_width_counts: float
     u_counts: float
-    sd_counts: float
+    noise_counts: float
     together: float
     missing: str = ""
+    unsteady: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,15 +67,21 @@ def zero_level(before: ZeroReading | None, after: ZeroReading | None) -> ZeroLev
     if not readings:
         return None
     means = [reading.mean_counts for reading in readings]
+    quietest = min(readings, key=lambda reading: reading.sd_counts)
     variance = sum(r.sd_counts**2 * r.together / r.samples for r in readings) / len(readings) ** 2
     return ZeroLevel(
         counts=float(np.mean(means)),
         half_width_counts=0.5 * (max(means) - min(means)),
         u_counts=math.sqrt(variance),
-        sd_counts=math.sqrt(float(np.mean([reading.sd_counts**2 for reading in readings]))),
-        together=max(reading.together for reading in readings),
-        missing="before" if before is None else "after" if after is None else "",
+        noise_counts=quietest.noise_counts,
+        together=quietest.together,
+        missing=_which(before is None, after is None),
+        unsteady=_which(before is not None and not before.steady, after is not None and not after.steady),
     )
+
+
+def _which(before: bool, after: bool) -> str:
+    return " and ".join(word for word, holds in (("before", before), ("after", after)) if holds)
 
 
 def signal_of(facts: RunFacts, scale: Scale, zero: ZeroLevel | None) -> Signal:
@@ -90,7 +98,7 @@ def signal_of(facts: RunFacts, scale: Scale, zero: ZeroLevel | None) -> Signal:
     per_value = (scale.counts_per_nm(1), scale.counts_per_nm(-1)) if calibrated else (_polarity(facts),) * 2
     ends = np.array([settings.saturation_low, settings.saturation_high], dtype=np.float64)
     values, limits = (rotation * net_torque_nm(part, zero_counts, *per_value) for part in (counts, ends))
-    noise_counts = _own_noise(counts) if zero is None else zero.sd_counts
+    noise_counts = _own_noise(counts) if zero is None else zero.noise_counts
     return Signal(
         values=values,
         missing=missing,
