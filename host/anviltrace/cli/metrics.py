@@ -27,7 +27,6 @@ _MAIN = (
     "mean_torque",
     "impulse_mean",
     "peak_mean",
-    "peak_max",
     "blow_rate",
     "blow_count",
     "maximum_mv_per_v",
@@ -35,8 +34,9 @@ _MAIN = (
 )
 """What the overview of several runs shows, as far as any of them has it."""
 _SUPERSCRIPT = str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")
+_NO_TORQUE = "torque is withheld"
 _BOUNDS = (
-    "(+x, −y): beyond the interval, a peak may truly be higher by up to x (filter and sampling hide its tip) "
+    "(+x −y): beyond the interval a peak may truly be higher by up to x (filter and sampling hide its tip), "
     "and lower by up to y (noise adds to a largest reading)."
 )
 
@@ -152,15 +152,16 @@ def _show_overview(results: Sequence[RunResult], unit: TorqueUnit) -> None:
     notes = _Notes()
     table = Table(box=None, padding=(0, 2, 0, 0))
     for heading in ("run", "tool", "supply", "duty"):
-        table.add_column(heading, overflow="fold")
+        table.add_column(heading, no_wrap=heading in ("run", "duty"))
     for name in names:
         table.add_column(_heading(name, unit), justify="right", no_wrap=True)
     for result in results:
-        marks = notes.mark([*_of_run(result)])
-        cells = [_cell(result.value(name), unit, notes) for name in names]
+        marks = notes.mark([_in_short(flag) for flag in _of_run(result)])
+        cells = [_cell(result.value(name), unit, notes, brief=True) for name in names]
         table.add_row(result.context.run.id[:SHORT_ID] + marks, *_condition(result), *cells)
     print_table(table)
-    _print_notes(notes, results)
+    _print_notes(notes, [result.value(name) for result in results for name in names])
+    click.echo("\nEverything about a run, with all its flags: anviltrace metrics RUN")
 
 
 def _show_whole(result: RunResult, unit: TorqueUnit) -> None:
@@ -184,21 +185,26 @@ def _show_whole(result: RunResult, unit: TorqueUnit) -> None:
         )
     print_table(table)
     notes.mark(_of_run(result))
-    _print_notes(notes, [result])
+    _print_notes(notes, result.values)
     click.echo()
 
 
-def _print_notes(notes: _Notes, results: Sequence[RunResult]) -> None:
+def _print_notes(notes: _Notes, values: Sequence[Value | None]) -> None:
     click.echo()
     notes.print()
-    if any(value.under_read or value.over_read for result in results for value in result.values):
+    if any(value.under_read or value.over_read for value in values if value is not None):
         click.echo(f"    {_BOUNDS}")
 
 
 def _of_run(result: RunResult) -> list[str]:
     """What has to be said of a run as a whole."""
-    torque = [f"torque is withheld: {result.uncalibrated}"] if result.uncalibrated else []
+    torque = [f"{_NO_TORQUE}: {result.uncalibrated}"] if result.uncalibrated else []
     return [*torque, *result.flags]
+
+
+def _in_short(flag: str) -> str:
+    """A flag without what differs from run to run, or what to do about it; why torque is withheld stays."""
+    return flag if flag.startswith(_NO_TORQUE) else flag.split(": ")[0]
 
 
 def _condition(result: RunResult) -> tuple[str, str, str]:
@@ -236,23 +242,31 @@ def _shown_unit(name: str, unit: TorqueUnit) -> str:
     return unit.shown(0.0, metric(name).unit)[1]
 
 
-def _cell(value: Value | None, unit: TorqueUnit, notes: _Notes) -> str:
-    """A value as it stands in a table, with its footnotes."""
+def _cell(value: Value | None, unit: TorqueUnit, notes: _Notes, *, brief: bool = False) -> str:
+    """A value as it stands in a table, with its footnotes; if ``brief`` without those on rates and counts."""
     from anviltrace.metrics.catalogue import metric
-    from anviltrace.metrics.figures import bound, value_with_uncertainty
+    from anviltrace.metrics.figures import value_with_uncertainty
 
     if value is None:
         return ""
     if value.value is None:
         return f"withheld{notes.mark([value.withheld])}"
+    entry = metric(value.name)
+    number = unit.shown(value.value, entry.unit)[0]
+    expanded = None if value.expanded is None else unit.shown(value.expanded, entry.unit)[0]
+    marks = "" if brief and not entry.torque else notes.mark(value.flags)
+    return f"{value_with_uncertainty(number, expanded)}{_bounds(value, unit)}{marks}"
+
+
+def _bounds(value: Value, unit: TorqueUnit) -> str:
+    """The one-sided bounds of a value, as far as it has any."""
+    from anviltrace.metrics.catalogue import metric
+    from anviltrace.metrics.figures import bound
+
     of = metric(value.name).unit
-    number, expanded, under, over = (
-        None if part is None else unit.shown(part, of)[0]
-        for part in (value.value, value.expanded, value.under_read, value.over_read)
-    )
-    assert number is not None and under is not None and over is not None  # noqa: PT018
-    bounds = f" (+{bound(under)}, −{bound(over)})" if under or over else ""
-    return f"{value_with_uncertainty(number, expanded)}{bounds}{notes.mark(value.flags)}"
+    sides = (("+", value.under_read), ("−", value.over_read))
+    told = [f"{sign}{bound(unit.shown(size, of)[0])}" for sign, size in sides if size]
+    return f" ({' '.join(told)})" if told else ""
 
 
 def _as_data(result: RunResult, unit: TorqueUnit) -> dict[str, Any]:

@@ -98,7 +98,6 @@ def impulse_mean(a: Analysis) -> Value:
         f"{left_out} blows without a level before or after, or at a gap, are left out" if left_out else "",
         a.scale.above_weights(peaks),
         a.clipped_flag,
-        _few_samples(a),
     )
     return stated("impulse_mean", mean, parts, flags=flags)
 
