@@ -48,9 +48,11 @@ _BEFORE_S = 0.0025
 _LEAST_BEFORE = 5
 """Blocks that make the milliseconds before; one more block lies between them and the one looked at."""
 _LEAST_SAMPLES_BEFORE = 8
-_SWING = 1.2
+_SWINGS, _BEATS = 1.2, 0.6
 _LONGEST_BEFORE_S = 0.006
-"""A ring is seen in full over so many swings; the milliseconds before are made longer for it, up to this."""
+"""A ring is seen in full after so many swings or beats; the milliseconds before are made longer for it."""
+_LEAST_NOISE_LEFT = 0.75
+"""Taking a ring out averages noise away, but small steps of the level do not become blows by that."""
 _FRESH_HEIGHT = 1.2
 _FRESH_S = 0.008
 _ENOUGH = 25
@@ -99,10 +101,9 @@ def find_blows(values: npt.ArrayLike, rate_hz: float, noise_sd: float, rotation:
     if ring is None:
         return _found(blocks, _rises(blocks, tops, OVER_RING_SD))
     still = without_ring(samples, rate_hz, ring)
-    slow_s = min(_SWING / _slowest_hz(ring, rate_hz), _LONGEST_BEFORE_S)
-    calm = _Blocks(
-        still.values, rate_hz / still.length, noise_sd * still.noise, rotation, max(_BEFORE_S, slow_s)
-    )
+    before_s = min(max(_BEFORE_S, _seen_after_s(ring, rate_hz)), _LONGEST_BEFORE_S)
+    noise = noise_sd * max(still.noise, _LEAST_NOISE_LEFT)
+    calm = _Blocks(still.values, rate_hz / still.length, noise, rotation, before_s)
     rises = _rises(calm, _over_ring(_tops(calm), calm, blocks, still.length), OVER_RING_SD)
     return _found(blocks, rises.stretched(still.length))
 
@@ -127,13 +128,14 @@ def _lingering_ring(blocks: _Blocks, tops: _Tops) -> Ring | None:
         return None
     interval_s = float(np.median(np.diff(risen))) / blocks.rate_hz if risen.size > 1 else math.inf
     lasts = ring.left_after(interval_s) > LINGERING_SHARE
-    slow = _slowest_hz(ring, blocks.rate_hz) * _BEFORE_S < _SWING
+    slow = _seen_after_s(ring, blocks.rate_hz) > _BEFORE_S
     return ring if lasts or (slow and ring.left_after(_BEFORE_S) > LINGERING_SHARE) else None
 
 
-def _slowest_hz(ring: Ring, rate_hz: float) -> float:
-    """How often a sampled ring swings at least: close to half the sample rate its amplitude beats."""
-    return max(1e-3 * rate_hz, min(ring.frequency_hz, 0.5 * rate_hz - ring.frequency_hz))
+def _seen_after_s(ring: Ring, rate_hz: float) -> float:
+    """Time that shows a sampled ring in full: a swing, or a beat where it is close to half the rate."""
+    beat_hz = max(1e-3 * rate_hz, 0.5 * rate_hz - ring.frequency_hz)
+    return max(_SWINGS / ring.frequency_hz, _BEATS / beat_hz)
 
 
 def _fresh(rises: _Rises, rate_hz: float) -> Flags:

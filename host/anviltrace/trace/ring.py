@@ -106,7 +106,7 @@ def _strongest_turn(rests: list[Floats]) -> float:
     power = np.zeros(length // 2 + 1)
     for rest in rests:
         power += np.abs(np.fft.rfft(rest * np.hanning(rest.size), length)) ** 2
-    return 2.0 * math.pi * float(max(1, power.argmax())) / length
+    return 2.0 * math.pi * max(1, int(power.argmax())) / length
 
 
 def _sinusoid(rests: list[Floats], about: float) -> tuple[float, float] | None:
