@@ -23,8 +23,9 @@ Marks = npt.NDArray[np.bool_]
 
 _GUARD_S = 0.0002
 """Left out before a blow: the filter smears it forwards."""
+MUCH_FURTHER = 3.0
 SINGLE_KNOCK = 2
-"""Blows below this number make no drive window."""
+"""Below this number of blows something knocked, but no tool struck."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +63,11 @@ class Analysis:
         """Signs of torque that occur: that of the rotation, and that of the level a held joint keeps."""
         held = self.facts.context.rig.kind is RigKind.HELD
         return tuple({self.signal.rotation, self.tightening_sign if held else self.signal.rotation})
+
+    @property
+    def slow(self) -> bool:
+        """Whether the converter is too slow for single blows."""
+        return bool(why_unresolved(self.signal.rate_hz))
 
     @property
     def works_against_joint(self) -> bool:
@@ -187,12 +193,12 @@ def _blows(facts: RunFacts, signal: Signal) -> tuple[Blows | None, str]:
     """The blows of all pieces, times from the first sample; or the reason why there are none."""
     if reason := why_unresolved(signal.rate_hz):
         return None, reason
+    if reason := _against(signal):
+        return None, reason
     blows = joined(
         _blows_of_piece(signal, first - signal.first_index, len(part)) for first, part in facts.pieces
     )
-    if not len(blows):
-        return None, _why_none(signal)
-    return blows, ""
+    return (blows, "") if len(blows) else (None, "no blow was found in the record")
 
 
 def _blows_of_piece(signal: Signal, first: int, count: int) -> Blows:
@@ -203,14 +209,21 @@ def _blows_of_piece(signal: Signal, first: int, count: int) -> Blows:
     )
 
 
-def _why_none(signal: Signal) -> str:
-    against = find_blows(signal.values, signal.rate_hz, signal.noise_sd, rotation=-1)
-    if len(against) >= SINGLE_KNOCK:
-        return (
-            f"all {len(against)} blows went against the rotation of the plan: the plan names the wrong "
-            "rotation, or the bridge is wired the other way round and was not calibrated so"
-        )
-    return "no blow was found in the record"
+def _against(signal: Signal) -> str:
+    """Whether the tool struck the other way round, in words; empty where it did not.
+
+    Looked for only where the record goes much further against the rotation than along it.
+    """
+    middle = float(np.median(signal.values))
+    if middle - signal.values.min() <= MUCH_FURTHER * (signal.values.max() - middle):
+        return ""
+    blows = len(find_blows(signal.values, signal.rate_hz, signal.noise_sd, rotation=-1))
+    if blows < SINGLE_KNOCK:
+        return ""
+    return (
+        f"{blows} blows went against the rotation of the plan: the plan names the wrong rotation, or the "
+        "bridge is wired the other way round and was not calibrated so"
+    )
 
 
 def _window(facts: RunFacts, signal: Signal, blows: Blows | None) -> tuple[Window | None, str]:

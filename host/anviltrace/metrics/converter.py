@@ -1,9 +1,9 @@
 """The filters inside the converters, as chains of boxcars: what they take off a short pulse.
 
-A sinc filter of order k that decimates to the rate r is k boxcars of the length 1/r in a row, and the mean
-of n outputs is one more, n/r long. (ADS1256: TI data sheet SBAS288K, a sinc5 that gives 30 kS/s, and the
-mean of 1 to 12,000 of its outputs. HX711: its data sheet says only that it settles in four outputs, which a
-sinc4 does.) A converter that is not listed is taken as one boxcar of twice its group delay: of all
+A sinc filter of order k that decimates to the rate r is k boxcars of the length 1/r in a row. The mean of n
+of its outputs makes one of them n times as long. (ADS1256: TI data sheet SBAS288K, a sinc5 to 30 kS/s,
+and the mean of 1 to 12,000 of its outputs. HX711: its data sheet says only that it settles in four outputs,
+which a sinc4 does.) A converter that is not listed is taken as one boxcar of twice its group delay: of all
 symmetric filters of that length that fall towards their ends it takes off the most.
 """
 
@@ -17,7 +17,7 @@ def boxcars_s(converter: str, rate_hz: float, group_delay_s: float) -> tuple[flo
     if converter == "ads1256":
         step_s = 1.0 / ADS1256_SINC5_HZ
         averaged = max(1, round(ADS1256_SINC5_HZ / rate_hz))
-        return (*[step_s] * 5, averaged * step_s) if averaged > 1 else (step_s,) * 5
+        return (*[step_s] * 4, averaged * step_s)
     if converter == "hx711":
         return (1.0 / rate_hz,) * 4
     return (2.0 * group_delay_s,) if group_delay_s > 0.0 else ()

@@ -79,8 +79,8 @@ def retained_at(a: Analysis, at_s: float) -> Value:
 def mean_torque(a: Analysis) -> Value:
     """Time integral of the torque over the drive window, over its length."""
     name = "mean_torque"
-    if a.window is None:
-        return withheld(name, a.no_window)
+    if a.window is None or (a.blows is None and not a.slow):
+        return withheld(name, a.no_window if a.slow else a.no_blows or a.no_window)
     if a.works_against_joint:
         return withheld(name, AGAINST_JOINT)
     times, weights = _trapezoid(a, a.window.start_s, a.window.end_s)
