@@ -4,10 +4,13 @@ The rule (common practice): the signal departs from the quiet stretch before the
 larger of 5 standard deviations and 2 % of the range, and stays beyond half of that for at least 3 of the
 next 5 samples; the onset is the sample after the last one before it within 1 standard deviation.
 
-Two things are ours. Before a calibration the range in N·m is not known and that of the converter says
+Three things are ours. Before a calibration the range in N·m is not known and that of the converter says
 nothing about the rig, so the range is taken as :data:`RANGE_MV_PER_V`, a low one for strain gauges. And
 where blows are shorter than the rule can see (0.5 ms at 2 kS/s is one sample), three departures within a
-quarter of a second count as well: a tool strikes again, a disturbance does not.
+quarter of a second count as well: a tool strikes again, a disturbance does not. And the way back is
+10 ms long at most (2 samples of a slow converter) and ends within 1 standard deviation of the middle of that
+stretch too: a nut that spins down its thread holds a small torque for half a second before the first blow,
+and the drive is counted from the blow.
 """
 
 from __future__ import annotations
@@ -30,6 +33,10 @@ USUAL_EXCITATION_V = 5.0
 
 LOOK_AHEAD = 5
 NEEDED = 3
+
+BACK_S = 0.01
+BACK_SAMPLES = 2
+"""How far before the departure the onset may lie: the longer of the two."""
 
 BLOWS = 3
 BLOWS_WITHIN_S = 0.25
@@ -114,9 +121,18 @@ def find_onset(departure: Floats, quiet: Baseline, rate_hz: float) -> tuple[int,
     for index in crossings.tolist():
         side = 1 if departure[index] > 0 else -1
         if _stays(side * departure, index, limit / 2) or _recurs(crossings, index, rate_hz):
-            within = (side * departure[:index] <= quiet.sd_counts).nonzero()[0]
-            return (int(within[-1]) + 1 if len(within) else index), side
+            return _step_back(side * departure, index, quiet.sd_counts, rate_hz), side
     return None
+
+
+def _step_back(departure: Floats, index: int, sd: float, rate_hz: float) -> int:
+    first = max(0, index - max(BACK_SAMPLES, round(BACK_S * rate_hz)))
+    before = departure[first:index]
+    if not len(before):
+        return index
+    rest = max(0.0, float(np.median(before)))
+    within = np.flatnonzero(before <= rest + sd)
+    return first + int(within[-1]) + 1 if len(within) else first
 
 
 def _stays(departure: Floats, index: int, limit: float) -> bool:
