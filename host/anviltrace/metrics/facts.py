@@ -13,15 +13,12 @@ from anviltrace import __version__
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.choose import Candidate, choose
 from anviltrace.calibration.line import Line
+from anviltrace.capture.lines import candidates
 from anviltrace.metrics.converter import boxcars_s
 from anviltrace.metrics.results import RunContext
 from anviltrace.records import (
-    Arm,
     Board,
-    Calibration,
     Fitting,
-    LoadStep,
-    Mass,
     Plan,
     Rig,
     Run,
@@ -153,22 +150,6 @@ class Gatherer:
 def gather(archive: Archive, run: Run) -> RunFacts:
     """Everything about one run; for several runs use one :class:`Gatherer`."""
     return Gatherer(archive).facts(run)
-
-
-def candidates(archive: Archive) -> list[Candidate]:
-    """Every calibration of an archive, with all that its line is computed from."""
-    masses = {mass.id: mass for mass in archive.all(Mass)}
-    return [
-        Candidate(
-            calibration,
-            archive.get(Session, calibration.session_id).rig_id,
-            archive.get(Settings, calibration.settings_id),
-            tuple(archive.all(LoadStep, calibration_id=calibration.id)),
-            masses,
-            archive.get(Arm, calibration.arm_id),
-        )
-        for calibration in archive.all(Calibration)
-    ]
 
 
 def _context(archive: Archive, run: Run) -> RunContext:

@@ -9,9 +9,10 @@ import numpy as np
 
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.choose import Candidate
+from anviltrace.capture.lines import candidates
 from anviltrace.errors import AnalysisError
 from anviltrace.metrics.evaluate import evaluate
-from anviltrace.metrics.facts import Gatherer, RunFacts, candidates
+from anviltrace.metrics.facts import Gatherer, RunFacts
 from anviltrace.metrics.results import RunResult
 from anviltrace.metrics.scale import Scale
 from anviltrace.metrics.signal import signal_of, zero_level
