@@ -17,7 +17,7 @@ PRESET_S = 1.5
 """How long the virtual operator drives to preset a joint."""
 SETTLE_S = 0.5
 """How long the virtual operator waits after letting go."""
-SLACKEN_S = 2.0
+SLACKEN_S = 4.0
 """How long the virtual operator takes to make a tight joint slack."""
 
 
