@@ -198,21 +198,24 @@ class _Tops:
     height: Floats
     excursion: Floats
     spread: Floats
+    least_rise: float
 
 
 def _tops(blocks: _Blocks) -> _Tops:
     tops, noise, skip = blocks.tops, blocks.noise, blocks.before + 1
     if tops.size <= skip:
-        return _Tops(np.empty(0, np.int64), *[np.empty(0)] * 4)
+        none = np.empty(0)
+        return _Tops(np.empty(0, np.int64), none, none, none, none, LEAST_RISE_SD * noise)
     earlier = [tops[back : tops.size - skip + back] for back in range(blocks.before)]
     above = tops[skip:] > np.maximum.reduce(earlier) + noise
     above &= tops[skip:] > np.minimum.reduce(earlier) + (LEAST_RISE_SD - 2.0) * noise
     block = np.flatnonzero(above) + skip
     window = blocks.windows((block - skip) * blocks.length, blocks.before * blocks.length)
-    some = window[:, :: 1 + window.shape[1] // _ENOUGH]
+    some = window[:, :: -(-window.shape[1] // _ENOUGH)]
     level = np.median(some, axis=1)
     excursion = np.maximum(window.max(axis=1) - level, level - window.min(axis=1))
-    return _Tops(block, level, tops[block] - level, excursion, some.std(axis=1))
+    least_rise = LEAST_RISE_SD * noise * math.sqrt(1.0 + 0.5 * math.pi / some.shape[1])
+    return _Tops(block, level, tops[block] - level, excursion, some.std(axis=1), least_rise)
 
 
 def _rises(blocks: _Blocks, tops: _Tops, over_ring_sd: float) -> _Rises:
@@ -221,7 +224,7 @@ def _rises(blocks: _Blocks, tops: _Tops, over_ring_sd: float) -> _Rises:
     over_ring = np.where(
         tops.spread > _RINGING_SD * noise, OVER_RING * tops.excursion + over_ring_sd * noise, 0.0
     )
-    blow = np.flatnonzero(tops.height > np.maximum(over_ring, LEAST_RISE_SD * noise))
+    blow = np.flatnonzero(tops.height > np.maximum(over_ring, tops.least_rise))
     rising = tops.block[blow]
     if not rising.size:
         return _Rises(rising, rising, tops.level[:0], tops.height[:0])
@@ -244,17 +247,12 @@ def _found(blocks: _Blocks, rises: _Rises) -> Found:
     longest = int((latest - earliest).max())
     origin = np.minimum(earliest, blocks.values.size - longest)
     window = blocks.windows(origin, longest)
-    column, before, after = (
-        np.arange(longest),
-        (earliest - origin)[:, np.newaxis],
-        (latest - origin)[:, np.newaxis],
-    )
+    column = np.arange(longest)
+    before, after = (earliest - origin)[:, np.newaxis], (latest - origin)[:, np.newaxis]
     window[(column < before) | (column >= after)] = window.min()
     top = window.argmax(axis=1)[:, np.newaxis]
     height = np.take_along_axis(window, top, axis=1)[:, 0] - rises.level
     foot = rises.level + np.maximum(START_SHARE * height, _FOOT_SD * blocks.noise)
     below = (window <= foot[:, np.newaxis]) & (column < top)
-    start = np.where(below.any(axis=1), longest - below[:, ::-1].argmax(axis=1), before[:, 0])
-    return Found(
-        origin + start, origin + top[:, 0], np.append((origin + start)[1:], blocks.values.size), threshold
-    )
+    start = origin + np.where(below.any(axis=1), longest - below[:, ::-1].argmax(axis=1), before[:, 0])
+    return Found(start, origin + top[:, 0], np.append(start[1:], blocks.values.size), threshold)
