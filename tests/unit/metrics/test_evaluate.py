@@ -316,6 +316,21 @@ def test_a_record_that_ends_with_its_last_blow_has_no_final_torque(facts: RunFac
     assert "after the last blow" in reason(result, "retained_final")
 
 
+def test_a_tool_that_goes_on_turning_is_waited_for(facts: RunFacts) -> None:
+    # for 1 s after the last blow the nut drags 5000 counts, then the tool is let go and the drag ends
+    counts = counts_of(facts)
+    last = len(counts) - round(0.2 * RATE_HZ)
+    rest = np.full(round(2.0 * RATE_HZ), float(np.median(counts[last:])))
+    dragging = rest.copy()
+    dragging[: round(1.1 * RATE_HZ)] -= 5000.0
+    release = last + round(RATE_HZ)
+    run = replace(facts.context.run, release_index=release)
+    with_rest = with_counts(with_context(facts, run=run), np.concatenate((counts[:last], rest)))
+    with_drag = with_counts(with_context(facts, run=run), np.concatenate((counts[:last], dragging)))
+    still = stated_value(evaluate(with_rest), "retained_final")
+    assert stated_value(evaluate(with_drag), "retained_final") == pytest.approx(still, abs=1e-9)
+
+
 @pytest.mark.parametrize("pieces", [(), ((0, np.empty(0, np.int32)),)])
 def test_a_run_without_samples_has_nothing_to_state(facts: RunFacts, pieces: tuple[object, ...]) -> None:
     result = evaluate(replace(facts, pieces=pieces))  # type: ignore[arg-type]
