@@ -60,9 +60,9 @@ _ENTRIES = (
             "Torque the joint keeps after the run (common practice: read 50 to 200 ms after the last blow)."
         ),
         computed=(
-            "Tightening sign times the mean torque from 50 to 200 ms after the last blow; with a converter "
-            "too slow for blows the mean of the record's last half, from half a second after the signal to "
-            "release."
+            "Tightening sign times the mean torque from 50 to 200 ms after the last blow; where the tool "
+            "went on turning without a blow, from half a second after the signal to release; with a slow "
+            "converter the mean of the record's last half, from half a second after that signal."
         ),
         uncertainty=f"{_CALIBRATION}, zero before and after, noise of the mean.",
         needs=(Need.CALIBRATION, Need.ZERO, Need.AFTER),

@@ -120,15 +120,29 @@ def _retained(
 
 
 def _last_blow_stretch(a: Analysis) -> tuple[int, int] | str:
-    """Samples from 50 to 200 ms after the last blow, or why there are none."""
+    """Samples from 50 to 200 ms after the last blow, or why there are none.
+
+    A tool that goes on turning without a blow is waited for: then from half a second after the release.
+    """
     assert a.blows is not None
-    last_s, rate_hz = float(a.blows.apex_s[-1]), a.signal.rate_hz
+    rate_hz = a.signal.rate_hz
+    last_s = max(float(a.blows.apex_s[-1]), _free_until_s(a))
     first = math.ceil((last_s + FINAL_FROM_S) * rate_hz)
     end = math.floor((last_s + FINAL_TO_S) * rate_hz) + 1
     if end > len(a.signal.values):
         left_ms = 1e3 * (len(a.signal.values) / rate_hz - last_s)
         return f"the record ends {left_ms:.0f} ms after the last blow: plan at least 1 s after the drive"
     return first, end
+
+
+def _free_until_s(a: Analysis) -> float:
+    """When a tool whose blows ended long before the signal to release has surely been let go; else 0."""
+    assert a.blows is not None
+    release = a.facts.context.run.release_index
+    if release is None:
+        return 0.0
+    release_s = (release - a.signal.first_index) / a.signal.rate_hz
+    return release_s + SETTLE_S if release_s - float(a.blows.apex_s[-1]) > SETTLE_S else 0.0
 
 
 def _settled_stretch(a: Analysis) -> tuple[int, int] | str:
