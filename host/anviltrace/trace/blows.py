@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -22,6 +22,7 @@ import numpy.typing as npt
 from anviltrace.trace.finding import START_SHARE, Found, find_blows
 from anviltrace.trace.level import quiet_level
 from anviltrace.trace.rate import doubles
+from anviltrace.trace.ring import estimate_ring, without_ring
 
 __all__ = ["BASE_OVER_FWHM", "Blows", "Found", "find_blows", "joined", "measure_blows"]
 
@@ -49,6 +50,8 @@ _TAIL_S = 0.002
 share of the blow."""
 _CENTRE_STEPS = 3
 """Repetitions until the centre of gravity stays where it is; each is ten times closer at least."""
+_RING_MATTERS = 0.003
+"""Share of a ring that is left after half an interval from which it is taken out for levels and impulses."""
 _LATE_S = 0.004
 """The end of an interval, where it shows what still rings."""
 
@@ -102,7 +105,7 @@ def measure_blows(
     along the rotation; without it two equal samples at the largest value of several blows count as
     clipped.
     """
-    record = _Record(rotation * np.asarray(values, dtype=np.float64), rate_hz, noise_sd, found)
+    record = _record(rotation * np.asarray(values, dtype=np.float64), rate_hz, noise_sd, found)
     rows = list(_measure(record))
     columns: dict[str, Any] = {
         name: np.array([row[name] for row in rows], dtype=np.float64) for name in _MEASURED
@@ -130,12 +133,18 @@ def joined(pieces: Iterable[Blows]) -> Blows:
 
 @dataclass(frozen=True, slots=True)
 class _Record:
-    """Values along the rotation, and how they are cut into blows."""
+    """Values along the rotation, and how they are cut into blows.
+
+    ``calm`` is what levels and impulses are taken from: the values, or where the rig still rings in the
+    rests the values with the ring taken out, which come ``delay`` samples later.
+    """
 
     values: Floats
     rate_hz: float
     noise_sd: float
     found: Found
+    calm: Floats
+    delay: float
 
     def samples(self, seconds: float) -> int:
         return max(1, round(seconds * self.rate_hz))
@@ -151,6 +160,15 @@ class _Record:
         intervals = np.diff(self.found.apex_index)
         usual = self.samples(2.0 * _QUIET_S) if not intervals.size else int(np.median(intervals))
         return min(usual // 2, self.samples(_QUIET_S))
+
+
+def _record(values: Floats, rate_hz: float, noise_sd: float, found: Found) -> _Record:
+    plain = _Record(values, rate_hz, noise_sd, found, values, 0.0)
+    ring = estimate_ring(values, rate_hz, found.apex_index, noise_sd)
+    if ring is None or ring.left_after(plain.usual_half / rate_hz) < _RING_MATTERS:
+        return plain
+    still = without_ring(values, rate_hz, ring, averaged=False)
+    return replace(plain, calm=still.values, delay=still.delay)
 
 
 _MEASURED = (
@@ -224,16 +242,16 @@ def _rest_after(record: _Record, number: int) -> _Rest:
         half = min(half, record.usual_half)
     stop = end if half == (end - apex) // 2 else apex + 2 * half
     quiet = slice(apex + half, stop)
-    ring_end = min(_ring_end(record, apex, quiet), end)
+    ring_end = min(_ring_end(record, apex, quiet), end - record.samples(_LEAD_S))
     return _rest(record, quiet, slice(ring_end, stop), ring_end)
 
 
 def _rest(record: _Record, quiet: slice, still: slice, ring_end: int) -> _Rest:
     """With a line through the stretch ``still`` where that is longer than ``quiet``, else with a level."""
-    level = quiet_level(record.values[quiet])
+    level = quiet_level(record.calm[quiet])
     if still.stop - still.start < max(LEAST_FOR_LINE, quiet.stop - quiet.start):
         return _Rest(quiet, level, ring_end, 0.0, level, 0.0)
-    values = record.values[still]
+    values = record.calm[still]
     steps = np.arange(values.size) - 0.5 * (values.size - 1)
     slope = float(values @ steps) / float(steps @ steps)
     return _Rest(quiet, level, ring_end, 0.5 * (still.start + still.stop - 1), float(values.mean()), slope)
@@ -245,14 +263,14 @@ def _ring_end(record: _Record, apex: int, quiet: slice) -> int:
     The level may drift, so it is a line through the medians of the two halves of ``quiet``.
     """
     middle = (quiet.start + quiet.stop) // 2
-    early = quiet_level(record.values[quiet.start : middle])
-    late = quiet_level(record.values[middle : quiet.stop])
+    early = quiet_level(record.calm[quiet.start : middle])
+    late = quiet_level(record.calm[middle : quiet.stop])
     if math.isnan(early) or math.isnan(late):
         return int(quiet.stop)
     slope = 2.0 * (late - early) / (quiet.stop - quiet.start)
     index = np.arange(apex, quiet.stop)
     level = 0.5 * (early + late) + slope * (index - middle)
-    departure = np.abs(record.values[apex : quiet.stop] - level)
+    departure = np.abs(record.calm[apex : quiet.stop] - level)
     loud = departure > max(_RINGING_SD * record.noise_sd, _RINGING_SHARE * float(departure[0]))
     last = int(np.flatnonzero(loud)[-1]) if loud.any() else 0
     return apex + last + record.samples(_TAIL_S)
@@ -310,9 +328,8 @@ class _Shape:
 def _impulse(record: _Record, number: int, shape: _Shape, before: _Rest, after: _Rest) -> float:
     """∫ (value − level) dt by the trapezoid rule, from just before the start to the end of the ring."""
     start = int(record.found.start_index[number])
-    earliest = before.quiet.start if number else 0
-    begin = max(earliest, start - record.samples(_LEAD_S), 0)
-    stretch = record.values[begin : after.ring_end + 1]
+    begin = max(before.ring_end if number else 0, start - record.samples(_LEAD_S))
+    stretch = record.calm[begin : after.ring_end + 1]
     area = float(stretch.sum()) - 0.5 * float(stretch[0] + stretch[-1])
     change = _level_change(stretch, begin, shape)
     level = before.area(begin, change) + after.area(change, begin + stretch.size - 1)

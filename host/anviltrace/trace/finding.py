@@ -55,6 +55,7 @@ _LEAST_NOISE_LEFT = 0.75
 """Taking a ring out averages noise away, but small steps of the level do not become blows by that."""
 _FRESH_HEIGHT = 1.2
 _FRESH_S = 0.008
+_MOST_DRIFT_SD = 3.0
 _ENOUGH = 25
 """Samples that give a level; taking more of a window's costs time only."""
 _TOP_S = 0.002
@@ -196,45 +197,68 @@ class _Tops:
     block: Indices
     level: Floats
     height: Floats
+    drift: Floats
     excursion: Floats
-    spread: Floats
+    ringing: Flags
     least_rise: float
 
 
 def _tops(blocks: _Blocks) -> _Tops:
     tops, noise, skip = blocks.tops, blocks.noise, blocks.before + 1
     if tops.size <= skip:
-        none = np.empty(0)
-        return _Tops(np.empty(0, np.int64), none, none, none, none, LEAST_RISE_SD * noise)
+        none, nothing = np.empty(0, np.int64), np.empty(0)
+        return _Tops(none, nothing, nothing, nothing, nothing, none > 0, LEAST_RISE_SD * noise)
     earlier = [tops[back : tops.size - skip + back] for back in range(blocks.before)]
     above = tops[skip:] > np.maximum.reduce(earlier) + noise
     above &= tops[skip:] > np.minimum.reduce(earlier) + (LEAST_RISE_SD - 2.0) * noise
     block = np.flatnonzero(above) + skip
     window = blocks.windows((block - skip) * blocks.length, blocks.before * blocks.length)
     some = window[:, :: -(-window.shape[1] // _ENOUGH)]
-    level = np.median(some, axis=1)
+    level, spread = np.median(some, axis=1), some.std(axis=1)
+    ringing = spread > _RINGING_SD * noise
+    level[ringing] = np.median(window[ringing], axis=1)
     excursion = np.maximum(window.max(axis=1) - level, level - window.min(axis=1))
     least_rise = LEAST_RISE_SD * noise * math.sqrt(1.0 + 0.5 * math.pi / some.shape[1])
-    return _Tops(block, level, tops[block] - level, excursion, some.std(axis=1), least_rise)
+    height, drift = tops[block] - level, np.zeros(block.size)
+    weak = height <= least_rise + _MOST_DRIFT_SD * noise
+    drift[weak] = _drift(blocks, block[weak])
+    return _Tops(block, level, height, drift, excursion, ringing, least_rise)
+
+
+def _drift(blocks: _Blocks, block: Indices) -> Floats:
+    """How far a rising level has moved from the middle of the milliseconds before to the blocks ``block``.
+
+    From the medians of two stretches, each twice as long as those milliseconds; 0 where a record is too
+    short or the level falls, and never more than hides no blow: steps of the level at blows are no drift.
+    """
+    half = 2 * blocks.before * blocks.length
+    if blocks.values.size < 2 * half or not block.size:
+        return np.zeros(block.size)
+    first = (block - 1) * blocks.length - 2 * half
+    step = -(-half // _ENOUGH)
+    windows = np.lib.stride_tricks.sliding_window_view(blocks.values, 2 * half)[:, ::step]
+    window = blocks.rotation * windows[np.maximum(first, 0)]
+    middle = window.shape[1] // 2
+    rise = np.median(window[:, middle:], axis=1) - np.median(window[:, :middle], axis=1)
+    passed = (0.5 * blocks.before + 1.5) / (2.0 * blocks.before)
+    return np.where(first >= 0, np.clip(passed * rise, 0.0, _MOST_DRIFT_SD * blocks.noise), 0.0)
 
 
 def _rises(blocks: _Blocks, tops: _Tops, over_ring_sd: float) -> _Rises:
-    """Tops that only a blow makes, successive ones as one rise; long slow rises are left out."""
-    noise = blocks.noise
-    over_ring = np.where(
-        tops.spread > _RINGING_SD * noise, OVER_RING * tops.excursion + over_ring_sd * noise, 0.0
-    )
-    blow = np.flatnonzero(tops.height > np.maximum(over_ring, tops.least_rise))
-    rising = tops.block[blow]
-    if not rising.size:
-        return _Rises(rising, rising, tops.level[:0], tops.height[:0])
+    """Tops that only a blow makes, successive ones as one rise; long slow rises and drift are left out."""
+    over_ring = OVER_RING * tops.excursion + over_ring_sd * blocks.noise
+    least = np.maximum(np.where(tops.ringing, over_ring, 0.0), tops.least_rise)
+    high = np.flatnonzero(tops.height > least)
+    if not high.size:
+        return _Rises(high, high, tops.level[:0], tops.height[:0])
+    rising, height, level = tops.block[high], tops.height[high], tops.level[high]
     first = np.concatenate(([0], np.flatnonzero(np.diff(rising) > blocks.blocks_in(_TOP_S)) + 1))
     last = np.append(first[1:], rising.size) - 1
-    height = np.maximum.reduceat(tops.height[blow], first)
-    quick = rising[last] - rising[first] <= blocks.blocks_in(_LONGEST_RISE_S)
-    first, last = first[quick], last[quick]
-    start, end = rising[first] * blocks.length, (rising[last] + 1) * blocks.length
-    return _Rises(start, end, tops.level[blow][first], height[quick])
+    blow = rising[last] - rising[first] <= blocks.blocks_in(_LONGEST_RISE_S)
+    blow &= np.logical_or.reduceat(height - tops.drift[high] > least[high], first)
+    top = np.maximum.reduceat(height, first)[blow]
+    first, last = first[blow], last[blow]
+    return _Rises(rising[first] * blocks.length, (rising[last] + 1) * blocks.length, level[first], top)
 
 
 def _found(blocks: _Blocks, rises: _Rises) -> Found:

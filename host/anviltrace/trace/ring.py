@@ -57,12 +57,14 @@ class Still:
     """A record with the ring taken out: one value for each ``length`` samples, of which it is the mean.
 
     ``noise`` is the standard deviation of its noise over that of the record. The values before a blow know
-    nothing of it; the blow itself is spread out by half a period of the ring.
+    nothing of it; the blow itself is spread out by half a period of the ring, its impulse is kept, and what
+    happens at one time is centred ``delay`` values later.
     """
 
     values: Floats
     length: int
     noise: float
+    delay: float
 
 
 def estimate_ring(values: Values, rate_hz: float, risen_index: Indices, noise_sd: float) -> Ring | None:
@@ -140,18 +142,24 @@ def _lag(turn: float, most: int) -> int:
     return int(lags[np.argmax(off < _WELL_TURNED) if (off < _WELL_TURNED).any() else off.argmin()])
 
 
-def without_ring(values: Values, rate_hz: float, ring: Ring) -> Still:
-    """``values`` (shape (n,), contiguous) with ``ring`` taken out, in the same unit."""
-    period = rate_hz / ring.frequency_hz
-    length = max(1, round(period / _PER_PERIOD))
-    starts = np.arange(0, values.size - length + 1, length)
-    means = np.add.reduceat(values[: starts.size * length], starts, dtype=np.float64) / length
+def without_ring(values: Values, rate_hz: float, ring: Ring, averaged: bool = True) -> Still:
+    """``values`` (shape (n,), contiguous) with ``ring`` taken out, in the same unit.
+
+    ``averaged``: means of as many samples as still show the ring well, else one value for each sample.
+    """
+    length = max(1, round(rate_hz / ring.frequency_hz / _PER_PERIOD)) if averaged else 1
+    whole = values.size // length * length
+    means = np.zeros(whole // length)
+    for place in range(length):
+        means += values[place:whole:length]
+    means /= length
     taps = _taps(ring, rate_hz / length)
-    still = taps[0] * means
-    for back in range(1, taps.size):
-        still[back:] += taps[back] * means[:-back]
-        still[:back] += taps[back] * means[0]
-    return Still(still, length, float(np.linalg.norm(taps)) / math.sqrt(length))
+    if not means.size:
+        return Still(means, length, 1.0, 0.0)
+    padded = np.concatenate((np.full(taps.size - 1, means[0]), means))
+    still = np.convolve(padded, taps, mode="valid")
+    delay = float(taps @ np.arange(taps.size))
+    return Still(still, length, float(np.linalg.norm(taps)) / math.sqrt(length), delay)
 
 
 def _taps(ring: Ring, rate_hz: float) -> Floats:

@@ -1,0 +1,39 @@
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from anviltrace.trace.level import noise_sd, quiet_level
+
+RANDOM = np.random.default_rng(2)
+
+
+def test_a_level_needs_five_samples():
+    assert math.isnan(quiet_level([1.0, 2.0, 3.0, 4.0]))
+    assert quiet_level([5.0, 1.0, 2.0, 3.0, 400.0]) == 3.0
+
+
+def test_noise_is_that_of_the_stretch_whatever_it_drifts():
+    noise = 3.0 * RANDOM.standard_normal(20_000)
+    assert noise_sd(noise + np.linspace(-500.0, 900.0, noise.size)) == pytest.approx(3.0, rel=0.03)
+
+
+def test_a_knock_is_no_noise_but_hum_is():
+    noise = RANDOM.standard_normal(20_000)
+    knocked = noise.copy()
+    knocked[700:720] += 500.0
+    assert noise_sd(knocked) == pytest.approx(1.0, rel=0.03)
+    hum = 5.0 * np.sin(np.arange(noise.size) * 0.01)
+    assert noise_sd(noise + hum) > 3.0
+
+
+def test_whole_counts_have_the_noise_of_rounding():
+    assert noise_sd(np.full(100, 7, dtype=np.int32)) == pytest.approx(12.0**-0.5)
+    assert noise_sd(np.full(100, 7.0)) == 0.0
+
+
+def test_too_few_samples_tell_no_noise():
+    with pytest.raises(ValueError, match="4 samples tell no noise"):
+        noise_sd([1, 2, 3, 4])
