@@ -40,7 +40,7 @@ RING_LEFT_OVER = 0.1
 """Share of a ring that may still be there when it has been taken out."""
 
 _RINGING_SD = 1.5
-"""Milliseconds that scatter by more than this many standard deviations of the noise hold a ring or a blow."""
+"""Milliseconds whose root mean square is more than so many deviations of the noise hold a ring or a blow."""
 _FOOT_SD = 3.0
 
 _BLOCK_S = 0.0005
@@ -57,7 +57,7 @@ _FRESH_HEIGHT = 1.2
 _FRESH_S = 0.008
 _MOST_DRIFT_SD = 3.0
 _ENOUGH = 25
-"""Samples that give a level; taking more of a window's costs time only."""
+"""Samples that give a level, twice as many where it rings; taking more of a window's costs time only."""
 _TOP_S = 0.002
 """A blow has reached its apex this long after it last rose above everything before."""
 _LONGEST_RISE_S = 0.004
@@ -169,7 +169,8 @@ class _Blocks:
 
     def windows(self, first_index: Indices, length: int) -> Values:
         """Stretches of ``length`` samples along the rotation, shape (m, length)."""
-        return self.rotation * np.lib.stride_tricks.sliding_window_view(self.values, length)[first_index]
+        taken = np.lib.stride_tricks.sliding_window_view(self.values, length)[first_index]
+        return taken if self.rotation > 0 else -taken
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,10 +214,11 @@ def _tops(blocks: _Blocks) -> _Tops:
     above &= tops[skip:] > np.minimum.reduce(earlier) + (LEAST_RISE_SD - 2.0) * noise
     block = np.flatnonzero(above) + skip
     window = blocks.windows((block - skip) * blocks.length, blocks.before * blocks.length)
-    some = window[:, :: -(-window.shape[1] // _ENOUGH)]
-    level, spread = np.median(some, axis=1), some.std(axis=1)
-    ringing = spread > _RINGING_SD * noise
-    level[ringing] = np.median(window[ringing], axis=1)
+    some, more = (window[:, :: -(-window.shape[1] // enough)] for enough in (_ENOUGH, 2 * _ENOUGH))
+    level = np.median(some, axis=1)
+    departure = some - level[:, np.newaxis]
+    ringing = np.einsum("ij,ij->i", departure, departure) > some.shape[1] * (_RINGING_SD * noise) ** 2
+    level[ringing] = np.median(more[ringing], axis=1)
     excursion = np.maximum(window.max(axis=1) - level, level - window.min(axis=1))
     least_rise = LEAST_RISE_SD * noise * math.sqrt(1.0 + 0.5 * math.pi / some.shape[1])
     height, drift = tops[block] - level, np.zeros(block.size)

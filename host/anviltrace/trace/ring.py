@@ -25,11 +25,11 @@ LEAST_HZ = 150.0
 """What swings more slowly than any rig is hum, or a level on the move."""
 
 _UNEXPLAINED = 0.7
-_ENOUGH_RESTS = 8
+_ENOUGH_RESTS = 6
 _FROM_S = 0.002
 """A blow is over this long after it last rose."""
 _REST_S = 0.02
-_MOST_RESTS = 40
+_MOST_RESTS = 24
 _LEAST_REST = 16
 _LAGS_IN_REST = 8
 _WELL_TURNED = 0.6
@@ -71,7 +71,7 @@ def estimate_ring(values: Values, rate_hz: float, risen_index: Indices, noise_sd
     """The ring in the rests behind blows, or None where nothing rings noticeably.
 
     ``values``: shape (n,), contiguous, in any unit, ``noise_sd`` in the same; ``risen_index`` are samples
-    at which blows have risen. Up to 40 rests of them are looked at.
+    at which blows have risen. Up to 24 rests of them are looked at.
     """
     rests = [rest - rest.mean() for rest in _rests(values, rate_hz, risen_index)]
     spread = np.array([float(np.std(rest)) for rest in rests])
