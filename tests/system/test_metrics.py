@@ -62,7 +62,7 @@ def _rig(folder: Path, seed: int, tool: str) -> list[Judged]:
     bench = read_bench(folder / "bench.toml")
     plan = replace(
         read_plan(folder / "tightening.toml"),
-        before_s=0.4, drive_s=DRIVE_S, after_s=0.4, zero_s=0.4, repeats=1, marks_s=(0.2, 0.5),
+        before_s=0.4, drive_s=DRIVE_S, after_s=1.4, zero_s=0.4, repeats=1, marks_s=(0.2, 0.5),
     )  # fmt: skip
     with (
         Archive.open(folder / f"rig {seed}.anviltrace", create=True) as archive,
