@@ -106,7 +106,7 @@ def _leave_orphan(archive: Archive, shop: Workshop) -> None:
 
 
 def make(target: Path) -> None:
-    """Record four runs (of a calibration, a zero, with gaps, cut off) and hand the archive over to ``target``."""
+    """Record four runs (calibration, zero, with gaps, cut off) and hand the archive over to ``target``."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "bench.anviltrace"
         with Archive.open(path, create=True) as archive:
