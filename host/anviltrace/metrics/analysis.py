@@ -24,6 +24,9 @@ Marks = npt.NDArray[np.bool_]
 _GUARD_S = 0.0002
 """Left out before a blow: the filter smears it forwards."""
 MUCH_FURTHER = 3.0
+BEFORE_ONSET_S = 0.25
+"""What strikes earlier than this before the onset, as the recorder saw it, is a knock and no blow: the
+recorder takes three departures within that time for the tool, and one for a disturbance."""
 SINGLE_KNOCK = 2
 """Below this number of blows something knocked, but no tool struck."""
 
@@ -49,6 +52,7 @@ class Analysis:
     no_blows: str
     window: Window | None
     no_window: str
+    knocks: int = 0
 
     @property
     def tightening_sign(self) -> int:
@@ -184,29 +188,38 @@ def analyse(facts: RunFacts) -> Analysis:
     scale = Scale(facts.lines)
     zero = zero_level(facts.zero_before, facts.zero_after)
     signal = signal_of(facts, scale, zero)
-    blows, no_blows = _blows(facts, signal)
+    blows, no_blows, knocks = _blows(facts, signal)
     window, no_window = _window(facts, signal, blows)
-    return Analysis(facts, scale, zero, signal, blows, no_blows, window, no_window)
+    return Analysis(facts, scale, zero, signal, blows, no_blows, window, no_window, knocks)
 
 
-def _blows(facts: RunFacts, signal: Signal) -> tuple[Blows | None, str]:
-    """The blows of all pieces, times from the first sample; or the reason why there are none."""
+def _blows(facts: RunFacts, signal: Signal) -> tuple[Blows | None, str, int]:
+    """The blows of all pieces, times from the first sample, or the reason why there are none; and how many
+    knocks came long before the onset and are left out."""
     if reason := why_unresolved(signal.rate_hz):
-        return None, reason
+        return None, reason, 0
     if reason := _against(signal):
-        return None, reason
-    blows = joined(
-        _blows_of_piece(signal, first - signal.first_index, len(part)) for first, part in facts.pieces
-    )
-    return (blows, "") if len(blows) else (None, "no blow was found in the record")
+        return None, reason, 0
+    onset = facts.context.run.onset_index
+    reach = round(BEFORE_ONSET_S * signal.rate_hz)
+    earliest = 0 if onset is None else onset - signal.first_index - reach
+    parts = [
+        _blows_of_piece(signal, first - signal.first_index, len(part), earliest)
+        for first, part in facts.pieces
+    ]
+    blows, knocks = joined(blows for blows, _ in parts), sum(knocks for _, knocks in parts)
+    return (blows if len(blows) else None), "" if len(blows) else "no blow was found in the record", knocks
 
 
-def _blows_of_piece(signal: Signal, first: int, count: int) -> Blows:
+def _blows_of_piece(signal: Signal, first: int, count: int, earliest: int) -> tuple[Blows, int]:
+    """Blows that start at sample ``earliest`` or later, and how many strikes came before it."""
     values = signal.values[first : first + count]
     found = find_blows(values, signal.rate_hz, signal.noise_sd)
-    return measure_blows(
-        values, signal.rate_hz, found, signal.noise_sd, limit=signal.highest, first_index=first
+    knocks = int(np.count_nonzero(found.start_index + first < earliest))
+    blows = measure_blows(
+        values, signal.rate_hz, found.since(knocks), signal.noise_sd, limit=signal.highest, first_index=first
     )
+    return blows, knocks
 
 
 def _against(signal: Signal) -> str:

@@ -151,6 +151,7 @@ def _flags(a: Analysis) -> tuple[str, ...]:
         if context.run.state is RunState.FINISHED
         else f"the run was interrupted: {context.run.end_reason}",
         f"{missing} of {len(a.signal.values)} samples are missing" if missing else "",
+        f"knocks before the tool set in, left out: {a.knocks}" if a.knocks else "",
         a.clipped_flag,
         f"there is no zero reading {zero.missing} the run: what the zero moved is not known"
         if zero is not None and zero.missing

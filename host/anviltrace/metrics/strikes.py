@@ -51,7 +51,7 @@ def count(a: Analysis) -> Value:
         if weak
         else "",
         "the rig rings on from blow to blow, so that some may be missed or made up" if rings else "",
-        f"{doubles} double strikes are counted once" if doubles else "",
+        f"double strikes, counted once: {doubles}" if doubles else "",
         _gap_flag(a),
     )
     return stated("blow_count", float(struck.sum()), [], flags=flags)
@@ -72,7 +72,7 @@ def rate(a: Analysis) -> Value:
         rectangular("clock of the board", 1e-6 * CLOCK_PPM * found.per_s, common=True),
     ]
     missed = (
-        f"{found.missed} blows seem to be missed: gaps of more than 1.5 intervals" if found.missed else ""
+        f"blows that seem missed (gaps of more than 1.5 intervals): {found.missed}" if found.missed else ""
     )
     nominal = (
         "" if a.facts.context.run.rate_hz else "counted with the nominal rate: the measured one is not known"

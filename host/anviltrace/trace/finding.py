@@ -83,6 +83,15 @@ class Found:
     def __len__(self) -> int:
         return len(self.apex_index)
 
+    def since(self, number: int) -> Found:
+        """The same without the first ``number`` blows."""
+        return replace(
+            self,
+            start_index=self.start_index[number:],
+            apex_index=self.apex_index[number:],
+            end_index=self.end_index[number:],
+        )
+
 
 def find_blows(values: npt.ArrayLike, rate_hz: float, noise_sd: float, rotation: int = 1) -> Found:
     """Find the blows in one contiguous piece of a record.

@@ -301,6 +301,19 @@ def test_what_went_wrong_with_the_run_is_said(facts: RunFacts) -> None:
     assert "early release: blows ended 1.20 s before the signal" in result.flags
 
 
+def test_a_knock_long_before_the_onset_is_no_blow(facts: RunFacts) -> None:
+    counts = counts_of(facts)
+    quiet = np.rint(np.random.default_rng(4).normal(counts[:100].mean(), 105.0, round(1.5 * RATE_HZ)))
+    knocked = quiet.copy()
+    knocked[round(0.5 * RATE_HZ) :][:6] += 20_000.0 * np.sin(np.pi * np.arange(1, 7) / 7)
+    run = replace(facts.context.run, onset_index=len(quiet) + round(0.06 * RATE_HZ))
+    plain = evaluate(with_counts(with_context(facts, run=run), np.concatenate((quiet, counts))))
+    result = evaluate(with_counts(with_context(facts, run=run), np.concatenate((knocked, counts))))
+    assert "knocks before the tool set in, left out: 1" in result.flags
+    assert stated_value(result, "blow_count") == stated_value(plain, "blow_count")
+    assert result.time_zero_s == plain.time_zero_s
+
+
 def test_a_quiet_record_has_no_blows(facts: RunFacts) -> None:
     zero = facts.zero_before
     assert zero is not None
