@@ -158,7 +158,10 @@ _ENTRIES = (
         unit="1/s",
         definition="How often the tool strikes: one over the median interval between blows.",
         computed="Over intervals that are neither those of a missed blow nor of a double strike.",
-        uncertainty="start of a blow to half a sample, clock of the board (100 ppm, common practice).",
+        uncertainty=(
+            "each blow to half a sample, the median to half a sample where blows are timed in whole samples, "
+            "clock of the board (100 ppm, common practice)."
+        ),
         needs=(Need.BLOWS,),
         torque=False,
     ),

@@ -25,6 +25,9 @@ RING_THAT_MATTERS = 0.05
 CHANGE_KNOWN_TO = 0.005
 """Share of the base width to which the place is known where the level changes (tried with half sines on
 transducers of 3 to 20 periods to a base width: 5 µs of 1.1 ms at most)."""
+_ON_A_SAMPLE = 1e-6
+_FEW_WHOLE = 0.1
+"""A blow is timed in whole samples when it lies so near to one; up to this share of them does no harm."""
 _LEAD_S = 0.001
 """How long before its start a blow's impulse begins."""
 _NEAR_APEX = 0.2
@@ -69,6 +72,7 @@ def rate(a: Analysis) -> Value:
     u_interval = MEDIAN_OVER_MEAN * math.sqrt(2.0) * timing / math.sqrt(intervals)
     parts = [
         Part("times of the blows", found.per_s**2 * u_interval),
+        rectangular("whole samples", found.per_s**2 * _grain_s(a)),
         rectangular("clock of the board", 1e-6 * CLOCK_PPM * found.per_s, common=True),
     ]
     missed = (
@@ -78,6 +82,18 @@ def rate(a: Analysis) -> Value:
         "" if a.facts.context.run.rate_hz else "counted with the nominal rate: the measured one is not known"
     )
     return stated("blow_rate", found.per_s, parts, flags=(missed, nominal))
+
+
+def _grain_s(a: Analysis) -> float:
+    """Half width in seconds by which a median of intervals is off because blows are timed in whole samples.
+
+    A median of whole numbers is one itself, however many there are. Blows wide enough for a parabola are
+    timed between samples, and then it is nothing.
+    """
+    assert a.blows is not None
+    at = a.blows.apex_s[a.driven] * a.signal.rate_hz
+    whole = np.abs(at - np.rint(at)) < _ON_A_SAMPLE
+    return 0.5 / a.signal.rate_hz if float(np.mean(whole)) > _FEW_WHOLE else 0.0
 
 
 def impulse_mean(a: Analysis) -> Value:
