@@ -88,9 +88,14 @@ def _record(archive: Archive, link: Link, folder: Path, bench: Bench, plan: Plan
     return runs
 
 
+def _felt(blows: Sequence[BlowTruth]) -> list[BlowTruth]:
+    """Blows that the stud feels: one that missed, or a weak double below what the joint keeps, it does not."""
+    return [blow for blow in blows if not blow.missed and blow.peak_nm > blow.retained_before_nm]
+
+
 def _driven(blows: Sequence[BlowTruth]) -> list[BlowTruth]:
-    """Blows of the drive window; a missed one touches nothing."""
-    struck = [blow for blow in blows if not blow.missed]
+    """Felt blows of the drive window."""
+    struck = _felt(blows)
     return [blow for blow in struck if blow.start_s - struck[0].start_s <= DRIVE_S]
 
 
@@ -102,7 +107,7 @@ def _true_impulse(blows: Sequence[BlowTruth]) -> float:
 
 def _true_mean(blows: Sequence[BlowTruth]) -> float:
     """Mean torque from 5 % of the first blow to the planned end or 5 % of the last blow."""
-    struck = [blow for blow in blows if not blow.missed]
+    struck = _felt(blows)
     first = _start_s(struck[0])
     last = min(_start_s(struck[-1]), first + DRIVE_S)
     time_s = np.arange(first, last, _STEP_S)
@@ -174,7 +179,7 @@ def test_intervals_are_narrow_enough_to_be_of_use(judged: list[Judged], name: st
 
 def test_the_level_at_a_mark_is_near_the_truth(judged: list[Judged]) -> None:
     for one in judged:
-        struck = [blow for blow in one.blows if not blow.missed]
+        struck = _felt(one.blows)
         for at_s in (0.2, 0.5):
             value = one.result.value("retained_at", at_s)
             assert value is not None
