@@ -89,7 +89,7 @@ def _record(archive: Archive, link: Link, folder: Path, bench: Bench, plan: Plan
 
 
 def _felt(blows: Sequence[BlowTruth]) -> list[BlowTruth]:
-    """Blows that the stud feels: one that missed, or a weak double below what the joint keeps, it does not."""
+    """Blows that the stud feels: not one that missed, nor a double weaker than what the joint keeps."""
     return [blow for blow in blows if not blow.missed and blow.peak_nm > blow.retained_before_nm]
 
 
