@@ -9,15 +9,23 @@ from __future__ import annotations
 import dataclasses
 import math
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, TypeVar, get_args, get_origin, get_type_hints
+from typing import Any, Protocol, TypeVar, get_args, get_origin, get_type_hints
 
 from anviltrace.errors import PlanError
 
 Table = TypeVar("Table")
+
+
+class _HasName(Protocol):
+    @property
+    def name(self) -> str: ...
+
+
+Named = TypeVar("Named", bound=_HasName)
 
 _MOST = 1e15
 """No quantity of a bench is larger; TOML allows whole numbers without end."""
@@ -66,6 +74,35 @@ def read_table(kind: type[Table], table: object, file: str, where: str) -> Table
     if missing:
         raise PlanError(f"{file}: [{where}] lacks {missing[0]!r}; add it to the table")
     return kind(**read)
+
+
+def read_list(kind: type[Table], tables: Mapping[str, Any], key: str, file: str) -> list[Table]:
+    """All tables of a list, written with ``[[key]]`` above each; none where the file has none.
+
+    Raises PlanError as :func:`read_table` does, and when it is no list.
+    """
+    entries = tables.get(key, [])
+    if not isinstance(entries, list):
+        raise PlanError(f"{file}: {key} must be a list of tables; write [[{key}]] above each")
+    return [read_table(kind, entry, file, f"{key} {number}") for number, entry in enumerate(entries, 1)]
+
+
+def check_names(names: Sequence[str], key: str, file: str) -> None:
+    """PlanError unless every ``[[key]]`` has a name of its own."""
+    for name in names:
+        if not name.strip():
+            raise PlanError(f"{file}: one of [[{key}]] has no name; give it one")
+        if names.count(name) > 1:
+            raise PlanError(f"{file}: two of [[{key}]] are called {name!r}; give each a name of its own")
+
+
+def find_named(things: Iterable[Named], name: str, what: str, file: str) -> Named:
+    """The thing of this name; PlanError with those there are. ``file`` says in words which file it is."""
+    known = {thing.name: thing for thing in things}
+    if name not in known:
+        there = ", ".join(repr(one) for one in known) or "none"
+        raise PlanError(f"the {file} has no {what} {name!r}; it describes: {there}")
+    return known[name]
 
 
 def as_table(value: object, file: str, where: str) -> Mapping[str, Any]:

@@ -44,9 +44,19 @@ from anviltrace.calibration.ladder import Load, Preload, one_more_each_time
 from anviltrace.calibration.stability import Gate
 from anviltrace.errors import PlanError
 from anviltrace.records import Arm, Mass, Spread, described_id
-from anviltrace.tables import Limits, read_table, read_toml, refuse_unknown
+from anviltrace.tables import (
+    Limits,
+    check_names,
+    find_named,
+    read_list,
+    read_table,
+    read_toml,
+    refuse_unknown,
+)
 
 Thing = TypeVar("Thing", Mass, Arm)
+
+FILE = "weights file"
 
 _GATE = Gate()
 _PRELOAD = Preload()
@@ -76,11 +86,11 @@ class Inventory:
 
     def arm(self, name: str) -> Arm:
         """The arm of this name; raises PlanError listing those there are."""
-        return _named(self.arms, name, "arm")
+        return find_named(self.arms, name, "arm", FILE)
 
     def mass(self, name: str) -> Mass:
         """The weight of this name; raises PlanError listing those there are."""
-        return _named(self.masses, name, "mass")
+        return find_named(self.masses, name, "mass", FILE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,12 +155,12 @@ def read_inventory(path: Path) -> Inventory:
     if "site" not in tables:
         raise PlanError(f"{file}: the table [site] is missing; give latitude_deg and height_m")
     site = _site(read_table(_SiteTable, tables["site"], file, "site"), file)
-    rows = _tables(_MassTable, tables, "mass", file)
+    rows = read_list(_MassTable, tables, "mass", file)
     masses = tuple(_mass(row, file) for row in rows)
-    arms = tuple(_arm(row, file) for row in _tables(_ArmTable, tables, "arm", file))
-    _check_names([mass.name for mass in masses], "mass", file)
-    _check_names([arm.name for arm in arms], "arm", file)
-    steps = _tables(_StepTable, tables, "step", file)
+    arms = tuple(_arm(row, file) for row in read_list(_ArmTable, tables, "arm", file))
+    check_names([mass.name for mass in masses], "mass", file)
+    check_names([arm.name for arm in arms], "arm", file)
+    steps = read_list(_StepTable, tables, "step", file)
     everyday = [mass for mass, row in zip(masses, rows, strict=True) if not row.check]
     ladder = tuple(_load(step, masses, file) for step in steps) or one_more_each_time(everyday)
     reading = read_table(_ReadingTable, tables.get("reading", {}), file, "reading")
@@ -218,27 +228,4 @@ def _load(step: _StepTable, masses: tuple[Mass, ...], file: str) -> Load:
     for name in step.masses:
         if not isinstance(name, str):
             raise PlanError(f"{file}: a [[step]] names the mass {name!r}; write names in quotes")
-    return Load(tuple(_named(masses, name, "mass") for name in step.masses), step.angle_deg)
-
-
-def _tables(kind: type[Any], tables: dict[str, Any], key: str, file: str) -> list[Any]:
-    entries = tables.get(key, [])
-    if not isinstance(entries, list):
-        raise PlanError(f"{file}: {key} must be a list of tables; write [[{key}]] above each")
-    return [read_table(kind, entry, file, f"{key} {number}") for number, entry in enumerate(entries, 1)]
-
-
-def _check_names(names: list[str], key: str, file: str) -> None:
-    for name in names:
-        if not name.strip():
-            raise PlanError(f"{file}: one of [[{key}]] has no name; give it one")
-        if names.count(name) > 1:
-            raise PlanError(f"{file}: two of [[{key}]] are called {name!r}; give each a name of its own")
-
-
-def _named(things: tuple[Thing, ...], name: str, what: str) -> Thing:
-    for thing in things:
-        if thing.name == name:
-            return thing
-    known = ", ".join(repr(thing.name) for thing in things) or "none"
-    raise PlanError(f"the weights file has no {what} {name!r}; it describes: {known}")
+    return Load(tuple(find_named(masses, name, "mass", FILE) for name in step.masses), step.angle_deg)

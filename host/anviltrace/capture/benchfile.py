@@ -40,9 +40,18 @@ from typing import Annotated, Any, TypeVar
 
 from anviltrace.errors import PlanError
 from anviltrace.records import Claim, Duty, Fitting, Rig, RigKind, Supply, Tool, described_id
-from anviltrace.tables import Limits, read_table, read_toml, refuse_unknown
+from anviltrace.tables import (
+    Limits,
+    check_names,
+    find_named,
+    read_list,
+    read_table,
+    read_toml,
+    refuse_unknown,
+)
 from anviltrace.units import NM_PER_LBF_FT
 
+FILE = "bench file"
 SUPPLY_KINDS = ("pack", "mains adapter", "air")
 
 _TORQUES = {"N·m": ("N·m", 1.0), "Nm": ("N·m", 1.0), "lbf·ft": ("N·m", NM_PER_LBF_FT)}
@@ -118,15 +127,15 @@ class Bench:
 
     def tool(self, name: str) -> Tool:
         """The tool of this name; raises PlanError listing those there are."""
-        return _named(self.tools, name, "tool")
+        return find_named(self.tools, name, "tool", FILE)
 
     def supply(self, name: str) -> Supply:
         """The supply of this name; raises PlanError listing those there are."""
-        return _named(self.supplies, name, "supply")
+        return find_named(self.supplies, name, "supply", FILE)
 
     def fitting(self, name: str) -> Fitting:
         """The fitting of this name; raises PlanError listing those there are."""
-        return _named(self.fittings, name, "fitting")
+        return find_named(self.fittings, name, "fitting", FILE)
 
     def claims_of(self, tool: Tool) -> tuple[Claim, ...]:
         """What is claimed of a tool."""
@@ -153,15 +162,14 @@ def read_bench(path: Path) -> Bench:
                 f"{file}: supply {supply.name!r} has kind {supply.kind!r}; "
                 f"use one of: {', '.join(SUPPLY_KINDS)}"
             )
-    tables_of_claims = _entries(tables, "claim", file)
-    claims = tuple(_claim(entry, number, bench, file) for number, entry in enumerate(tables_of_claims, 1))
+    rows = read_list(_ClaimTable, tables, "claim", file)
+    claims = tuple(_claim(row, number, bench, file) for number, row in enumerate(rows, 1))
     return dataclasses.replace(bench, claims=claims)
 
 
-def _claim(entry: object, number: int, bench: Bench, file: str) -> Claim:
+def _claim(table: _ClaimTable, number: int, bench: Bench, file: str) -> Claim:
     """One claim, in the unit it is kept in; its id comes from what was written."""
     where = f"claim {number}"
-    table = read_table(_ClaimTable, entry, file, where)
     units = _one_of(table.quantity, CLAIM_UNITS, file, f"{where}.quantity")
     unit, factor = _one_of(table.unit, units, file, f"{where}.unit")
     try:
@@ -185,35 +193,14 @@ def _one_of(value: str, choices: Mapping[str, Choice], file: str, where: str) ->
     return choices[value]
 
 
-def _entries(tables: dict[str, Any], key: str, file: str) -> list[Any]:
-    entries = tables.get(key, [])
-    if not isinstance(entries, list):
-        raise PlanError(f"{file}: {key} must be a list of tables; write [[{key}]] above each")
-    return entries
-
-
 def _records(
-    kind: type[Thing], table: type, tables: dict[str, Any], key: str, file: str
+    kind: type[Thing], table: type[Any], tables: dict[str, Any], key: str, file: str
 ) -> tuple[Thing, ...]:
-    found = tuple(
-        _record(kind, read_table(table, entry, file, f"{key} {number}"))
-        for number, entry in enumerate(_entries(tables, key, file), 1)
-    )
-    names = [thing.name for thing in found]
-    for name in names:
-        if names.count(name) > 1:
-            raise PlanError(f"{file}: two of [[{key}]] are called {name!r}; give each a name of its own")
+    found = tuple(_record(kind, row) for row in read_list(table, tables, key, file))
+    check_names([thing.name for thing in found], key, file)
     return found
 
 
 def _record(kind: type[Thing], table: Any) -> Thing:
     values = dataclasses.asdict(table)
     return kind(id=described_id(kind.__name__, values), **values)
-
-
-def _named(things: tuple[Thing, ...], name: str, what: str) -> Thing:
-    for thing in things:
-        if thing.name == name:
-            return thing
-    known = ", ".join(repr(thing.name) for thing in things) or "none"
-    raise PlanError(f"the bench file has no {what} {name!r}; it describes: {known}")

@@ -5,10 +5,8 @@ from __future__ import annotations
 import json
 import shutil
 import sqlite3
-import sys
 from contextlib import closing
 from pathlib import Path
-from typing import NamedTuple
 
 import golden_archive
 import pytest
@@ -16,13 +14,6 @@ from golden_archive import CUT_RUN, FULL_RUN, ZERO_RUN
 
 from anviltrace.archive import Archive
 from anviltrace.cli import archive as commands
-from anviltrace.cli.main import main
-
-
-class Outcome(NamedTuple):
-    code: int
-    out: str
-    err: str
 
 
 @pytest.fixture
@@ -50,17 +41,9 @@ def test_an_archive_of_an_older_version_is_upgraded_when_asked(call, root: Path,
 
 
 @pytest.fixture
-def call(golden: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
+def call(golden: Path, run_command):
     """Run ``anviltrace archive ...`` on the golden archive."""
-
-    def run(*words: str, archive: Path = golden) -> Outcome:
-        monkeypatch.setattr(sys, "argv", ["anviltrace", "archive", *words])
-        monkeypatch.setenv("ANVILTRACE_ARCHIVE", str(archive))
-        with pytest.raises(SystemExit) as ended:
-            main()
-        return Outcome(int(ended.value.code or 0), *capsys.readouterr())
-
-    return run
+    return lambda *words, archive=golden: run_command(archive, "archive", *words)
 
 
 def flip_a_bit(path: Path) -> None:

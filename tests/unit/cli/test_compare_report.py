@@ -3,43 +3,19 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
-from typing import NamedTuple
 
 import pytest
 import recorded
 
 from anviltrace.cli import compare as commands
-from anviltrace.cli.main import main
 from anviltrace.units import NM_PER_LBF_FT
 
 
-class Outcome(NamedTuple):
-    code: int
-    out: str
-    err: str
-
-
-@pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("bench") / "bench.anviltrace"
-    recorded.record(path)
-    return path
-
-
 @pytest.fixture
-def call(bench: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
+def call(bench: Path, run_command):
     """Run ``anviltrace ...`` on an archive of two kept runs."""
-
-    def run(*words: str, archive: Path = bench) -> Outcome:
-        monkeypatch.setattr(sys, "argv", ["anviltrace", *words])
-        monkeypatch.setenv("ANVILTRACE_ARCHIVE", str(archive))
-        with pytest.raises(SystemExit) as ended:
-            main()
-        return Outcome(int(ended.value.code or 0), *capsys.readouterr())
-
-    return run
+    return lambda *words, archive=bench: run_command(archive, *words)
 
 
 def test_compare_shows_mean_uncertainty_spread_and_claims(call) -> None:

@@ -3,47 +3,23 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
-from typing import NamedTuple
 
 import pytest
 import recorded
 
-from anviltrace.cli.main import main
 from anviltrace.metrics.catalogue import CATALOGUE
 from anviltrace.metrics.figures import value_with_uncertainty
 from anviltrace.units import NM_PER_LBF_FT
 
 
-class Outcome(NamedTuple):
-    code: int
-    out: str
-    err: str
-
-
-@pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("bench") / "bench.anviltrace"
-    recorded.record(path)
-    return path
-
-
 @pytest.fixture
-def call(bench: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
+def call(bench: Path, run_command):
     """Run ``anviltrace metrics ...`` on an archive of two kept runs."""
-
-    def run(*words: str, archive: Path = bench) -> Outcome:
-        monkeypatch.setattr(sys, "argv", ["anviltrace", "metrics", *words])
-        monkeypatch.setenv("ANVILTRACE_ARCHIVE", str(archive))
-        with pytest.raises(SystemExit) as ended:
-            main()
-        return Outcome(int(ended.value.code or 0), *capsys.readouterr())
-
-    return run
+    return lambda *words, archive=bench: run_command(archive, "metrics", *words)
 
 
-def values(outcome: Outcome) -> list[dict[str, dict[str, object]]]:
+def values(outcome) -> list[dict[str, dict[str, object]]]:
     return [{value["name"]: value for value in run["values"]} for run in json.loads(outcome.out)]
 
 
