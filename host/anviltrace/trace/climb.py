@@ -1,4 +1,4 @@
-"""How torque climbs: values at time marks, the mean over the drive, the level after the last blow.
+"""How torque climbs: what a held rig keeps after each blow, the peaks, and values at time marks.
 
 Times are in seconds from sample 0 of the record unless stated otherwise. Nothing is extrapolated: what
 lies outside the record or outside the blows is NaN, "missing".
@@ -6,13 +6,10 @@ lies outside the record or outside the blows is NaN, "missing".
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import numpy.typing as npt
 
 from anviltrace.trace.blows import Blows
-from anviltrace.trace.level import quiet_level
 
 Floats = npt.NDArray[np.float64]
 
@@ -59,43 +56,3 @@ def peaks(blows: Blows) -> tuple[Floats, Floats]:
     """Times and gross peaks of the blows, the upper envelope; the second blow of a double is left out."""
     single = ~blows.double
     return blows.apex_s[single], blows.peak[single]
-
-
-def mean_over(
-    values: npt.ArrayLike, rate_hz: float, start_s: float, end_s: float, first_index: int = 0
-) -> float:
-    """Time mean of a contiguous piece from ``start_s`` to ``end_s``, by the trapezoid rule.
-
-    ``values``: shape (n,); ``first_index`` of the record is their first. The ends are interpolated. NaN
-    where the piece does not cover the window or the window is empty.
-    """
-    samples = np.asarray(values, dtype=np.float64)
-    first, last = start_s * rate_hz - first_index, end_s * rate_hz - first_index
-    if not (0.0 <= first < last <= samples.size - 1):
-        return math.nan
-    inside = np.arange(math.floor(first) + 1, math.ceil(last))
-    index = np.concatenate(([first], inside, [last]))
-    ends = np.interp([first, last], np.arange(samples.size), samples)
-    heights = np.concatenate((ends[:1], samples[inside], ends[1:]))
-    area = 0.5 * float(np.sum((heights[1:] + heights[:-1]) * np.diff(index)))
-    return area / (last - first)
-
-
-def final_level(
-    values: npt.ArrayLike,
-    rate_hz: float,
-    last_apex_s: float,
-    first_index: int = 0,
-    window_s: tuple[float, float] = (FINAL_FROM_S, FINAL_TO_S),
-) -> float:
-    """Median level in a window after the last blow, in the unit of the values.
-
-    ``values`` and ``first_index`` as in :func:`mean_over`; ``window_s`` counts from the apex of the last
-    blow. NaN where the piece ends before the window does or holds fewer than 5 samples of it.
-    """
-    samples = np.asarray(values)
-    first = math.ceil((last_apex_s + window_s[0]) * rate_hz) - first_index
-    last = math.floor((last_apex_s + window_s[1]) * rate_hz) - first_index
-    if first < 0 or last >= samples.size:
-        return math.nan
-    return quiet_level(samples[first : last + 1])

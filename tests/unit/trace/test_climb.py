@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from anviltrace.trace.blows import find_blows, joined, measure_blows
-from anviltrace.trace.climb import at_marks, final_level, mean_over, peaks, retained
+from anviltrace.trace.climb import at_marks, peaks, retained
 
 
 def _measured(**made_from):
@@ -53,27 +53,6 @@ def test_the_envelope_of_peaks_leaves_doubles_out():
     assert len(found) == 22
     np.testing.assert_allclose(times, made.apex_s, atol=1e-4)
     assert heights.min() > 300.0
-
-
-def test_mean_over_a_window_with_ends_between_samples():
-    values = np.arange(100, dtype=np.float64)
-    assert mean_over(values, 10.0, 2.05, 4.05) == pytest.approx(30.5)
-    assert mean_over(values, 10.0, 102.05, 104.05, first_index=1000) == pytest.approx(30.5)
-    assert mean_over(values, 10.0, 2.03, 2.06) == pytest.approx(20.45)
-
-
-@pytest.mark.parametrize("window", [(-0.1, 1.0), (1.0, 10.0), (3.0, 3.0), (4.0, 3.0), (math.nan, 3.0)])
-def test_a_window_that_is_not_covered_has_no_mean(window):
-    assert math.isnan(mean_over(np.ones(100), 10.0, *window))
-
-
-def test_final_level_is_read_50_to_200_ms_after_the_last_blow():
-    values = np.concatenate((np.full(1050, 9.0), np.full(151, 5.0), np.full(100, 7.0)))
-    assert final_level(values, 1000.0, 1.0) == 5.0
-    assert final_level(values, 1000.0, 3.0, first_index=2000) == 5.0
-    assert math.isnan(final_level(values[:1200], 1000.0, 1.0))
-    assert math.isnan(final_level(values[::100], 10.0, 0.1))
-    assert final_level(values, 1000.0, 1.0, window_s=(0.2, 0.3)) == 7.0
 
 
 def test_no_blows_have_no_climb():
