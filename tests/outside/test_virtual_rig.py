@@ -37,6 +37,17 @@ def test_resonance_under_a_half_sine(root: Path):
         assert shaft[times >= width_s - 0.5 * step_s].min() == pytest.approx(row["post_min"], abs=2e-4)
 
 
+def test_largest_undamped_resonance_is_the_textbook_one():
+    """Shock response spectrum of half a sine: 1.77 near 0.8 periods to its width (from memory)."""
+    step_s = 1.0 / 2000.0
+    times = step_s * np.arange(6000)
+    push = np.where(times < 1.0, np.sin(np.pi * times), 0.0)
+    periods = np.arange(0.5, 1.5, 0.01)
+    largest = [Resonator(natural_hz, 1e-6, step_s).respond(push).max() for natural_hz in periods.tolist()]
+    assert max(largest) == pytest.approx(1.77, abs=0.005)
+    assert periods[np.argmax(largest)] == pytest.approx(0.81, abs=0.02)
+
+
 def test_resonance_keeps_the_impulse_over_the_whole_ring():
     step_s = 1.0 / 20_000.0
     times = step_s * np.arange(40_000)

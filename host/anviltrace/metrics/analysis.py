@@ -8,7 +8,6 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from anviltrace.metrics.estimators import impulse_error_sd, worst_peak_loss
 from anviltrace.metrics.facts import RunFacts
 from anviltrace.metrics.scale import Scale
 from anviltrace.metrics.signal import Signal, ZeroLevel, signal_of, zero_level
@@ -16,7 +15,7 @@ from anviltrace.metrics.uncertainty import Part, rectangular
 from anviltrace.records import RigKind, Thread
 from anviltrace.trace.blows import BASE_OVER_FWHM, Blows, find_blows, joined, measure_blows
 from anviltrace.trace.level import LEAST_QUIET
-from anviltrace.trace.sampling import why_unresolved
+from anviltrace.trace.sampling import impulse_error_sd, why_unresolved, worst_peak_loss
 
 Numbers = npt.NDArray[np.float64]
 Marks = npt.NDArray[np.bool_]
