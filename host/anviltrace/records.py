@@ -364,7 +364,8 @@ class Calibration:
 
     The line from counts to N·m is computed from its load steps whenever it is used. ``sign`` is +1 for
     clockwise torque. ``u_`` values are standard uncertainties. ``linear_to_nm`` is a rated linearity of the
-    transducer on record, up to which a line may be drawn beyond the hung weights.
+    transducer on record, up to which a line may be drawn beyond the hung weights. ``valid_days`` is how
+    long the workshop agreed to rely on it, None where it agreed on nothing.
     """
 
     id: str
@@ -381,6 +382,7 @@ class Calibration:
     linear_to_nm: float | None = None
     software_version: str = ""
     note: str = ""
+    valid_days: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -406,6 +408,40 @@ class LoadStep:
     drift_counts: float
     samples: int
     taken_at: str
+
+
+@dataclass(frozen=True, slots=True)
+class CheckReading:
+    """A known weight hung between two zeros, to see whether the rig still reads as it did: facts only.
+
+    What it comes to is worked out with whatever calibration it is held against. ``sign`` is +1 for
+    clockwise torque; ``u_`` values are standard uncertainties. Each of the three readings is the weighted
+    mean of the last ``samples`` counts of its recording, and ``sd_counts`` the largest of their scatters.
+    """
+
+    id: str
+    session_id: str
+    settings_id: str
+    arm_id: str
+    mass_ids: tuple[str, ...]
+    angle_deg: float
+    sign: int
+    taken_at: str
+    gravity_m_per_s2: float
+    gravity_u_m_per_s2: float
+    gravity_source: str
+    air_density_kg_per_m3: float
+    air_density_u_kg_per_m3: float
+    before_run_id: str
+    load_run_id: str
+    after_run_id: str
+    before_counts: float
+    load_counts: float
+    after_counts: float
+    sd_counts: float
+    samples: int
+    software_version: str = ""
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)

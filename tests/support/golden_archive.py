@@ -15,6 +15,7 @@ from anviltrace.archive import Archive
 from anviltrace.records import (
     Arm,
     Calibration,
+    CheckReading,
     Claim,
     Decision,
     Gap,
@@ -43,6 +44,7 @@ ARM = Arm(fixed_id(132), "long arm", 0.8, 0.0003, Spread.NORMAL, 0.5, 1.0, "tape
 CALIBRATION = Calibration(
     fixed_id(133), workshop().session.id, workshop().settings.id, ARM.id, -1, "2026-05-04T08:10:00.000Z",
     9.8114, 0.0005, "latitude 52.1°, height 40 m", 1.19, 0.03, 900.0, "0.1.0", "before the first run",
+    180.0,
 )  # fmt: skip
 STEPS = [
     LoadStep(
@@ -52,10 +54,19 @@ STEPS = [
     for number, (branch, mass_ids) in enumerate([("zero", ()), ("up", (MASS.id,))], 1)
 ]  # fmt: skip
 
+CHECK = CheckReading(
+    id=fixed_id(150), session_id=workshop().session.id, settings_id=workshop().settings.id, arm_id=ARM.id,
+    mass_ids=(MASS.id,), angle_deg=-0.25, sign=-1, taken_at="2026-05-04T08:13:00.000Z",
+    gravity_m_per_s2=9.8114, gravity_u_m_per_s2=0.0005, gravity_source="latitude 52.1°, height 40 m",
+    air_density_kg_per_m3=1.19, air_density_u_kg_per_m3=0.03, before_run_id=STEP_RUN, load_run_id=STEP_RUN,
+    after_run_id=STEP_RUN, before_counts=-1204.25, load_counts=-37204.5, after_counts=-1203.75,
+    sd_counts=2.5, samples=40, software_version="0.1.0", note="after the frost",
+)  # fmt: skip
 
-def since_version_2() -> list[Claim | Mass | Arm | Calibration | LoadStep]:
+
+def since_version_2() -> list[Claim | Mass | Arm | Calibration | LoadStep | CheckReading]:
     """The records that version 2 brought, those first that others refer to."""
-    return [CLAIM, MASS, ARM, CALIBRATION, *STEPS]
+    return [CLAIM, MASS, ARM, CALIBRATION, *STEPS, CHECK]
 
 
 def expected_pieces() -> dict[str, list[tuple[int, list[int]]]]:

@@ -15,6 +15,7 @@ from anviltrace.records import (
     Arm,
     Board,
     Calibration,
+    CheckReading,
     Claim,
     Decision,
     Fitting,
@@ -48,6 +49,7 @@ Record = (
     | Arm
     | Calibration
     | LoadStep
+    | CheckReading
     | Gap
     | Notice
     | Decision
@@ -60,6 +62,7 @@ _ORDER = {
     Zero: "taken_at, rowid",
     Calibration: "taken_at, rowid",
     LoadStep: "calibration_id, number",
+    CheckReading: "taken_at, rowid",
     Gap: "run_id, first_index",
     Notice: "number",
     Decision: "at, rowid",

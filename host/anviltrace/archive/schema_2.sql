@@ -1,4 +1,4 @@
--- From schema version 1 to 2: what calibrations need, and what is claimed of a tool. See records.py.
+-- From schema version 1 to 2: what calibrations and checks need, and what is claimed of a tool. See records.py.
 -- _kg kilograms, _m metres, _nm newton metres, _deg degrees; u_ columns are standard uncertainties.
 
 CREATE TABLE claim (
@@ -50,7 +50,8 @@ CREATE TABLE calibration (
     air_density_u_kg_per_m3 REAL NOT NULL CHECK (air_density_u_kg_per_m3 >= 0),
     linear_to_nm            REAL CHECK (linear_to_nm > 0),
     software_version        TEXT NOT NULL,
-    note                    TEXT NOT NULL
+    note                    TEXT NOT NULL,
+    valid_days              REAL CHECK (valid_days > 0)
 ) STRICT;
 
 CREATE INDEX calibration_by_session ON calibration (session_id);
@@ -81,3 +82,37 @@ BEGIN SELECT RAISE(ABORT, 'readings of a calibration are never changed'); END;
 
 CREATE TRIGGER load_step_is_never_deleted BEFORE DELETE ON load_step
 BEGIN SELECT RAISE(ABORT, 'readings of a calibration are never deleted'); END;
+
+CREATE TABLE check_reading (
+    id                      TEXT PRIMARY KEY NOT NULL CHECK (length(id) = 36),
+    session_id              TEXT NOT NULL REFERENCES session (id),
+    settings_id             TEXT NOT NULL REFERENCES settings (id),
+    arm_id                  TEXT NOT NULL REFERENCES arm (id),
+    mass_ids                TEXT NOT NULL CHECK (json_valid(mass_ids) AND mass_ids <> '[]'),
+    angle_deg               REAL NOT NULL CHECK (angle_deg BETWEEN -90 AND 90),
+    sign                    INTEGER NOT NULL CHECK (sign IN (-1, 1)),
+    taken_at                TEXT NOT NULL CHECK (taken_at GLOB '????-??-??T*Z'),
+    gravity_m_per_s2        REAL NOT NULL CHECK (gravity_m_per_s2 > 0),
+    gravity_u_m_per_s2      REAL NOT NULL CHECK (gravity_u_m_per_s2 >= 0),
+    gravity_source          TEXT NOT NULL,
+    air_density_kg_per_m3   REAL NOT NULL CHECK (air_density_kg_per_m3 >= 0),
+    air_density_u_kg_per_m3 REAL NOT NULL CHECK (air_density_u_kg_per_m3 >= 0),
+    before_run_id           TEXT NOT NULL REFERENCES run (id),
+    load_run_id             TEXT NOT NULL REFERENCES run (id),
+    after_run_id            TEXT NOT NULL REFERENCES run (id),
+    before_counts           REAL NOT NULL,
+    load_counts             REAL NOT NULL,
+    after_counts            REAL NOT NULL,
+    sd_counts               REAL NOT NULL CHECK (sd_counts >= 0),
+    samples                 INTEGER NOT NULL CHECK (samples > 0),
+    software_version        TEXT NOT NULL,
+    note                    TEXT NOT NULL
+) STRICT;
+
+CREATE INDEX check_reading_by_session ON check_reading (session_id);
+
+CREATE TRIGGER check_reading_is_never_changed BEFORE UPDATE ON check_reading
+BEGIN SELECT RAISE(ABORT, 'readings of a check are never changed'); END;
+
+CREATE TRIGGER check_reading_is_never_deleted BEFORE DELETE ON check_reading
+BEGIN SELECT RAISE(ABORT, 'readings of a check are never deleted'); END;

@@ -27,6 +27,9 @@
     count = 1
     hold_s = 30.0                     # waited with the load on, and off again
 
+    [calibration]                     # optional
+    valid_days = 365                  # how long you rely on one; older ones are flagged
+
 A weight with ``check = true`` is kept for checks and hung only where a step names it. A thing keeps its id
 as long as its description stays the same.
 """
@@ -60,6 +63,7 @@ FILE = "weights file"
 
 _GATE = Gate()
 _PRELOAD = Preload()
+_TABLES = dict.fromkeys(("site", "mass", "arm", "step", "reading", "preload", "calibration"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +87,7 @@ class Inventory:
     ladder: tuple[Load, ...]
     gate: Gate = _GATE
     preload: Preload = _PRELOAD
+    valid_days: float | None = None
 
     def arm(self, name: str) -> Arm:
         """The arm of this name; raises PlanError listing those there are."""
@@ -146,12 +151,17 @@ class _PreloadTable:
     hold_s: Annotated[float, Limits(0.0, 600.0)] = _PRELOAD.hold_s
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _CalibrationTable:
+    valid_days: Annotated[float | None, Limits(1.0, 3660.0)] = None
+
+
 def read_inventory(path: Path) -> Inventory:
     """Read a weights file; raises PlanError naming file, key, value and limit."""
     tables, _ = read_toml(path)
     file = str(path)
     for key in tables:
-        refuse_unknown(key, dict.fromkeys(("site", "mass", "arm", "step", "reading", "preload")), file, "")
+        refuse_unknown(key, _TABLES, file, "")
     if "site" not in tables:
         raise PlanError(f"{file}: the table [site] is missing; give latitude_deg and height_m")
     site = _site(read_table(_SiteTable, tables["site"], file, "site"), file)
@@ -172,6 +182,7 @@ def read_inventory(path: Path) -> Inventory:
         ladder,
         Gate(**dataclasses.asdict(reading)),
         Preload(**dataclasses.asdict(preload)),
+        read_table(_CalibrationTable, tables.get("calibration", {}), file, "calibration").valid_days,
     )
 
 

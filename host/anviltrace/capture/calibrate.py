@@ -76,6 +76,7 @@ class Task:
             linear_to_nm=self.linear_to_nm,
             software_version=self.software_version,
             note=self.note,
+            valid_days=self.inventory.valid_days,
         )
 
 

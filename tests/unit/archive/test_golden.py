@@ -176,3 +176,13 @@ def test_zeros_of_the_golden_file_hold_their_counts(golden: Path):
     with Archive.open(golden, read_only=True) as archive:
         (zero,) = archive.all(Zero, run_id=ZERO_RUN)
         assert len(archive.counts(zero.run_id)) == zero.samples
+
+
+@pytest.mark.parametrize("table", ["load_step", "check_reading"])
+@pytest.mark.parametrize("statement", ["UPDATE {} SET samples = 1", "DELETE FROM {}"])
+def test_readings_with_weights_are_never_altered(golden: Path, table: str, statement: str):
+    with (
+        Archive.open(golden) as archive,
+        pytest.raises(sqlite3.IntegrityError, match="are never (changed|deleted)"),
+    ):
+        archive._connection.execute(statement.format(table))

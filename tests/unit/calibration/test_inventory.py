@@ -57,6 +57,14 @@ def test_what_is_read(tmp_path: Path) -> None:
     assert inventory.site.air_density_u_kg_per_m3 == pytest.approx(0.06 / math.sqrt(3.0))
 
 
+def test_how_long_a_calibration_is_relied_on(tmp_path: Path) -> None:
+    assert read_inventory(write(tmp_path, GOOD)).valid_days is None
+    agreed = GOOD + "\n[calibration]\nvalid_days = 90\n"
+    assert read_inventory(write(tmp_path, agreed)).valid_days == 90.0
+    with pytest.raises(PlanError, match="valid_days"):
+        read_inventory(write(tmp_path, agreed.replace("90", "0")))
+
+
 def test_one_weight_more_each_time_without_the_check_weight(tmp_path: Path) -> None:
     inventory = read_inventory(write(tmp_path, GOOD))
     names = [[mass.name for mass in load.masses] for load in inventory.ladder]
