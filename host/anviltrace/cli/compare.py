@@ -181,7 +181,8 @@ def _claim(check: ClaimCheck, unit: TorqueUnit) -> dict[str, Any]:
 
 def show(groups: Sequence[Group], claims: Sequence[Claim], names: tuple[str, ...], shower: Shower) -> None:
     """Print the comparison for a person: a block per plan, a table per metric, then the claims."""
-    from anviltrace.publish.sections import Notes, about_plan
+    from anviltrace.publish.notes import Notes
+    from anviltrace.publish.sections import about_plan
 
     console, compared = open_console(WIDTH_WITHOUT_TERMINAL), [group for group in groups if group.kept]
     for plan_name in dict.fromkeys(group.condition.plan_name for group in compared):
@@ -237,7 +238,7 @@ def _metric_cells(group: Group, found: Summary, shower: Shower, notes: Any) -> l
 
 def _show_claims(console: Console, claims: Sequence[Claim], groups: Sequence[Group], shower: Shower) -> None:
     from anviltrace.compare.claims import check_claims
-    from anviltrace.publish.sections import Notes
+    from anviltrace.publish.notes import Notes
 
     notes = Notes()
     by_claim: dict[str, list[ClaimCheck]] = {}

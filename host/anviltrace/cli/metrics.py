@@ -18,6 +18,7 @@ from anviltrace.units import TorqueUnit
 if TYPE_CHECKING:
     from anviltrace.archive import Archive
     from anviltrace.metrics.results import RunResult, Value
+    from anviltrace.publish.notes import Notes
     from anviltrace.records import Run
 
 SHORT_ID = 8
@@ -33,7 +34,6 @@ _MAIN = (
     "rest_mv_per_v",
 )
 """What the overview of several runs shows, as far as any of them has it."""
-_SUPERSCRIPT = str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")
 _NO_TORQUE = "torque is withheld"
 _BOUNDS = (
     "(+x −y): beyond the interval a peak may truly be higher by up to x (filter and sampling hide its tip), "
@@ -126,37 +126,21 @@ def _passes(context: Any, wanted: dict[str, str | None]) -> bool:
     return all(name is None or getattr(things[key], "name", None) == name for key, name in wanted.items())
 
 
-class _Notes:
-    """Footnotes of a table: each text once, in the order in which it comes up."""
-
-    def __init__(self) -> None:
-        self.texts: list[str] = []
-
-    def mark(self, texts: Sequence[str]) -> str:
-        """The raised numbers that stand for these texts."""
-        for text in texts:
-            if text not in self.texts:
-                self.texts.append(text)
-        return "˒".join(str(self.texts.index(text) + 1).translate(_SUPERSCRIPT) for text in texts)
-
-    def print(self) -> None:
-        for number, text in enumerate(self.texts, 1):
-            click.echo(f"{str(number).translate(_SUPERSCRIPT):>3} {text}")
-
-
 def _show_overview(results: Sequence[RunResult], unit: TorqueUnit) -> None:
     """One row for each run, its main numbers, and the footnotes."""
     from rich.table import Table
 
+    from anviltrace.publish.notes import Notes
+
     names = [name for name in _MAIN if any(result.value(name) is not None for result in results)]
-    notes = _Notes()
+    notes = Notes()
     table = Table(box=None, padding=(0, 2, 0, 0))
     for heading in ("run", "tool", "supply", "duty"):
         table.add_column(heading, no_wrap=heading in ("run", "duty"))
     for name in names:
         table.add_column(_heading(name, unit), justify="right", no_wrap=True)
     for result in results:
-        marks = notes.mark([_in_short(flag) for flag in _of_run(result)])
+        marks = notes.raised([_in_short(flag) for flag in _of_run(result)])
         cells = [_cell(result.value(name), unit, notes, brief=True) for name in names]
         table.add_row(result.context.run.id[:SHORT_ID] + marks, *_condition(result), *cells)
     print_table(table)
@@ -169,8 +153,9 @@ def _show_whole(result: RunResult, unit: TorqueUnit) -> None:
     from rich.table import Table
 
     from anviltrace.metrics.catalogue import label
+    from anviltrace.publish.notes import Notes
 
-    context, notes = result.context, _Notes()
+    context, notes = result.context, Notes()
     click.secho(f"run {context.run.id}", bold=True)
     click.echo(f"  {', '.join(part for part in _description(result) if part)}")
     table = Table(box=None, padding=(0, 2, 0, 2), show_header=False)
@@ -184,14 +169,17 @@ def _show_whole(result: RunResult, unit: TorqueUnit) -> None:
             label(value.name, value.at_s), cell, "" if shown == "1" or value.value is None else shown
         )
     print_table(table)
-    notes.mark(_of_run(result))
+    notes.raised(_of_run(result))
     _print_notes(notes, result.values)
     click.echo()
 
 
-def _print_notes(notes: _Notes, values: Sequence[Value | None]) -> None:
+def _print_notes(notes: Notes, values: Sequence[Value | None]) -> None:
+    from anviltrace.publish.notes import raised
+
     click.echo()
-    notes.print()
+    for number, text in enumerate(notes.texts, 1):
+        click.echo(f"{raised(number):>3} {text}")
     if any(value.under_read or value.over_read for value in values if value is not None):
         click.echo(f"    {_BOUNDS}")
 
@@ -242,7 +230,7 @@ def _shown_unit(name: str, unit: TorqueUnit) -> str:
     return unit.shown(0.0, metric(name).unit)[1]
 
 
-def _cell(value: Value | None, unit: TorqueUnit, notes: _Notes, *, brief: bool = False) -> str:
+def _cell(value: Value | None, unit: TorqueUnit, notes: Notes, *, brief: bool = False) -> str:
     """A value as it stands in a table, with its footnotes; if ``brief`` without those on rates and counts."""
     from anviltrace.metrics.catalogue import metric
     from anviltrace.metrics.figures import value_with_uncertainty
@@ -250,11 +238,11 @@ def _cell(value: Value | None, unit: TorqueUnit, notes: _Notes, *, brief: bool =
     if value is None:
         return ""
     if value.value is None:
-        return f"withheld{notes.mark([value.withheld])}"
+        return f"withheld{notes.raised([value.withheld])}"
     entry = metric(value.name)
     number = unit.shown(value.value, entry.unit)[0]
     expanded = None if value.expanded is None else unit.shown(value.expanded, entry.unit)[0]
-    marks = "" if brief and not entry.torque else notes.mark(value.flags)
+    marks = "" if brief and not entry.torque else notes.raised(value.flags)
     return f"{value_with_uncertainty(number, expanded)}{_bounds(value, unit)}{marks}"
 
 

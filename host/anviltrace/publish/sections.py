@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
-from string import ascii_lowercase
 from typing import Any
 
 from anviltrace.compare.claims import ClaimCheck
@@ -12,6 +10,7 @@ from anviltrace.compare.groups import Group
 from anviltrace.compare.summary import Summary
 from anviltrace.metrics.catalogue import CATALOGUE, label, metric
 from anviltrace.publish.material import Material
+from anviltrace.publish.notes import Notes
 from anviltrace.publish.words import WITHHELD, Shower, best_of_n_note, has_best, merged, plural, ratio
 from anviltrace.records import Plan
 
@@ -19,21 +18,6 @@ HEADLINES = ("retained_final", "mean_torque", "maximum_torque", "impulse_mean", 
 """The metrics of the summary, where a condition has them."""
 READINGS = ("maximum_mv_per_v", "rest_mv_per_v", "maximum_counts", "rest_counts")
 """What stands in the summary where no torque is known."""
-
-
-@dataclass(slots=True)
-class Notes:
-    """Remarks under a table, each once, referred to by a letter."""
-
-    texts: list[str] = field(default_factory=list)
-
-    def mark(self, text: str) -> str:
-        """The letter of a remark."""
-        if text not in self.texts:
-            self.texts.append(text)
-        number = self.texts.index(text)
-        letters = ascii_lowercase[number % 26]
-        return letters * (1 + number // 26)
 
 
 def sections(material: Material) -> list[dict[str, Any]]:
