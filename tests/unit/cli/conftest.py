@@ -25,8 +25,6 @@ class Outcome(NamedTuple):
 def run_command(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> Callable[..., Outcome]:
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> Callable[..., Outcome]:
     """``run_command(archive, "list", "--json")`` runs ``anviltrace list --json`` on that archive."""
 
     def run(archive: Path, *words: str) -> Outcome:
