@@ -365,7 +365,8 @@ class Calibration:
     The line from counts to N·m is computed from its load steps whenever it is used. ``sign`` is +1 for
     clockwise torque. ``u_`` values are standard uncertainties. ``linear_to_nm`` is a rated linearity of the
     transducer on record, up to which a line may be drawn beyond the hung weights. ``valid_days`` is how
-    long the workshop agreed to rely on it, None where it agreed on nothing.
+    long the workshop agreed to rely on it, None where it agreed on nothing. ``course`` says in JSON which
+    readings it set out to take, so that one that was stopped is known as unfinished; empty: not stated.
     """
 
     id: str
@@ -383,6 +384,7 @@ class Calibration:
     software_version: str = ""
     note: str = ""
     valid_days: float | None = None
+    course: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from pathlib import Path
 from workshop import Workshop, counts_at, fixed_id, workshop
 
 from anviltrace.archive import Archive
+from anviltrace.calibration.course import Outline
 from anviltrace.records import (
     Arm,
     Calibration,
@@ -44,7 +45,7 @@ ARM = Arm(fixed_id(132), "long arm", 0.8, 0.0003, Spread.NORMAL, 0.5, 1.0, "tape
 CALIBRATION = Calibration(
     fixed_id(133), workshop().session.id, workshop().settings.id, ARM.id, -1, "2026-05-04T08:10:00.000Z",
     9.8114, 0.0005, "latitude 52.1°, height 40 m", 1.19, 0.03, 900.0, "0.1.0", "before the first run",
-    180.0,
+    180.0, Outline("short", ((MASS.id,),), (-0.25,)).text,
 )  # fmt: skip
 STEPS = [
     LoadStep(

@@ -51,7 +51,8 @@ CREATE TABLE calibration (
     linear_to_nm            REAL CHECK (linear_to_nm > 0),
     software_version        TEXT NOT NULL,
     note                    TEXT NOT NULL,
-    valid_days              REAL CHECK (valid_days > 0)
+    valid_days              REAL CHECK (valid_days > 0),
+    course                  TEXT NOT NULL CHECK (course = '' OR json_valid(course))  -- see calibration/course.py
 ) STRICT;
 
 CREATE INDEX calibration_by_session ON calibration (session_id);
