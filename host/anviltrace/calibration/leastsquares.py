@@ -41,30 +41,48 @@ class Fit:
         return float(row @ self.coefficients), float(np.sqrt(row @ self.covariance @ row))
 
 
-def fit_polynomial(x: npt.ArrayLike, y: npt.ArrayLike, powers: tuple[int, ...]) -> Fit:
+def fit_polynomial(
+    x: npt.ArrayLike, y: npt.ArrayLike, powers: tuple[int, ...], beside: Numbers | None = None
+) -> Fit:
     """Ordinary least squares of ``y`` on the named powers of ``x`` (arrays of equal length n).
 
-    ``(0, 1)`` is a straight line, ``(1,)`` one through zero. Solved by QR on x scaled to at most 1, never
-    by normal equations.
+    ``(0, 1)`` is a straight line, ``(1,)`` one through zero. ``beside``, shape (n, q), are further columns
+    that take up what they explain; their coefficients are not returned, their degrees of freedom are used
+    up. Solved by QR on columns scaled to at most 1, never by normal equations.
 
     Raises CalibrationError for values that are not finite, for no more points than coefficients, and for x
     that cannot tell the coefficients apart.
     """
     x_values, y_values = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
-    _check(x_values, y_values, len(powers))
+    columns = np.empty((len(x_values), 0)) if beside is None else beside
+    wanted, count = len(powers), len(powers) + columns.shape[1]
+    _check(x_values, y_values, count)
     scale = float(np.abs(x_values).max()) or 1.0
-    design = np.column_stack([(x_values / scale) ** power for power in powers])
+    widest = np.abs(columns).max(axis=0)
+    design = np.column_stack([*((x_values / scale) ** power for power in powers), columns / widest])
     q, r = np.linalg.qr(design)
     if np.abs(np.diag(r)).min() <= 1e-12 * np.abs(np.diag(r)).max():
         raise CalibrationError("the loads do not differ enough for this fit: hang more different loads")
     unscale = np.array([scale**-power for power in powers])
-    inverse = np.linalg.solve(r, np.eye(len(powers)))
+    inverse = np.linalg.solve(r, np.eye(count))
     scaled = inverse @ (q.T @ y_values)
     residuals = y_values - design @ scaled
-    dof = len(x_values) - len(powers)
+    dof = len(x_values) - count
     variance = float(residuals @ residuals) / dof
-    covariance = variance * (inverse @ inverse.T) * np.outer(unscale, unscale)
-    return Fit(powers, scaled * unscale, covariance, residuals, variance**0.5, dof)
+    covariance = variance * (inverse @ inverse.T)[:wanted, :wanted] * np.outer(unscale, unscale)
+    return Fit(powers, scaled[:wanted] * unscale, covariance, residuals, variance**0.5, dof)
+
+
+def apart(x: Numbers, groups: npt.ArrayLike) -> Numbers:
+    """Columns that give each group a slope of its own beside the mean slope of all, shape (n, groups − 1).
+
+    Coded so that the deviations of the groups' slopes add up to zero: the coefficient of x itself is then
+    the plain mean of the groups' slopes.
+    """
+    labels = np.asarray(groups)
+    *others, last = np.unique(labels).tolist()
+    columns = [x * ((labels == one).astype(np.float64) - (labels == last)) for one in others]
+    return np.column_stack(columns) if columns else np.empty((len(x), 0))
 
 
 def _check(x: Numbers, y: Numbers, coefficients: int) -> None:

@@ -19,8 +19,16 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtri, stdtrit
 
-from anviltrace.calibration.leastsquares import Fit, fit_polynomial
-from anviltrace.calibration.slope import Loaded, load_all, relative_parts, tare, uncertain_slope
+from anviltrace.calibration.leastsquares import Fit, apart, fit_polynomial
+from anviltrace.calibration.slope import (
+    Loaded,
+    Mountings,
+    compare_mountings,
+    load_all,
+    relative_parts,
+    tare,
+    uncertain_slope,
+)
 from anviltrace.errors import CalibrationError
 from anviltrace.records import Arm, Calibration, LoadStep, Mass
 
@@ -31,12 +39,14 @@ COVERAGE = 0.95
 REACH = 2.0
 """Torque above so many times the highest hung load is withheld."""
 STATIC_ONLY = "Static calibration: it says nothing about how the rig responds to impacts."
-_CANNOT_TELL = (
-    STATIC_ONLY,
-    "One mounting: how far the reading changes from one mounting to the next is not known.",
-    "One series: how well the rig repeats itself is known from the scatter about the line only.",
-    "One arm length: what the weight's pull to the side does to the reading is not known.",
+_ONE_MOUNTING = "One mounting: how far the reading changes from one mounting to the next is not known."
+_TWO_MOUNTINGS = (
+    "Two mountings: how far the next one may differ is hardly known, and widens the interval; make three."
 )
+_ONE_SERIES = (
+    "One series in a mounting: how well the rig repeats itself is known from the scatter about the line only."
+)
+_ONE_ARM = "One arm length: what the weight's pull to the side does to the reading is not known."
 
 
 def coverage_factor(degrees: float) -> float:
@@ -50,10 +60,11 @@ class Line:
     """How net counts (less the zero) and torque belong together, for one sign of torque.
 
     ``counts_per_nm`` carries the polarity of the bridge. ``u_relative`` with ``dof`` is the standard
-    uncertainty of the slope: fit and common errors. ``residual_nm`` is a half width: the largest distance
-    of a reading from the line. ``bend_per_nm`` is a half width: the relative departure from the line for
-    each N·m above ``highest_nm``, from the curvature of a parabola with its uncertainty and the residual
-    going on in proportion. Above ``limit_nm`` torque is withheld. All torques here are magnitudes.
+    uncertainty of the slope: fit, common errors, and what a new mounting changes, where several tell.
+    ``residual_nm`` is a half width: the largest distance of a reading from the line of its mounting.
+    ``bend_per_nm`` is a half width: the relative departure from the line for each N·m above ``highest_nm``,
+    from the curvature of a parabola with its uncertainty and the residual going on in proportion. Above
+    ``limit_nm`` torque is withheld. All torques here are magnitudes.
     """
 
     calibration_id: str
@@ -161,13 +172,14 @@ def fit_line(
     loaded = load_all(ordered, calibration, masses, arm)
     torque_nm = np.array([one.torque.x for one in loaded])
     net = np.array([one.net_counts for one in loaded])
-    through_zero = fit_polynomial(torque_nm, net, (1,))
-    _check_response(through_zero)
-    slope = uncertain_slope(loaded, ordered, through_zero)
+    _check_response(fit_polynomial(torque_nm, net, (1,)))
+    mounting = [one.step.mounting for one in loaded]
+    mountings = compare_mountings(torque_nm, net, mounting)
+    slope = uncertain_slope(loaded, ordered, mountings)
     rows = _rows(ordered, loaded, slope.x)
-    bend = _bend(torque_nm, net)
-    line = _line(calibration, slope, torque_nm, bend, rows)
-    return _report(line, slope, rows, bend, through_zero)
+    bend = _bend(torque_nm, net, mounting)
+    line = _line(calibration, slope, torque_nm, bend, _departure_nm(ordered, rows, mountings))
+    return _report(line, slope, ordered, rows, bend, mountings)
 
 
 def _check_whole(ordered: Sequence[LoadStep]) -> None:
@@ -214,11 +226,18 @@ def _row(step: LoadStep, net_counts: float, loaded: Loaded | None, counts_per_nm
     )
 
 
+def _departure_nm(ordered: Sequence[LoadStep], rows: Sequence[StepRow], mountings: Mountings) -> float:
+    """Largest distance of a reading from the line of its own mounting; a magnitude."""
+    return max(
+        abs(row.net_counts / mountings.slope(step.mounting) - row.reference_nm)
+        for step, row in zip(ordered, rows, strict=True)
+    )
+
+
 def _line(
-    calibration: Calibration, slope: Any, torque_nm: Numbers, bend: _Bend | None, rows: Sequence[StepRow]
+    calibration: Calibration, slope: Any, torque_nm: Numbers, bend: _Bend | None, residual: float
 ) -> Line:
     highest = float(np.abs(torque_nm).max())
-    residual = max(abs(row.residual_nm) for row in rows)
     reach = highest if bend is None else REACH * highest
     bend_per_nm = 0.0 if bend is None else bend.most
     return Line(
@@ -249,17 +268,24 @@ class _Bend:
         return abs(self.per_nm) + coverage_factor(self.dof) * self.u_per_nm
 
 
-def _bend(torque_nm: Numbers, net: Numbers) -> _Bend | None:
+def _bend(torque_nm: Numbers, net: Numbers, mounting: Sequence[int]) -> _Bend | None:
     """The bend that the readings show; None for less than three different loads, which cannot tell."""
     if len(set(np.round(torque_nm, 6).tolist())) < 3:
         return None
-    parabola = fit_polynomial(torque_nm, net, (1, 2))
+    parabola = fit_polynomial(torque_nm, net, (1, 2), apart(torque_nm, mounting))
     first = abs(parabola.coefficient(1))
     return _Bend(parabola.coefficient(2) / first, parabola.u(2) / first, parabola.dof)
 
 
-def _report(line: Line, slope: Any, rows: tuple[StepRow, ...], bend: _Bend | None, fit: Fit) -> LineFit:
-    check = fit_polynomial([row.reference_nm for row in rows], [row.net_counts for row in rows], (0, 1))
+def _report(
+    line: Line,
+    slope: Any,
+    ordered: Sequence[LoadStep],
+    rows: tuple[StepRow, ...],
+    bend: _Bend | None,
+    mountings: Mountings,
+) -> LineFit:
+    check = _check_line(ordered, rows)
     per_nm = abs(line.counts_per_nm)
     covariance = check.covariance.tolist()
     intercept, u_intercept = check.coefficient(0), check.u(0)
@@ -271,19 +297,39 @@ def _report(line: Line, slope: Any, rows: tuple[StepRow, ...], bend: _Bend | Non
         intercept_u_counts=u_intercept,
         intercept_agrees=abs(intercept) <= coverage_factor(check.dof) * u_intercept,
         covariance=((covariance[0][0], covariance[0][1]), (covariance[1][0], covariance[1][1])),
-        scatter_nm=fit.residual_sd / per_nm,
+        scatter_nm=mountings.within.residual_sd / per_nm,
         curvature_per_nm=None if bend is None else bend.per_nm,
         curvature_u_per_nm=None if bend is None else bend.u_per_nm,
-        hysteresis_nm=_hysteresis(rows, per_nm),
+        hysteresis_nm=_hysteresis(ordered, per_nm),
         zero_return_nm=_zero_return(rows, per_nm),
-        cannot_tell=_CANNOT_TELL,
+        cannot_tell=_cannot_tell(ordered),
     )
 
 
-def _hysteresis(rows: Sequence[StepRow], counts_per_nm: float) -> float | None:
-    up = {row.masses: row.net_counts for row in rows if row.branch == "up"}
+def _check_line(ordered: Sequence[LoadStep], rows: Sequence[StepRow]) -> Fit:
+    torque_nm = np.array([row.reference_nm for row in rows])
+    beside = apart(torque_nm, [step.mounting for step in ordered])
+    return fit_polynomial(torque_nm, [row.net_counts for row in rows], (0, 1), beside)
+
+
+def _cannot_tell(ordered: Sequence[LoadStep]) -> tuple[str, ...]:
+    """What a plan as short as this one leaves open, in words."""
+    mountings = {step.mounting for step in ordered}
+    rising = {(step.mounting, step.series) for step in ordered if step.branch == "up"}
+    sentences = [STATIC_ONLY]
+    if len(mountings) < 3:
+        sentences.append(_ONE_MOUNTING if len(mountings) == 1 else _TWO_MOUNTINGS)
+    if len(rising) <= len(mountings):
+        sentences.append(_ONE_SERIES)
+    return (*sentences, _ONE_ARM)
+
+
+def _hysteresis(ordered: Sequence[LoadStep], counts_per_nm: float) -> float | None:
+    up = {(step.series, step.mass_ids): step.mean_counts for step in ordered if step.branch == "up"}
     spans = [
-        abs(row.net_counts - up[row.masses]) for row in rows if row.branch == "down" and row.masses in up
+        abs(step.mean_counts - up[step.series, step.mass_ids])
+        for step in ordered
+        if step.branch == "down" and (step.series, step.mass_ids) in up
     ]
     return max(spans) / counts_per_nm if spans else None
 

@@ -1,4 +1,4 @@
-"""The slope of a calibration as an uncertain number: reference torques, scatter of readings and of zeros."""
+"""The slope of a calibration as an uncertain number: reference torques, scatter of readings, mountings."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import numpy.typing as npt
 from GTC import reporting, ureal
 
 from anviltrace.calibration.inventory import Site
-from anviltrace.calibration.leastsquares import Fit
+from anviltrace.calibration.leastsquares import Fit, apart, fit_polynomial
 from anviltrace.calibration.lever import Lever
 from anviltrace.records import Arm, Calibration, LoadStep, Mass
 
@@ -46,15 +46,64 @@ def tare(ordered: Sequence[LoadStep]) -> dict[int, float]:
     return {series: math.fsum(means) / len(means) for series, means in zeros.items()}
 
 
-def uncertain_slope(loaded: Sequence[Loaded], ordered: Sequence[LoadStep], fit: Fit) -> Any:
-    """Counts per N·m by least squares through zero, an uncertain real number of GTC.
+@dataclass(frozen=True, slots=True)
+class Mountings:
+    """How the mountings of a calibration differ in slope.
 
-    ``fit`` is the same line without the uncertainty of the torques: it tells how the readings scatter.
+    ``slopes``, shape (m,), are those of the mountings in counts per N·m, in the order of ``numbers``;
+    ``u_new_counts_per_nm`` is the standard uncertainty that a new mounting gives the slope through all of
+    them, with m − 1 degrees of freedom, zero for one mounting, which cannot tell. ``within`` is the fit with
+    a slope for each: its scatter does not hold what remounting does.
+    """
+
+    numbers: tuple[int, ...]
+    slopes: tuple[float, ...]
+    u_new_counts_per_nm: float
+    within: Fit
+
+    @property
+    def dof(self) -> int:
+        """Degrees of freedom of the difference between mountings."""
+        return len(self.slopes) - 1
+
+    def slope(self, mounting: int) -> float:
+        """Slope of one mounting, in counts per N·m."""
+        return self.slopes[self.numbers.index(mounting)]
+
+
+def compare_mountings(torque_nm: Numbers, net_counts: Numbers, mounting: npt.ArrayLike) -> Mountings:
+    """Slopes through zero of each mounting and what they say of the next one; arrays of equal length.
+
+    The slope s through all readings is the mean of the mountings' slopes weighted by w, their shares of the
+    squared torques. A new mounting differs from it with the variance s_m²·(1 + Σ w²), where s_m is the
+    standard deviation between the mountings.
+    """
+    labels = np.asarray(mounting)
+    numbers = tuple(np.unique(labels).tolist())
+    inside = [labels == number for number in numbers]
+    squares = np.array([torque_nm[one] @ torque_nm[one] for one in inside])
+    slopes = np.array([torque_nm[one] @ net_counts[one] for one in inside]) / squares
+    shares = squares / squares.sum()
+    spread = float(slopes.std(ddof=1)) if len(slopes) > 1 else 0.0
+    u_new = spread * math.sqrt(1.0 + float(shares @ shares))
+    within = fit_polynomial(torque_nm, net_counts, (1,), apart(torque_nm, labels))
+    return Mountings(numbers, tuple(slopes.tolist()), u_new, within)
+
+
+def uncertain_slope(loaded: Sequence[Loaded], ordered: Sequence[LoadStep], mountings: Mountings) -> Any:
+    """Counts per N·m by least squares through zero, an uncertain real number of GTC, for a new mounting.
+
+    ``mountings`` tells how the readings scatter within a mounting, and the mountings among themselves.
     """
     crossed = sum(one.torque * one.net_counts for one in loaded)
     squared = sum(one.torque * one.torque for one in loaded)
-    scatter = math.hypot(fit.u(1), fit.residual_sd * math.sqrt(_zero_weight(loaded, ordered)))
-    return crossed / squared + ureal(0.0, scatter, df=fit.dof, label="scatter of the readings")
+    fit = mountings.within
+    scatter = fit.residual_sd * math.sqrt(1.0 / float(squared.x) + _zero_weight(loaded, ordered))
+    slope = crossed / squared + ureal(0.0, scatter, df=fit.dof, label="scatter of the readings")
+    if mountings.dof == 0:
+        return slope
+    u_new = mountings.u_new_counts_per_nm
+    return slope + ureal(0.0, u_new, df=mountings.dof, label="from one mounting to the next")
 
 
 def _zero_weight(loaded: Sequence[Loaded], ordered: Sequence[LoadStep]) -> float:
