@@ -143,7 +143,7 @@ class _Reader:
                 f"reading {asked.number} is not steady after {self._gate.longest_s:g} s: {unsteady}; let the "
                 "weights hang still, keep draughts and hands off, then record the calibration anew"
             )
-        window = self._window(asked, run)
+        window = last_window(self._archive, run, self._task.settings, self._gate, f"reading {asked.number}")
         step = LoadStep(
             id=new_id(),
             calibration_id=self._calibration_id,
@@ -164,21 +164,6 @@ class _Reader:
         self._learn(window)
         return step
 
-    def _window(self, asked: Read, run: Run) -> Window:
-        """The last window of the recording: its counts are in the archive, so the step can be redone."""
-        settings = self._task.settings
-        pieces = self._archive.pieces(run.id)
-        counts = pieces[-1][1][-self._gate.samples(settings.rate_hz) :] if pieces else np.empty(0, np.int32)
-        if len(counts) < self._gate.samples(settings.rate_hz):
-            raise CalibrationError(
-                f"samples were lost in reading {asked.number}: record the calibration anew"
-            )
-        if ((counts <= settings.saturation_low) | (counts >= settings.saturation_high)).any():
-            raise CalibrationError(
-                f"reading {asked.number} is beyond the converter's range: take a lower gain, for runs as well"
-            )
-        return look_at(counts)
-
     def _learn(self, window: Window) -> None:
         known = self._known
         if known.zero_counts is None:
@@ -186,3 +171,19 @@ class _Reader:
         else:
             span = max(known.span_counts, abs(window.mean_counts - known.zero_counts))
             self._known = Known(known.zero_counts, known.noise_counts, span)
+
+
+def last_window(archive: Archive, run: Run, settings: Settings, gate: Gate, reading: str) -> Window:
+    """The last window of a recording: its counts are in the archive, so the reading can be redone.
+
+    Raises CalibrationError, naming the ``reading``, when samples are missing from it or out of range.
+    """
+    pieces = archive.pieces(run.id)
+    counts = pieces[-1][1][-gate.samples(settings.rate_hz) :] if pieces else np.empty(0, np.int32)
+    if len(counts) < gate.samples(settings.rate_hz):
+        raise CalibrationError(f"samples were lost in {reading}: begin anew, from the zero")
+    if ((counts <= settings.saturation_low) | (counts >= settings.saturation_high)).any():
+        raise CalibrationError(
+            f"{reading} is beyond the converter's range: take a lower gain, for runs as well"
+        )
+    return look_at(counts)

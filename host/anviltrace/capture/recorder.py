@@ -129,15 +129,15 @@ class Recorder:
         self._zero_counts = mean
         return zero
 
-    def steady(self, gate: Gate, known: Known) -> tuple[Run, str]:
-        """Record a calibration reading until it is steady or the gate's longest wait is over.
+    def steady(self, gate: Gate, known: Known, kind: RunKind = RunKind.CALIBRATION) -> tuple[Run, str]:
+        """Record a reading with weights until it is steady or the gate's longest wait is over.
 
         Returns the run and what was not steady in the end (empty when it was). Raises what :meth:`measure`
         raises.
         """
         self._zero_counts = known.zero_counts
         stages = ReadingStages(gate, known, self._settings.rate_hz)
-        run = self._record(Job(self._new_run(kind=RunKind.CALIBRATION)), stages)
+        run = self._record(Job(self._new_run(kind=kind)), stages)
         return run, stages.why_unsteady
 
     def measure(self, plan: Plan, hand: BenchHand, **fields: Any) -> Run:

@@ -27,7 +27,8 @@ _WORDS = {
     Stage.RELEASE: ("LET GO", "recording what follows", "bold white on red"),
     Stage.DONE: ("DONE", "", "green"),
 }
-_STILL = {RunKind.ZERO: "zero reading", RunKind.CALIBRATION: "until the reading is steady"}
+_STEADY = "until the reading is steady"
+_STILL = {RunKind.ZERO: "zero reading", RunKind.CALIBRATION: _STEADY, RunKind.CHECK: _STEADY}
 """Recordings in which nothing is driven, and what is waited for."""
 _REDRAW_S = 0.1
 _BAR = 40
@@ -81,7 +82,7 @@ class Scale:
 class LiveDisplay:
     """Redraws itself ten times a second on a terminal; elsewhere prints a line as each stage begins.
 
-    The readings of a calibration have no stages, and are announced one by one by whoever takes them. Use it
+    Readings with weights have no stages, and are announced one by one by whoever takes them. Use it
     as a context manager round one recording and pass :meth:`watch` to the recorder.
     """
 
@@ -106,7 +107,7 @@ class LiveDisplay:
         changed = (progress.stage, progress.kind) != (self._stage, self._kind)
         self._stage, self._kind = progress.stage, progress.kind
         if not self._console.is_terminal:
-            if changed and progress.kind is not RunKind.CALIBRATION:
+            if changed and _STILL.get(progress.kind) != _STEADY:
                 print(self._line(progress), file=sys.stderr)
         elif progress.stage is Stage.DONE:
             self._clear()
