@@ -290,4 +290,12 @@ def _found(blocks: _Blocks, rises: _Rises) -> Found:
     foot = rises.level + np.maximum(START_SHARE * height, _FOOT_SD * blocks.noise)
     below = (window <= foot[:, np.newaxis]) & (column < top)
     start = origin + np.where(below.any(axis=1), longest - below[:, ::-1].argmax(axis=1), before[:, 0])
-    return Found(start, origin + top[:, 0], np.append(start[1:], blocks.values.size), threshold)
+    return _in_order(start, origin + top[:, 0], blocks.values.size, threshold)
+
+
+def _in_order(start: Indices, apex: Indices, size: int, threshold: float) -> Found:
+    """Rises that share their largest value are one blow; each starts after the apex of the one before."""
+    own = np.append(True, np.diff(apex) > 0)
+    start, apex = start[own], apex[own]
+    start[1:] = np.maximum(start[1:], apex[:-1] + 1)
+    return Found(start, apex, np.append(start[1:], size), threshold)
