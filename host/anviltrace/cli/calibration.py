@@ -8,8 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from anviltrace.cli.calibration_check import check, checks
 from anviltrace.cli.console import print_table
-from anviltrace.cli.options import archive_option, json_option, port_option, print_json, units_option
+from anviltrace.cli.options import (
+    archive_option,
+    finite,
+    json_option,
+    port_option,
+    print_json,
+    units_option,
+)
 from anviltrace.records import Rotation
 from anviltrace.units import TorqueUnit
 
@@ -35,10 +43,8 @@ def calibration() -> None:
     """
 
 
-def _finite(ctx: click.Context, param: click.Parameter, value: float | None) -> float | None:  # noqa: ARG001
-    if value is not None and not math.isfinite(value):
-        raise click.BadParameter(f"{value} is not a finite number")
-    return value
+calibration.add_command(check)
+calibration.add_command(checks)
 
 
 @calibration.command()
@@ -51,10 +57,10 @@ def _finite(ctx: click.Context, param: click.Parameter, value: float | None) -> 
               help="Where the weights turn the rig, seen from behind the tool.")  # fmt: skip
 @click.option("--plan", "plan_file", type=user_file,
               help="Take rate and gain from this plan, so that the calibration fits its runs.")  # fmt: skip
-@click.option("--rate", "rate_hz", type=click.FloatRange(min=0.0, min_open=True), callback=_finite,
+@click.option("--rate", "rate_hz", type=click.FloatRange(min=0.0, min_open=True), callback=finite,
               help="Samples per second; else the rig's own setting.")  # fmt: skip
 @click.option("--gain", type=click.IntRange(1), help="Gain of the converter; else the rig's own setting.")
-@click.option("--linear-to", "linear_to_nm", type=click.FloatRange(min=0.0, min_open=True), callback=_finite,
+@click.option("--linear-to", "linear_to_nm", type=click.FloatRange(min=0.0, min_open=True), callback=finite,
               metavar="N·m", help="Torque up to which its data sheet calls the rig linear.")  # fmt: skip
 @click.option("--operator", default="", help="Who hangs the weights.")
 @click.option("--note", default="", help="Anything worth keeping with it.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from typing import Any
 
@@ -49,6 +50,14 @@ units_option = click.option(
     help="Unit of torque that is shown.",
 )
 """Hands the command a :class:`TorqueUnit` called ``unit``."""
+
+
+def finite(ctx: click.Context, param: click.Parameter, value: float | None) -> float | None:  # noqa: ARG001
+    """Callback of options that take a number: ranges of click let NaN pass."""
+    if value is not None and not math.isfinite(value):
+        raise click.BadParameter(f"{value} is not a finite number")
+    return value
+
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print data as JSON on stdout.")
 

@@ -1,0 +1,151 @@
+"""Records a check with a known weight: a zero, the weight, a zero; and finds those of its kind before it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from GTC import value
+
+from anviltrace.archive.archive import Archive
+from anviltrace.calibration.check import Checked
+from anviltrace.calibration.inventory import Inventory
+from anviltrace.calibration.lever import Lever
+from anviltrace.calibration.procedure import FitArm, Hang, Unhang, Wait
+from anviltrace.calibration.stability import Known, Window
+from anviltrace.capture.calibrate import WeightHand, last_window
+from anviltrace.capture.recorder import Recorder
+from anviltrace.errors import CalibrationError
+from anviltrace.records import Arm, CheckReading, Mass, RunKind, Session, Settings, new_id, now_utc
+
+Told = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckTask:
+    """What is to be hung for a check. ``sign`` is +1 for clockwise torque."""
+
+    session_id: str
+    settings: Settings
+    inventory: Inventory
+    arm: Arm
+    masses: tuple[Mass, ...]
+    sign: int
+    software_version: str = ""
+    note: str = ""
+
+    @property
+    def torque_nm(self) -> float:
+        """Reference torque, a magnitude."""
+        return float(value(Lever(self.arm, self.inventory.site).torque_nm(self.masses, self.arm.angle_deg)))
+
+
+def record_check(
+    recorder: Recorder, archive: Archive, task: CheckTask, hand: WeightHand, told: Told
+) -> CheckReading:
+    """Hang the weights between two zeros and keep the readings; ``told`` hears which reading comes.
+
+    The weights are first hung without reading, as often as a calibration is preloaded. Every recording is
+    kept, but a check that is broken off leaves no entry.
+
+    Raises CalibrationError when a reading does not become steady, and whatever :meth:`Recorder.steady` does.
+    """
+    total_kg = sum(mass.mass_kg for mass in task.masses)
+    hang = Hang(task.masses, total_kg, task.torque_nm)
+    unhang = Unhang(task.masses, 0.0, 0.0)
+    reader = _Reader(recorder, archive, task, told)
+    hand.fit_arm(FitArm(task.arm, task.sign))
+    preload = task.inventory.preload
+    for _ in range(preload.count):
+        hand.hang(hang)
+        hand.wait(Wait(preload.hold_s))
+        hand.unhang(unhang)
+        hand.wait(Wait(preload.hold_s))
+    reader.read("zero before")
+    hand.hang(hang)
+    reader.read("weight")
+    hand.unhang(unhang)
+    reader.read("zero after")
+    return _keep(archive, task, reader)
+
+
+def checked(archive: Archive, check: CheckReading) -> Checked:
+    """A check with everything its result is computed from."""
+    return Checked(
+        check=check,
+        rig_id=archive.get(Session, check.session_id).rig_id,
+        settings=archive.get(Settings, check.settings_id),
+        masses=tuple(archive.get(Mass, mass_id) for mass_id in check.mass_ids),
+        arm=archive.get(Arm, check.arm_id),
+    )
+
+
+def history(archive: Archive, latest: Checked) -> list[Checked]:
+    """All checks that belong into one control chart with ``latest``, in order of time, up to it."""
+    found = []
+    for check in archive.all(CheckReading, arm_id=latest.check.arm_id, sign=latest.check.sign):
+        one = checked(archive, check)
+        if not latest.why_another_kind(one):
+            found.append(one)
+        if check.id == latest.check.id:
+            break
+    return found
+
+
+class _Reader:
+    """Takes the three readings of a check, each steady in the light of those before."""
+
+    def __init__(self, recorder: Recorder, archive: Archive, task: CheckTask, told: Told) -> None:
+        self._recorder, self._archive, self._task, self._told = recorder, archive, task, told
+        self._known = Known()
+        self.taken: list[tuple[str, Window]] = []
+
+    def read(self, what: str) -> None:
+        gate = self._task.inventory.gate
+        self._told(what)
+        run, unsteady = self._recorder.steady(gate, self._known, RunKind.CHECK)
+        if unsteady:
+            raise CalibrationError(
+                f"the reading ({what}) is not steady after {gate.longest_s:g} s: {unsteady}; let the "
+                "weights hang still, keep draughts and hands off, then check anew"
+            )
+        window = last_window(self._archive, run, self._task.settings, gate, f"the reading ({what})")
+        self.taken.append((run.id, window))
+        zero = self.taken[0][1]
+        span_counts = max(abs(one.mean_counts - zero.mean_counts) for _, one in self.taken)
+        self._known = Known(zero.mean_counts, zero.sd_counts, span_counts)
+
+
+def _keep(archive: Archive, task: CheckTask, reader: _Reader) -> CheckReading:
+    (before_id, before), (load_id, load), (after_id, after) = reader.taken
+    site = task.inventory.site
+    check = CheckReading(
+        id=new_id(),
+        session_id=task.session_id,
+        settings_id=task.settings.id,
+        arm_id=task.arm.id,
+        mass_ids=tuple(mass.id for mass in task.masses),
+        angle_deg=task.arm.angle_deg,
+        sign=task.sign,
+        taken_at=now_utc(),
+        gravity_m_per_s2=site.gravity_m_per_s2,
+        gravity_u_m_per_s2=site.gravity_u_m_per_s2,
+        gravity_source=site.gravity_source,
+        air_density_kg_per_m3=site.air_density_kg_per_m3,
+        air_density_u_kg_per_m3=site.air_density_u_kg_per_m3,
+        before_run_id=before_id,
+        load_run_id=load_id,
+        after_run_id=after_id,
+        before_counts=before.mean_counts,
+        load_counts=load.mean_counts,
+        after_counts=after.mean_counts,
+        sd_counts=max(before.sd_counts, load.sd_counts, after.sd_counts),
+        samples=load.samples,
+        software_version=task.software_version,
+        note=task.note,
+    )
+    for mass in task.masses:
+        archive.put(mass)
+    archive.put(task.arm)
+    archive.put(check)
+    return check
