@@ -85,12 +85,27 @@ def _squares_left(design: Numbers, y: Numbers) -> float:
 
 
 @dataclass(frozen=True, slots=True)
+class Intercept:
+    """What a curve with an intercept shows at no torque, with its standard uncertainty, in counts."""
+
+    counts: float
+    u_counts: float
+    agrees: bool
+
+    @classmethod
+    def of(cls, fit: Fit) -> Intercept:
+        """That of a fit; it agrees where zero lies in its 95 % interval."""
+        counts, u = fit.coefficient(0), fit.u(0)
+        return cls(counts, u, abs(counts) <= coverage_factor(fit.dof) * u)
+
+
+@dataclass(frozen=True, slots=True)
 class Curve:
     """A polynomial through zero and how well it does. Torques carry their sign, as do the readings.
 
     ``t`` is the highest coefficient over its standard uncertainty, beyond ``t_limit`` in 5 % of cases by
-    chance. ``intercept_counts`` ± ``intercept_u_counts`` belong to the same curve with an intercept, a
-    check. ``mounting_u_relative`` is what a new mounting gives a torque, with ``mounting_dof``; None for one
+    chance. ``intercept`` belongs to the same curve with one, a check; None where the loads are too few.
+    ``mounting_u_relative`` is what a new mounting gives a torque, with ``mounting_dof``; None for one
     mounting, which cannot tell.
     """
 
@@ -99,9 +114,7 @@ class Curve:
     lack_of_fit: LackOfFit | None
     t: float
     t_limit: float
-    intercept_counts: float
-    intercept_u_counts: float
-    intercept_agrees: bool
+    intercept: Intercept | None
     monotonic: bool
     lowest_nm: float
     highest_nm: float
@@ -220,7 +233,8 @@ def _curve(degree: int, torque_nm: Numbers, net: Numbers, mounting: npt.NDArray[
     powers = tuple(range(1, degree + 1))
     beside = apart(torque_nm, mounting)
     fit = fit_polynomial(torque_nm, net, powers, beside)
-    check = fit_polynomial(torque_nm, net, (0, *powers), beside)
+    enough = _enough(degree, len(np.unique(torque_nm)), len(net), mounting)
+    check = fit_polynomial(torque_nm, net, (0, *powers), beside) if enough else None
     mountings = compare_mountings(torque_nm, net, mounting)
     slope = abs(fit.coefficient(1))
     return Curve(
@@ -229,9 +243,7 @@ def _curve(degree: int, torque_nm: Numbers, net: Numbers, mounting: npt.NDArray[
         lack_of_fit=lack_of_fit(torque_nm, net, powers, mounting),
         t=_ratio(fit.coefficient(degree), fit.u(degree)),
         t_limit=coverage_factor(fit.dof),
-        intercept_counts=check.coefficient(0),
-        intercept_u_counts=check.u(0),
-        intercept_agrees=abs(check.coefficient(0)) <= coverage_factor(check.dof) * check.u(0),
+        intercept=None if check is None else Intercept.of(check),
         monotonic=_monotonic(fit, float(torque_nm[np.abs(torque_nm).argmax()])),
         lowest_nm=float(np.abs(torque_nm).min()),
         highest_nm=float(torque_nm[np.abs(torque_nm).argmax()]),

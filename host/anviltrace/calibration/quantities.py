@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from anviltrace.calibration.indications import (
     Indication,
@@ -23,6 +24,8 @@ from anviltrace.calibration.indications import (
 from anviltrace.calibration.leastsquares import fit_polynomial
 from anviltrace.errors import CalibrationError
 from anviltrace.records import LoadStep
+
+Numbers = npt.NDArray[np.float64]
 
 RAISED_COSINE = 1.5
 """A mean weighted with a raised cosine scatters like one of so many times fewer samples."""
@@ -56,12 +59,16 @@ class Level:
 class Quantities:
     """All loads, lowest first, and what belongs to the range.
 
+    ``rising_counts_per_nm`` is the slope through zero of rising readings, ``both_counts_per_nm`` that of the
+    means of rising and falling ones, per N·m of either sign.
     ``zero_return_percent`` (f0) of each series is relative to the mean reading at the highest load.
     ``resolution_counts`` (r) is that of a calibration reading. ``missing`` says for the name of a quantity
     why there is none.
     """
 
     levels: tuple[Level, ...]
+    rising_counts_per_nm: float
+    both_counts_per_nm: float | None
     zero_return_percent: Mapping[int, float]
     resolution_counts: float
     missing: Mapping[str, str]
@@ -85,11 +92,24 @@ def find_quantities(read: Sequence[Indication], resolution_counts: float = 1.0) 
     main = first_of_each_mounting(series)
     if not main:
         raise CalibrationError("no series of this calibration rises: record it anew")
-    levels = _with_fits([_level(load, torque, series, main) for load, torque in torques.items()
-                         if any(load in one.up for one in main)], series)  # fmt: skip
-    top_counts = levels[-1].mean_counts
-    zero_return = {one.number: 100.0 * one.zero_return_counts / top_counts for one in series}
-    return Quantities(levels, zero_return, resolution_counts, _missing(levels))
+    levels = [
+        _level(load, torque, series, main)
+        for load, torque in torques.items()
+        if any(load in one.up for one in main)
+    ]
+    torque_nm = np.array([level.torque_nm for level in levels])
+    mean = np.array([level.mean_counts for level in levels])
+    both = np.array([_mean_both(level.load, series) for level in levels])
+    zero_return = {one.number: 100.0 * one.zero_return_counts / levels[-1].mean_counts for one in series}
+    fitted = _with_fits(levels, torque_nm, mean, both)
+    return Quantities(
+        levels=fitted,
+        rising_counts_per_nm=_slope(torque_nm, mean),
+        both_counts_per_nm=_slope(torque_nm, both) if np.isfinite(both).all() else None,
+        zero_return_percent=zero_return,
+        resolution_counts=resolution_counts,
+        missing=_missing(fitted),
+    )
 
 
 def resolution(steps: Sequence[LoadStep]) -> float:
@@ -147,17 +167,21 @@ def _reversibility(load: str, series: Sequence[Series]) -> float | None:
     return math.fsum(spans) / len(spans) if spans else None
 
 
-def _with_fits(levels: Sequence[Level], series: Sequence[Series]) -> tuple[Level, ...]:
+def _with_fits(
+    levels: Sequence[Level], torque_nm: Numbers, mean: Numbers, both_means: Numbers
+) -> tuple[Level, ...]:
     """The levels with their distances from the fitted curves."""
-    torque = np.array([level.torque_nm for level in levels])
-    mean = np.array([level.mean_counts for level in levels])
-    cubic = _distances(torque, mean, (1, 2, 3))
-    line = _distances(torque, mean, (1,))
-    both = _distances(torque, np.array([_mean_both(level.load, series) for level in levels]), (1,))
+    cubic = _distances(torque_nm, mean, (1, 2, 3))
+    line = _distances(torque_nm, mean, (1,))
+    both = _distances(torque_nm, both_means, (1,))
     return tuple(
         replace(level, cubic_percent=cubic[place], line_percent=line[place], line_both_percent=both[place])
         for place, level in enumerate(levels)
     )
+
+
+def _slope(torque_nm: Numbers, counts: Numbers) -> float:
+    return float(torque_nm @ counts / (torque_nm @ torque_nm))
 
 
 def _mean_both(load: str, series: Sequence[Series]) -> float:
@@ -170,7 +194,7 @@ def _mean_both(load: str, series: Sequence[Series]) -> float:
     return math.fsum(found) / len(found) if found else math.nan
 
 
-def _distances(torque_nm: np.ndarray, counts: np.ndarray, powers: tuple[int, ...]) -> list[float | None]:
+def _distances(torque_nm: Numbers, counts: Numbers, powers: tuple[int, ...]) -> list[float | None]:
     """(mean − fit) / fit in percent; None for all where the loads are too few or a mean is missing."""
     if len(torque_nm) <= len(powers) or not np.isfinite(counts).all():
         return [None] * len(torque_nm)

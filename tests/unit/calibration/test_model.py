@@ -132,9 +132,14 @@ class TestUse:
             curve.torque_nm(1000.0)
 
     def test_an_intercept_shows(self) -> None:
-        assert choose_model(rising(straight)).curve.intercept_agrees
+        agreeing = choose_model(rising(straight)).curve.intercept
+        assert agreeing is not None
+        assert agreeing.agrees
         stuck = choose_model(rising(lambda nm: straight(nm) + (50.0 if nm else 0.0)))
-        assert not stuck.curves[0].intercept_agrees
+        found = stuck.curves[0].intercept
+        assert found is not None
+        assert found.counts == pytest.approx(50.0, abs=5.0)
+        assert not found.agrees
 
 
 @given(st.floats(0.01, 100.0), st.floats(-1000.0, 1000.0).filter(lambda factor: abs(factor) > 0.01))

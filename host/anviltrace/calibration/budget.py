@@ -1,0 +1,269 @@
+"""The uncertainty budget of a torque between zero and the highest hung load, as a table of its terms.
+
+Two results, as in published practice: for torque that only rises, and with hysteresis, for torque that rises
+and falls. Each belongs to its own straight line through zero; use under impacts takes the second. A width
+given at the loads counts at a torque with the largest value up to the next load above it, in N·m, so that
+below the lowest load it does not shrink any more.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from scipy.special import stdtrit
+
+from anviltrace.calibration.profiles import Profile, Rule
+from anviltrace.calibration.quantities import Quantities, largest
+from anviltrace.errors import CalibrationError
+
+PROBABILITY = 0.9545
+"""Coverage of a budget's expanded uncertainty: about k = 2 where the degrees of freedom are many."""
+NOT_MEASURED = (
+    "side force of the weights (b_l): needs a second arm length",
+    "temperature, creep, and drift since the calibration: not measured here",
+)
+
+
+class Case(StrEnum):
+    """Which use of the rig a result is for."""
+
+    RISING = "increasing only"
+    BOTH = "with hysteresis"
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """Something that makes a torque uncertain in proportion to it, and by how much.
+
+    ``width`` over the rule's divisor is the standard uncertainty in ``unit``. ``u_relative`` is what that
+    makes of any torque.
+    """
+
+    symbol: str
+    source: str
+    unit: str
+    estimate: float
+    width: float
+    rule: Rule
+    u_relative: float
+    dof: float = math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """A line of the table; ``sensitivity`` in N·m per ``unit``, a magnitude, ``share`` of the variance.
+
+    ``width`` is a half width, a full width or a standard deviation, as ``distribution`` says; over
+    ``divisor`` it is the standard uncertainty in ``unit``.
+    """
+
+    symbol: str
+    source: str
+    unit: str
+    estimate: float
+    width: float
+    distribution: str
+    divisor: float
+    sensitivity: float
+    contribution_nm: float
+    dof: float
+    share: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """Uncertainty of ``torque_nm``: the table, its sum, degrees of freedom and k for 95.45 %.
+
+    ``left_out`` says in words what is not in it.
+    """
+
+    torque_nm: float
+    case: Case
+    profile: str
+    terms: tuple[Term, ...]
+    u_nm: float
+    dof: float
+    k: float
+    left_out: tuple[str, ...]
+
+    @property
+    def expanded_nm(self) -> float:
+        """Half width of the interval."""
+        return self.k * self.u_nm
+
+    @property
+    def expanded_percent(self) -> float:
+        """The same, relative to the torque."""
+        return 100.0 * self.expanded_nm / self.torque_nm
+
+
+@dataclass(frozen=True, slots=True)
+class Basis:
+    """What the budgets of a calibration are computed from; ``counts_per_nm`` is a magnitude.
+
+    ``inputs`` are the reference torque's: they are in every budget. ``statistics`` are those that only
+    some profiles take in (line: the scatter's part in the slope; m: a new mounting). ``scatter_nm`` with
+    ``scatter_dof`` is the standard deviation of one reading within a mounting.
+    """
+
+    quantities: Quantities
+    counts_per_nm: float
+    inputs: tuple[Input, ...]
+    statistics: tuple[Input, ...]
+    scatter_nm: float
+    scatter_dof: float
+
+
+def effective_dof(contributions: Iterable[tuple[float, float]]) -> float:
+    """Welch-Satterthwaite: (Σu²)² / Σ(u⁴/ν) for pairs of standard uncertainty u and degrees of freedom ν.
+
+    JCGM 100:2008, G.4.1. The sum is not rounded. Infinite where no u with finite ν contributes.
+    """
+    pairs = list(contributions)
+    total = math.fsum(u**2 for u, _ in pairs)
+    below = math.fsum(u**4 / dof for u, dof in pairs)
+    return total**2 / below if below > 0.0 else math.inf
+
+
+def k_factor(degrees: float, probability: float = PROBABILITY) -> float:
+    """Student's t for a two-sided interval of this probability; ``degrees`` may be infinite."""
+    return float(stdtrit(min(degrees, 1e15), 0.5 * (1.0 + probability)))
+
+
+def make_budget(basis: Basis, torque_nm: float, case: Case, profile: Profile) -> Budget:
+    """The budget at a torque, a magnitude.
+
+    Raises CalibrationError beyond the highest load, and for the case with hysteresis without a falling
+    series.
+    """
+    highest_nm = basis.quantities.levels[-1].torque_nm
+    if not 0.0 < torque_nm <= highest_nm * (1.0 + 1e-9):
+        raise CalibrationError(
+            f"a budget for {torque_nm:.1f} N·m: it is made from above 0 up to the highest load of "
+            f"{highest_nm:.1f} N·m; hang more for more"
+        )
+    if case is Case.BOTH and basis.quantities.worst_percent("line_both_percent") is None:
+        raise CalibrationError(basis.quantities.missing["line_both_percent"])
+    terms = [_input_term(one, torque_nm) for one in basis.inputs]
+    terms += [_input_term(one, torque_nm) for one in basis.statistics if one.symbol in profile.rules]
+    terms += _quantity_terms(basis, torque_nm, case, profile)
+    return _sum_up(terms, torque_nm, case, profile, _left_out(basis, case, profile))
+
+
+def smallest_usable_nm(
+    expanded_percent: Callable[[float], float], least_nm: float, highest_nm: float, limit_percent: float
+) -> float | None:
+    """The torque from which on ``expanded_percent`` stays within the limit up to ``highest_nm``.
+
+    At least ``least_nm``; None where it is beyond the limit at ``highest_nm``.
+    """
+    steps = 60
+    if least_nm > highest_nm or expanded_percent(highest_nm) > limit_percent:
+        return None
+    grid = [float(least_nm * (highest_nm / least_nm) ** (place / steps)) for place in range(steps + 1)]
+    beyond = [
+        place for place, torque_nm in enumerate(grid[:-1]) if expanded_percent(torque_nm) > limit_percent
+    ]
+    if not beyond:
+        return least_nm
+    low, high = grid[beyond[-1]], grid[beyond[-1] + 1]
+    for _ in range(30):
+        middle = 0.5 * (low + high)
+        if expanded_percent(middle) > limit_percent:
+            low = middle
+        else:
+            high = middle
+    return high
+
+
+def _input_term(one: Input, torque_nm: float) -> Term:
+    u = one.width / one.rule.divisor
+    contribution = one.u_relative * torque_nm
+    return Term(
+        one.symbol,
+        one.source,
+        one.unit,
+        one.estimate,
+        one.width,
+        one.rule.distribution,
+        one.rule.divisor,
+        contribution / u if u > 0.0 else 0.0,
+        contribution,
+        one.dof,
+    )
+
+
+def _quantity_terms(basis: Basis, torque_nm: float, case: Case, profile: Profile) -> list[Term]:
+    widths = _widths_nm(basis, torque_nm, case)
+    return [
+        Term(
+            symbol,
+            source,
+            "N·m",
+            0.0,
+            width,
+            profile.rules[symbol].distribution,
+            profile.rules[symbol].divisor,
+            1.0,
+            width / profile.rules[symbol].divisor,
+            basis.scatter_dof if symbol == "s" else math.inf,
+        )
+        for symbol, (source, width) in widths.items()
+        if symbol in profile.rules and width is not None
+    ]
+
+
+def _widths_nm(basis: Basis, torque_nm: float, case: Case) -> dict[str, tuple[str, float | None]]:
+    """What each quantity comes to at a torque, in N·m; None where there is none."""
+    found, top_nm = basis.quantities, basis.quantities.levels[-1].torque_nm
+    fa = "line_percent" if case is Case.RISING else "line_both_percent"
+    widths: dict[str, tuple[str, float | None]] = {
+        "s": ("scatter of one reading", basis.scatter_nm),
+        "r": ("resolution of a reading", found.resolution_counts / basis.counts_per_nm),
+        "b'": ("repeatability, same mounting", _up_to(found, "repeatability_percent", torque_nm)),
+        "b": ("reproducibility, mountings", _up_to(found, "reproducibility_percent", torque_nm)),
+        "f0": ("zero return", found.worst_zero_return_percent / 100.0 * top_nm),
+        "fa": ("departure from the line", _up_to(found, fa, torque_nm)),
+    }
+    if case is Case.BOTH:
+        widths["h"] = "falling against rising", _up_to(found, "reversibility_percent", torque_nm)
+    return widths
+
+
+def _up_to(found: Quantities, name: str, torque_nm: float) -> float | None:
+    """Largest value of a percentage in N·m, over the loads up to the next one above the torque."""
+    above = [level.torque_nm for level in found.levels if level.torque_nm >= torque_nm * (1.0 - 1e-9)]
+    reach_nm = above[0] if above else found.levels[-1].torque_nm
+    percent = [
+        (getattr(level, name), level.torque_nm) for level in found.levels if level.torque_nm <= reach_nm
+    ]
+    in_nm = (None if value is None else float(value) / 100.0 * torque for value, torque in percent)
+    return largest(in_nm)
+
+
+_QUANTITY_OF = {"b'": "repeatability_percent", "b": "reproducibility_percent", "fa": "line_percent",
+                "m": "reproducibility_percent"}  # fmt: skip
+
+
+def _left_out(basis: Basis, case: Case, profile: Profile) -> tuple[str, ...]:
+    missing = {
+        why
+        for symbol, name in _QUANTITY_OF.items()
+        if symbol in profile.rules and (why := basis.quantities.missing.get(name))
+    }
+    falling = () if case is Case.BOTH else ("hysteresis: this result is for torque that only rises",)
+    return (*sorted(missing), *falling, *NOT_MEASURED)
+
+
+def _sum_up(
+    terms: Sequence[Term], torque_nm: float, case: Case, profile: Profile, left_out: tuple[str, ...]
+) -> Budget:
+    variance = math.fsum(term.contribution_nm**2 for term in terms)
+    dof = effective_dof((term.contribution_nm, term.dof) for term in terms)
+    shared = tuple(
+        replace(term, share=term.contribution_nm**2 / variance if variance else 0.0) for term in terms
+    )
+    return Budget(torque_nm, case, profile.name, shared, math.sqrt(variance), dof, k_factor(dof), left_out)

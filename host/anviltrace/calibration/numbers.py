@@ -1,0 +1,172 @@
+"""Everything that the readings of a calibration say beyond the line that runs are converted with."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from anviltrace.calibration.budget import Basis, Budget, Case, Input, make_budget, smallest_usable_nm
+from anviltrace.calibration.classes import IndicativeClass, indicate
+from anviltrace.calibration.indications import Indication, indications
+from anviltrace.calibration.line import Contribution, LineFit
+from anviltrace.calibration.model import Choice, choose_model
+from anviltrace.calibration.outliers import stands_out
+from anviltrace.calibration.profiles import OWN, Profile, Rule
+from anviltrace.calibration.quantities import Quantities, find_quantities, resolution
+from anviltrace.calibration.slope import load_all
+from anviltrace.errors import CalibrationError
+from anviltrace.records import Arm, Calibration, LoadStep, Mass, Spread
+
+RESOLUTIONS = 200.0
+"""The smallest usable torque is so many resolutions at least: for class 1, from memory of BS 7882."""
+_ROOT3 = math.sqrt(3.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """Quantities at each load, the model that the readings ask for, and what budgets are made from.
+
+    ``model_changes`` are, for each load in N·m, the torque by the chosen curve less the torque by the line
+    that runs are converted with, at the reading which that line belongs to. ``stands_out`` is the rising
+    reading that Grubbs' test flags among the residuals of the chosen curve, in order of time from 0.
+    """
+
+    fit: LineFit
+    read: tuple[Indication, ...]
+    quantities: Quantities
+    choice: Choice
+    basis: Basis
+    model_changes: Mapping[float, float]
+    stands_out: int | None
+
+    @property
+    def cases(self) -> tuple[Case, ...]:
+        """The results that the plan allows."""
+        return (Case.RISING,) if self.quantities.both_counts_per_nm is None else (Case.RISING, Case.BOTH)
+
+    def budget(self, torque_nm: float, case: Case, profile: Profile = OWN) -> Budget:
+        """The budget at a torque, a magnitude; raises CalibrationError where there is none."""
+        return make_budget(self.basis, torque_nm, case, profile)
+
+    def slope_differs(self, case: Case) -> float:
+        """Slope of a result over that of the line runs are converted with, less one."""
+        found = self.quantities
+        slope = found.rising_counts_per_nm if case is Case.RISING else found.both_counts_per_nm
+        if slope is None:
+            raise CalibrationError(found.missing["line_both_percent"])
+        return slope / (self.fit.line.sign * self.fit.line.counts_per_nm) - 1.0
+
+    def smallest_usable_nm(self, case: Case, limit_percent: float, profile: Profile = OWN) -> float | None:
+        """From which torque on the expanded uncertainty stays within a limit; None if not at the top.
+
+        Never below the lowest load nor below 200 resolutions.
+        """
+        levels = self.quantities.levels
+        resolution_nm = self.quantities.resolution_counts / self.basis.counts_per_nm
+        least_nm = max(levels[0].torque_nm, RESOLUTIONS * resolution_nm)
+        return smallest_usable_nm(
+            lambda torque_nm: self.budget(torque_nm, case, profile).expanded_percent,
+            least_nm,
+            levels[-1].torque_nm,
+            limit_percent,
+        )
+
+    def indicative_class(self, case: Case) -> IndicativeClass:
+        """The class of static calibration the range would support, from memory of a standard's table."""
+        under_load = [row for row in self.fit.steps if row.branch != "zero"]
+        reference = max(200.0 * row.reference_u_nm / abs(row.reference_nm) for row in under_load)
+        return indicate(self.quantities, case, reference)
+
+
+def work_out(
+    steps: Sequence[LoadStep], calibration: Calibration, masses: Mapping[str, Mass], arm: Arm, fit: LineFit
+) -> Numbers:
+    """All numbers of a calibration whose line is ``fit``; ``masses`` by id.
+
+    Raises CalibrationError where no series rises.
+    """
+    ordered = sorted(steps, key=lambda step: step.number)
+    read = indications(ordered, load_all(ordered, calibration, masses, arm))
+    quantities, choice = find_quantities(read, resolution(ordered)), choose_model(read)
+    hung = {mass.name: mass for mass in masses.values()}
+    return Numbers(
+        fit=fit,
+        read=read,
+        quantities=quantities,
+        choice=choice,
+        basis=_basis(fit, quantities, choice, _Described(calibration, hung, arm)),
+        model_changes=_model_changes(fit, quantities, choice),
+        stands_out=stands_out(choice.curve.fit.residuals),
+    )
+
+
+def _model_changes(fit: LineFit, found: Quantities, choice: Choice) -> dict[float, float]:
+    """Withheld where the curve does not reach the reading, which may lie just beyond the highest."""
+    changes = {}
+    for level in found.levels:
+        torque_nm = fit.line.sign * level.torque_nm
+        net_counts = torque_nm * fit.line.counts_per_nm
+        if not choice.curve.why_withheld(net_counts):
+            changes[level.torque_nm] = choice.curve.torque_nm(net_counts) - torque_nm
+    return changes
+
+
+def _basis(fit: LineFit, found: Quantities, choice: Choice, described: _Described) -> Basis:
+    per_nm, curve = abs(fit.line.counts_per_nm), choice.curve
+    test = curve.lack_of_fit
+    sd, dof = (curve.fit.residual_sd, curve.fit.dof) if test is None else (test.pure_sd, test.pure_dof)
+    inputs, statistics = [], []
+    for part in fit.contributions:
+        if part.source == "scatter of the readings":
+            within = sum(row.branch != "zero" for row in fit.steps) - 1 - curve.mounting_dof
+            statistics.append(_statistic("line", part, per_nm, within))
+        elif part.source == "from one mounting to the next":
+            statistics.append(_statistic("m", part, per_nm, curve.mounting_dof))
+        elif part.source != "departure from the line":
+            inputs.append(described.input(part))
+    return Basis(found, per_nm, tuple(inputs), tuple(statistics), sd / per_nm, dof)
+
+
+def _statistic(symbol: str, part: Contribution, per_nm: float, dof: int) -> Input:
+    width = part.u_relative * per_nm
+    rule = Rule("normal", 1.0)
+    return Input(symbol, part.source, "counts/N·m", per_nm, width, rule, part.u_relative, float(dof))
+
+
+@dataclass(frozen=True, slots=True)
+class _Described:
+    """Symbol, value, width and distribution of what a reference torque is made from; masses by name."""
+
+    calibration: Calibration
+    masses: Mapping[str, Mass]
+    arm: Arm
+
+    def input(self, part: Contribution) -> Input:
+        made, arm, name = self.calibration, self.arm, part.source
+        if name == "arm length":
+            return _given("L", part, "m", arm.length_m, arm.u_m, arm.spread)
+        if name == "gravity":
+            return _given("g", part, "m/s²", made.gravity_m_per_s2, made.gravity_u_m_per_s2)
+        if name == "air density":
+            return _given("ρa", part, "kg/m³", made.air_density_kg_per_m3, made.air_density_u_kg_per_m3)
+        if name == "arm angle":
+            rule = Rule("rectangular, to second order", _ROOT3)
+            return Input("θ", name, "°", arm.angle_deg, arm.angle_within_deg, rule, part.u_relative)
+        return self._of_a_mass(part)
+
+    def _of_a_mass(self, part: Contribution) -> Input:
+        mass = self.masses.get(part.source.partition(" of ")[2])
+        if mass is not None and part.source.startswith("mass of "):
+            return _given("m", part, "kg", mass.mass_kg, mass.u_kg, mass.spread)
+        if mass is not None and part.source.startswith("density of "):
+            return _given("ρ", part, "kg/m³", mass.density_kg_per_m3, mass.density_u_kg_per_m3)
+        return Input("", part.source, "1", 1.0, part.u_relative, Rule("normal", 1.0), part.u_relative)
+
+
+def _given(
+    symbol: str, part: Contribution, unit: str, estimate: float, u: float, spread: Spread = Spread.NORMAL
+) -> Input:
+    flat = spread is Spread.RECTANGULAR
+    rule = Rule("rectangular", _ROOT3) if flat else Rule("normal", 1.0)
+    return Input(symbol, part.source, unit, estimate, u * rule.divisor, rule, part.u_relative)

@@ -1,0 +1,67 @@
+"""How the quantities of a calibration enter its budget, by named and versioned profiles.
+
+Published guides disagree about distributions, so a budget always names its profile. A span (b', b, h, f0)
+that is called rectangular is read as the full width of the rectangle, one that is called normal as an
+expanded value with k = 2.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from anviltrace.errors import CalibrationError
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """A width divided by ``divisor`` is a standard uncertainty."""
+
+    distribution: str
+    divisor: float
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """The rules for the quantities that a guide takes in, by symbol, and where they come from."""
+
+    name: str
+    source: str
+    rules: Mapping[str, Rule]
+
+
+_NORMAL = Rule("normal", 1.0)
+_NORMAL_K2 = Rule("normal, k = 2", 2.0)
+_SPAN = Rule("rectangular, full width", math.sqrt(12.0))
+_HALF_WIDTH = Rule("rectangular", math.sqrt(3.0))
+_TRIANGLE = Rule("triangular", math.sqrt(6.0))
+_TWICE = Rule("rectangular, full width, zero and reading", math.sqrt(6.0))
+
+OWN = Profile(
+    "anviltrace-1",
+    "scatter and mountings as standard deviations with their degrees of freedom, the rest as limits",
+    {"s": _NORMAL, "line": _NORMAL, "m": _NORMAL, "r": _TWICE, "f0": _SPAN, "fa": _HALF_WIDTH, "h": _SPAN},
+)
+PROFILES = (
+    OWN,
+    Profile(
+        "dkd-r-3-8:2003",
+        "DKD-R 3-8, edition 10/2003, table B.2 (torque wrenches; takes no interpolation deviation in)",
+        {"b'": _NORMAL_K2, "b": _NORMAL_K2, "r": _SPAN, "f0": _SPAN, "h": _NORMAL_K2},
+    ),
+    Profile(
+        "dkd-infoblatt-10-02:4",
+        "DKD information sheet 10-02, version 4, as quoted on a certificate (takes no mountings in)",
+        {"b'": _SPAN, "r": _TWICE, "fa": _TRIANGLE},
+    ),
+)
+
+
+def find_profile(name: str) -> Profile:
+    """The profile of this name; raises CalibrationError listing those there are."""
+    for profile in PROFILES:
+        if profile.name == name:
+            return profile
+    known = ", ".join(profile.name for profile in PROFILES)
+    raise CalibrationError(f"no budget profile is called {name!r}; there are: {known}")
