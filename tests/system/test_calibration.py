@@ -18,7 +18,7 @@ from anviltrace.calibration.inventory import read_inventory
 from anviltrace.calibration.line import LineFit
 from anviltrace.capture.benchfile import read_bench
 from anviltrace.capture.lines import line_for
-from anviltrace.cli.calibration import record_one
+from anviltrace.cli.calibration_record import record_one
 from anviltrace.cli.capture import open_session
 from anviltrace.cli.main import cli
 from anviltrace.link.port import open_port

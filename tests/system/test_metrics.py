@@ -20,7 +20,7 @@ from anviltrace.calibration.inventory import read_inventory
 from anviltrace.capture.benchfile import Bench, read_bench
 from anviltrace.capture.plan import read_plan
 from anviltrace.capture.runset import Condition
-from anviltrace.cli.calibration import record_one
+from anviltrace.cli.calibration_record import record_one
 from anviltrace.cli.capture import find_scale, open_session, record_condition
 from anviltrace.link.port import open_port
 from anviltrace.link.session import Session as Link

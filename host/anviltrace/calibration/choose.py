@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from anviltrace.calibration.course import read_outline, why_unfinished
 from anviltrace.calibration.line import LineFit, fit_line
 from anviltrace.errors import CalibrationError
 from anviltrace.records import Arm, Calibration, LoadStep, Mass, ScaleKind, Settings
@@ -15,7 +16,10 @@ _SAME = 1e-4
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A calibration with everything its line is computed from; ``masses`` by id."""
+    """A calibration with everything its line is computed from; ``masses`` by id.
+
+    ``steps`` are the readings that were kept: neither repeated nor discarded.
+    """
 
     calibration: Calibration
     rig_id: str
@@ -24,8 +28,22 @@ class Candidate:
     masses: Mapping[str, Mass]
     arm: Arm
 
+    @property
+    def side_of(self) -> str:
+        """Id of the calibration whose series with a second arm this is; empty for any other."""
+        outline = read_outline(self.calibration.course)
+        return "" if outline is None else outline.side_of
+
+    @property
+    def why_unfinished(self) -> str:
+        """What it lacks, in words with what to do; empty when its course is done."""
+        outline = read_outline(self.calibration.course)
+        return why_unfinished(outline, self.steps, self.calibration.id)
+
     def fit(self) -> LineFit:
         """Its line; raises CalibrationError when it was not finished or shows no torque."""
+        if self.why_unfinished:
+            raise CalibrationError(self.why_unfinished)
         return fit_line(self.steps, self.calibration, self.masses, self.arm)
 
 
@@ -50,7 +68,11 @@ def _newest(candidates: Sequence[Candidate], sign: int, rig_id: str, settings: S
     direction = "clockwise" if sign > 0 else "counter-clockwise"
     remedy = f"run: anviltrace calibration record --direction {'cw' if sign > 0 else 'ccw'}"
     newest_first = sorted(candidates, key=lambda one: one.calibration.taken_at, reverse=True)
-    here = [one for one in newest_first if one.rig_id == rig_id and one.calibration.sign == sign]
+    here = [
+        one
+        for one in newest_first
+        if one.rig_id == rig_id and one.calibration.sign == sign and not one.side_of
+    ]
     if not here:
         return f"no calibration for {direction} torque on this rig; {remedy}"
     reasons = []
@@ -61,8 +83,8 @@ def _newest(candidates: Sequence[Candidate], sign: int, rig_id: str, settings: S
                 return candidate.fit()
             except CalibrationError as error:
                 reason = str(error)
-        reasons.append(reason)
-    return f"no valid calibration for {direction} torque: {reasons[0]}; {remedy}"
+        reasons.append(reason if candidate.why_unfinished else f"{reason}; {remedy}")
+    return f"no valid calibration for {direction} torque: {reasons[0]}"
 
 
 def why_other_settings(calibrated: Settings, used: Settings) -> str:

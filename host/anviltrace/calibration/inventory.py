@@ -10,6 +10,7 @@
     name = "long arm"
     length_m = 0.8000                 # from the axis to where the weights pull
     within_m = 0.0005                 # limits, or u_m for a standard uncertainty
+    highest_nm = 400                  # optional: torque it bears; no load beyond it is asked for
 
     [[mass]]
     name = "plate A"
@@ -27,23 +28,31 @@
     count = 1
     hold_s = 30.0                     # waited with the load on, and off again
 
+    [course]                          # optional: how a full course is taken
+    mountings = 3                     # in so many positions of the arm, a turn divided equally
+    warm_up_s = 900                   # with the supply on, before the first reading
+    preloads = 3                      # in the first mounting; the others take those of [preload]
+    zero_wait_s = 30                  # from taking the weights off to reading the zero
+    ask_angle = false                 # ask for the angle of the arm under every load
+
     [calibration]                     # optional
     valid_days = 365                  # how long you rely on one; older ones are flagged
 
-A weight with ``check = true`` is kept for checks and hung only where a step names it. A thing keeps its id
-as long as its description stays the same.
+A weight with ``check = true`` is kept for checks and hung only where a step names it. An arm more than 10°
+from level is refused. A thing keeps its id as long as its description stays the same.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
 from anviltrace.calibration.gravity import RELATIVE_U, normal_gravity
-from anviltrace.calibration.ladder import Load, Preload, one_more_each_time
+from anviltrace.calibration.ladder import MOST_ANGLE_DEG, Load, Manner, Preload, one_more_each_time
 from anviltrace.calibration.stability import Gate
 from anviltrace.errors import PlanError
 from anviltrace.records import Arm, Mass, Spread, described_id
@@ -61,9 +70,11 @@ Thing = TypeVar("Thing", Mass, Arm)
 
 FILE = "weights file"
 
+_ANGLES = Limits(-MOST_ANGLE_DEG, MOST_ANGLE_DEG)
 _GATE = Gate()
 _PRELOAD = Preload()
-_TABLES = dict.fromkeys(("site", "mass", "arm", "step", "reading", "preload", "calibration"))
+_MANNER = Manner()
+_TABLES = dict.fromkeys(("site", "mass", "arm", "step", "reading", "preload", "course", "calibration"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +90,10 @@ class Site:
 
 @dataclass(frozen=True, slots=True)
 class Inventory:
-    """What a weights file describes. ``ladder`` holds the loads of a series in rising order."""
+    """What a weights file describes. ``ladder`` holds the loads of a series in rising order.
+
+    ``ratings_nm`` is what arms bear, by name, where that is known.
+    """
 
     site: Site
     masses: tuple[Mass, ...]
@@ -88,6 +102,8 @@ class Inventory:
     gate: Gate = _GATE
     preload: Preload = _PRELOAD
     valid_days: float | None = None
+    manner: Manner = _MANNER
+    ratings_nm: Mapping[str, float] = field(default_factory=dict)
 
     def arm(self, name: str) -> Arm:
         """The arm of this name; raises PlanError listing those there are."""
@@ -127,15 +143,16 @@ class _ArmTable:
     length_m: Annotated[float, Limits(0.02, 5.0)]
     within_m: Annotated[float | None, Limits(0.0, 0.5)] = None
     u_m: Annotated[float | None, Limits(0.0, 0.5)] = None
-    angle_deg: Annotated[float, Limits(-30.0, 30.0)] = 0.0
+    angle_deg: Annotated[float, _ANGLES] = 0.0
     angle_within_deg: Annotated[float, Limits(0.0, 10.0)] = 1.0
+    highest_nm: Annotated[float | None, Limits(0.1, 20_000.0)] = None
     note: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _StepTable:
     masses: list  # type: ignore[type-arg]
-    angle_deg: Annotated[float | None, Limits(-30.0, 30.0)] = None
+    angle_deg: Annotated[float | None, _ANGLES] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,6 +166,15 @@ class _ReadingTable:
 class _PreloadTable:
     count: Annotated[int, Limits(0, 10)] = _PRELOAD.count
     hold_s: Annotated[float, Limits(0.0, 600.0)] = _PRELOAD.hold_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _CourseTable:
+    mountings: Annotated[int, Limits(1, 12)] = _MANNER.mountings
+    warm_up_s: Annotated[float, Limits(0.0, 3600.0)] = _MANNER.warm_up_s
+    preloads: Annotated[int, Limits(0, 10)] = _MANNER.preloads
+    zero_wait_s: Annotated[float, Limits(0.0, 600.0)] = _MANNER.zero_wait_s
+    ask_angle: bool = _MANNER.ask_angle
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,7 +193,8 @@ def read_inventory(path: Path) -> Inventory:
     site = _site(read_table(_SiteTable, tables["site"], file, "site"), file)
     rows = read_list(_MassTable, tables, "mass", file)
     masses = tuple(_mass(row, file) for row in rows)
-    arms = tuple(_arm(row, file) for row in read_list(_ArmTable, tables, "arm", file))
+    arm_rows = read_list(_ArmTable, tables, "arm", file)
+    arms = tuple(_arm(row, file) for row in arm_rows)
     check_names([mass.name for mass in masses], "mass", file)
     check_names([arm.name for arm in arms], "arm", file)
     steps = read_list(_StepTable, tables, "step", file)
@@ -183,6 +210,8 @@ def read_inventory(path: Path) -> Inventory:
         Gate(**dataclasses.asdict(reading)),
         Preload(**dataclasses.asdict(preload)),
         read_table(_CalibrationTable, tables.get("calibration", {}), file, "calibration").valid_days,
+        Manner(**dataclasses.asdict(read_table(_CourseTable, tables.get("course", {}), file, "course"))),
+        {row.name: row.highest_nm for row in arm_rows if row.highest_nm is not None},
     )
 
 
@@ -215,7 +244,8 @@ def _mass(row: _MassTable, file: str) -> Mass:
 
 def _arm(row: _ArmTable, file: str) -> Arm:
     u_m, spread = _standard(row.within_m, row.u_m, "m", f"arm {row.name!r}", file)
-    values = {name: value for name, value in dataclasses.asdict(row).items() if name != "within_m"}
+    left_out = ("within_m", "highest_nm")
+    values = {name: value for name, value in dataclasses.asdict(row).items() if name not in left_out}
     return _record(Arm, values | {"u_m": u_m, "spread": spread})
 
 

@@ -10,6 +10,9 @@ from dataclasses import dataclass
 from anviltrace.errors import CalibrationError
 from anviltrace.records import Mass
 
+MOST_ANGLE_DEG = 10.0
+"""An arm further from level is refused: there a degree of doubt is 0.3 % of torque."""
+
 
 @dataclass(frozen=True, slots=True)
 class Load:
@@ -28,6 +31,22 @@ class Preload:
 
     count: int = 1
     hold_s: float = 30.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Manner:
+    """How a full course is taken.
+
+    The supply is on ``warm_up_s`` before the first reading; ``preloads`` precede the readings of the first
+    mounting, further mountings take those of :class:`Preload`; a zero is read ``zero_wait_s`` after the
+    weights were taken off. With ``ask_angle`` the angle of the arm is asked for under every load.
+    """
+
+    mountings: int = 3
+    warm_up_s: float = 900.0
+    preloads: int = 3
+    zero_wait_s: float = 30.0
+    ask_angle: bool = False
 
 
 def one_more_each_time(masses: Sequence[Mass]) -> tuple[Load, ...]:

@@ -4,14 +4,29 @@ from __future__ import annotations
 
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.choose import Candidate, choose
+from anviltrace.calibration.course import read_outline
 from anviltrace.calibration.line import LineFit
 from anviltrace.errors import ArchiveError
 from anviltrace.records import Arm, Calibration, LoadStep, Mass, Session, Settings
 
 
+def kept_steps(archive: Archive, calibration_id: str) -> list[LoadStep]:
+    """The load steps of a calibration in order of time, without those whose run was discarded.
+
+    The last decision about a run holds, as for measurements.
+    """
+    steps = archive.all(LoadStep, calibration_id=calibration_id)
+    return [step for step in steps if not _discarded(archive, step.run_id)]
+
+
+def _discarded(archive: Archive, run_id: str) -> bool:
+    decisions = archive.decisions(run_id)
+    return bool(decisions) and decisions[-1].verdict == "discard"
+
+
 def candidate(archive: Archive, calibration: Calibration) -> Candidate:
     """A calibration with everything its line is computed from."""
-    steps = archive.all(LoadStep, calibration_id=calibration.id)
+    steps = kept_steps(archive, calibration.id)
     mass_ids = {mass_id for step in steps for mass_id in step.mass_ids}
     return Candidate(
         calibration=calibration,
@@ -38,6 +53,32 @@ def find_calibration(archive: Archive, beginning: str) -> Calibration:
     if len(found) > 1:
         raise ArchiveError(f"{len(found)} calibrations begin with {beginning!r}: give more digits of the id")
     return found[0]
+
+
+def find_unfinished(archive: Archive, beginning: str = "") -> Calibration:
+    """The unfinished calibration whose id begins like this: the newest, the first arm's before the second's.
+
+    Raises ArchiveError when there is none.
+    """
+    for one in _newest_first(archive.all(Calibration)):
+        if one.id.startswith(beginning.lower()) and candidate(archive, one).why_unfinished:
+            return one
+    which = f"calibration {beginning}" if beginning else "calibration"
+    raise ArchiveError(
+        f"{archive.path} has no unfinished {which}: `anviltrace calibration list` shows those there are"
+    )
+
+
+def _newest_first(calibrations: list[Calibration]) -> list[Calibration]:
+    """A second arm's series comes after the calibration it belongs to."""
+    at = {one.id: one.taken_at for one in calibrations}
+
+    def age(one: Calibration) -> tuple[str, bool]:
+        outline = read_outline(one.course)
+        side_of = "" if outline is None else outline.side_of
+        return at.get(side_of, one.taken_at), not side_of
+
+    return sorted(calibrations, key=age, reverse=True)
 
 
 def line_for(archive: Archive, sign: int, rig_id: str, settings: Settings) -> LineFit | str:

@@ -9,26 +9,21 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from anviltrace.cli.calibration_check import check, checks
+from anviltrace.cli.calibration_record import record
 from anviltrace.cli.console import print_table
 from anviltrace.cli.options import (
     archive_option,
-    finite,
     json_option,
-    port_option,
     print_json,
     units_option,
 )
-from anviltrace.records import Rotation
 from anviltrace.units import TorqueUnit
 
 if TYPE_CHECKING:
     from anviltrace.archive.archive import Archive
     from anviltrace.calibration.choose import Candidate
-    from anviltrace.calibration.inventory import Inventory
     from anviltrace.calibration.line import LineFit
-    from anviltrace.calibration.procedure import Instruction
-    from anviltrace.link.session import Session as Link
-    from anviltrace.records import Arm, Calibration, Session, Settings
+    from anviltrace.records import Settings
 
 user_file = click.Path(dir_okay=False, path_type=Path)
 _DIRECTIONS = {1: "clockwise", -1: "counter-clockwise"}
@@ -45,158 +40,7 @@ def calibration() -> None:
 
 calibration.add_command(check)
 calibration.add_command(checks)
-
-
-@calibration.command()
-@click.option("--inventory", "inventory_file", type=user_file, default=Path("weights.toml"),
-              show_default=True, help="Describes the site, the arms and the weights.")  # fmt: skip
-@click.option("--bench", "bench_file", type=user_file, default=Path("bench.toml"), show_default=True,
-              help="Describes the rig.")  # fmt: skip
-@click.option("--arm", "arm_name", required=True, help="Name of the arm in the weights file.")
-@click.option("--direction", type=click.Choice([turn.value for turn in Rotation]), required=True,
-              help="Where the weights turn the rig, seen from behind the tool.")  # fmt: skip
-@click.option("--plan", "plan_file", type=user_file,
-              help="Take rate and gain from this plan, so that the calibration fits its runs.")  # fmt: skip
-@click.option("--rate", "rate_hz", type=click.FloatRange(min=0.0, min_open=True), callback=finite,
-              help="Samples per second; else the rig's own setting.")  # fmt: skip
-@click.option("--gain", type=click.IntRange(1), help="Gain of the converter; else the rig's own setting.")
-@click.option("--linear-to", "linear_to_nm", type=click.FloatRange(min=0.0, min_open=True), callback=finite,
-              metavar="N·m", help="Torque up to which its data sheet calls the rig linear.")  # fmt: skip
-@click.option("--operator", default="", help="Who hangs the weights.")
-@click.option("--note", default="", help="Anything worth keeping with it.")
-@port_option
-@archive_option
-@units_option
-@json_option
-def record(
-    inventory_file: Path,
-    bench_file: Path,
-    arm_name: str,
-    direction: str,
-    plan_file: Path | None,
-    rate_hz: float | None,
-    gain: int | None,
-    linear_to_nm: float | None,
-    operator: str,
-    note: str,
-    port_url: str,
-    archive_path: Path,
-    unit: TorqueUnit,
-    as_json: bool,
-) -> None:
-    """Calibrate one direction.
-
-    A preload, a zero, the loads rising, the loads falling, a zero. Tells what to hang and waits until the
-    reading is steady. Weigh the weights and measure the arm: how well you know them is most of the
-    uncertainty. Hang as much as the rig will see: torque above twice the highest load is withheld. Take the
-    rate and gain that the runs will use.
-
-    \b
-    The weights file, in short (within_ are limits; u_ instead is a standard uncertainty):
-      [site]
-      latitude_deg = 52.1
-      height_m = 160
-      [[arm]]
-      name = "long arm"
-      length_m = 0.800
-      within_m = 0.001
-      [[mass]]
-      name = "plate A"
-      mass_kg = 10.03
-      within_kg = 0.02
-
-    \b
-    Example, on the virtual rig (its files are written by `anviltrace demo`):
-      anviltrace calibration record --arm "long arm" --direction cw \\
-          --plan tightening.toml --port virtual://fishplate-held
-    """
-    from anviltrace.archive.archive import Archive
-    from anviltrace.calibration.inventory import read_inventory
-    from anviltrace.calibration.ladder import check_ladder
-    from anviltrace.capture.benchfile import read_bench
-    from anviltrace.capture.lines import candidate, line_for
-    from anviltrace.cli.capture import open_session
-    from anviltrace.link.port import open_port
-    from anviltrace.link.session import Session as Link
-
-    inventory, bench = read_inventory(inventory_file), read_bench(bench_file)
-    arm, sign = inventory.arm(arm_name), Rotation(direction).sign
-    check_ladder(inventory.ladder)
-    rate_hz, gain = _settings_wanted(plan_file, rate_hz, gain)
-    with Archive.open(archive_path, create=True) as archive, Link(open_port(port_url)) as link:
-        settings = link.configure(rate_hz, gain)
-        session = open_session(archive, link, bench, settings, operator)
-        try:
-            done = record_one(
-                archive, link, session, settings, inventory, arm, sign, unit, linear_to_nm, note
-            )
-        finally:
-            archive.end_session(session.id)
-        facts = describe(archive, candidate(archive, done), unit)
-        usable = line_for(archive, sign, bench.rig.id, settings)
-    print_json(facts) if as_json else _show(facts)
-    if isinstance(usable, str):
-        click.echo(f"NOT USABLE YET: {usable}", err=True)
-
-
-def _settings_wanted(
-    plan_file: Path | None, rate_hz: float | None, gain: int | None
-) -> tuple[float | None, int | None]:
-    """What the options say, else the plan."""
-    from anviltrace.capture.plan import read_plan
-
-    if plan_file is None:
-        return rate_hz, gain
-    plan = read_plan(plan_file)
-    return rate_hz or plan.rate_hz, gain or plan.gain
-
-
-def record_one(
-    archive: Archive,
-    link: Link,
-    session: Session,
-    settings: Settings,
-    inventory: Inventory,
-    arm: Arm,
-    sign: int,
-    unit: TorqueUnit = TorqueUnit.NM,
-    linear_to_nm: float | None = None,
-    note: str = "",
-) -> Calibration:
-    """Record one calibration in an open session, with the hand that fits the port."""
-    from anviltrace import __version__
-    from anviltrace.capture.calibrate import Task, record_calibration
-    from anviltrace.capture.recorder import Recorder
-    from anviltrace.cli.live import LiveDisplay, Scale
-    from anviltrace.cli.weights import CAUTIONS, OperatorWeights, PersonWeights
-
-    operator = getattr(link.port, "operator", None)
-    if operator is None:
-        click.echo(CAUTIONS, err=True)
-    task = Task(
-        session_id=session.id,
-        settings=settings,
-        inventory=inventory,
-        arm=arm,
-        sign=sign,
-        linear_to_nm=linear_to_nm,
-        software_version=__version__,
-        note=note,
-    )
-    with LiveDisplay(Scale(settings)) as display:
-        recorder = Recorder(link, archive, settings, session.id, display.watch)
-        hand = PersonWeights(unit) if operator is None else OperatorWeights(operator)
-        return record_calibration(recorder, archive, task, hand, lambda step: _tell(step, unit))
-
-
-def _tell(step: Instruction, unit: TorqueUnit) -> None:
-    """Say on stderr which reading comes."""
-    from anviltrace.calibration.procedure import Read
-    from anviltrace.cli.weights import names
-
-    if isinstance(step, Read):
-        torque = f"{unit.from_nm(step.torque_nm):.1f} {unit}"
-        click.echo(f"reading {step.number} of {step.of}: {names(step.load.masses)}, {torque}", err=True)
+calibration.add_command(record)
 
 
 @calibration.command("list")
@@ -233,7 +77,7 @@ def show(calibration_id: str, archive_path: Path, unit: TorqueUnit, as_json: boo
 
     with Archive.open(archive_path, read_only=True) as archive:
         facts = describe(archive, candidate(archive, find_calibration(archive, calibration_id)), unit)
-    print_json(facts) if as_json else _show(facts)
+    print_json(facts) if as_json else print_calibration(facts)
 
 
 def _summary(archive: Archive, one: Candidate, unit: TorqueUnit) -> dict[str, Any]:
@@ -393,7 +237,7 @@ def _print_list(lines: list[dict[str, Any]]) -> None:
             click.echo(f"{line['id'][:8]}: {line['why_not']}")
 
 
-def _show(facts: dict[str, Any]) -> None:
+def print_calibration(facts: dict[str, Any]) -> None:
     """Print a calibration for a person."""
     unit, arm, sensitivity = facts["torque_unit"], facts["arm"], facts["sensitivity"]
     click.echo(f"\nCalibration {facts['id'][:8]} of {facts['rig']}, {facts['direction']} torque")

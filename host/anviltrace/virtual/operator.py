@@ -38,6 +38,11 @@ class Operator:
         self._supplies: dict[str, SupplyState] = {}
         self.on_unplug: Callable[[], None] | None = None
 
+    @property
+    def hanging(self) -> tuple[str, ...]:
+        """Names of the weights that hang, in the order they were hung."""
+        return tuple(self._hanging)
+
     def fit_arm(self, arm_name: str, rotation: Rotation = Rotation.CW) -> None:
         """Put a lever arm on the transducer so that weights on it turn it by ``rotation``."""
         with self._bench.lock:

@@ -7,6 +7,7 @@ from collections.abc import Callable
 import pytest
 from hungweights import arm, masses
 
+from anviltrace.calibration.course import SHORT
 from anviltrace.calibration.inventory import Site
 from anviltrace.calibration.ladder import Load, Preload, one_more_each_time
 from anviltrace.calibration.lever import Lever
@@ -14,11 +15,14 @@ from anviltrace.calibration.procedure import (
     FitArm,
     Hang,
     Instruction,
+    Keep,
     Read,
     Reading,
+    Setup,
     Unhang,
     Wait,
     dead_weights,
+    outline_of,
 )
 from anviltrace.errors import CalibrationError
 
@@ -26,18 +30,29 @@ HANGER, A, B, C, D = masses()
 NONE = Preload(count=0)
 
 
+def setup(ladder: tuple[Load, ...], sign: int = 1, preload: Preload = NONE, name: str = SHORT) -> Setup:
+    lever = arm()
+    return Setup(
+        lever=Lever(lever, Site(9.81, 0.0, "stated")),
+        arm=lever,
+        sign=sign,
+        ladder=ladder,
+        outline=outline_of(ladder, name, 3),
+        preload=preload,
+    )
+
+
 def follow(
     ladder: tuple[Load, ...], reads: Callable[[Read], float], sign: int = 1, preload: Preload = NONE
 ) -> list[Instruction]:
-    """Everything that is asked for when every reading is answered by ``reads``."""
-    lever = arm()
-    course = dead_weights(Lever(lever, Site(9.81, 0.0, "stated")), lever, ladder, sign, preload)
+    """Everything that is asked for when every reading is answered by ``reads``, but what is to be kept."""
+    course = dead_weights(setup(ladder, sign, preload))
     asked, answer = [], None
     while True:
         try:
             step = course.send(answer)
         except StopIteration:
-            return asked
+            return [step for step in asked if not isinstance(step, Keep)]
         asked.append(step)
         answer = Reading(reads(step)) if isinstance(step, Read) else None
 
@@ -110,4 +125,4 @@ def test_a_small_bend_passes() -> None:
 
 def test_a_ladder_that_cannot_be_hung_is_refused_before_anything_moves() -> None:
     with pytest.raises(CalibrationError, match="two different loads"):
-        dead_weights(Lever(arm(), Site(9.81, 0.0, "")), arm(), [Load((HANGER,))], 1, NONE)
+        dead_weights(setup((Load((HANGER,)),)))

@@ -130,7 +130,7 @@ def test_the_list_names_what_is_not_whole(
     assert isinstance(CliRunner().invoke(cli, record(board.url)).exception, UnpluggedError)
     listed = CliRunner().invoke(cli, ["calibration", "list", "--json"], catch_exceptions=False)
     (line,) = json.loads(listed.stdout)
-    assert "does not begin and end with a zero" in line["why_not"]
+    assert "unfinished: series 1 of 1 (mounting 1 of 1) lacks 3 of its 5 readings" in line["why_not"]
     assert line["highest"] is None
     assert "not valid" in CliRunner().invoke(cli, ["calibration", "list"], catch_exceptions=False).stdout
     assert person

@@ -58,7 +58,7 @@ def _calibrate(
 ) -> None:
     """Both directions, with the weights the workshop has."""
     from anviltrace.calibration.inventory import read_inventory
-    from anviltrace.cli.calibration import record_one
+    from anviltrace.cli.calibration_record import record_one
 
     inventory = read_inventory(folder / "weights.toml")
     for sign, direction in ((1, "clockwise"), (-1, "counter-clockwise")):

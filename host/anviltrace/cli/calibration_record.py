@@ -1,0 +1,306 @@
+"""``anviltrace calibration record``: hang weights as told, in a short course or a full one; go on with it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from anviltrace.cli.options import (
+    archive_option,
+    finite,
+    json_option,
+    port_option,
+    print_json,
+    units_option,
+)
+from anviltrace.records import Rotation
+from anviltrace.units import TorqueUnit
+
+if TYPE_CHECKING:
+    from anviltrace.archive.archive import Archive
+    from anviltrace.calibration.inventory import Inventory
+    from anviltrace.calibration.procedure import Instruction
+    from anviltrace.capture.calibrate import Task
+    from anviltrace.link.session import Session as Link
+    from anviltrace.records import Arm, Calibration, Session, Settings
+
+user_file = click.Path(dir_okay=False, path_type=Path)
+
+
+@click.command()
+@click.option("--inventory", "inventory_file", type=user_file, default=Path("weights.toml"),
+              show_default=True, help="Describes the site, the arms and the weights.")  # fmt: skip
+@click.option("--bench", "bench_file", type=user_file, default=Path("bench.toml"), show_default=True,
+              help="Describes the rig.")  # fmt: skip
+@click.option("--arm", "arm_name", help="Name of the arm in the weights file.")
+@click.option("--direction", type=click.Choice([turn.value for turn in Rotation]),
+              help="Where the weights turn the rig, seen from behind the tool.")  # fmt: skip
+@click.option("--course", type=click.Choice(["short", "full"]), default="short", show_default=True,
+              help="One mounting, or several with the arm turned on between them.")  # fmt: skip
+@click.option("--second-arm", "second_arm_name", metavar="NAME",
+              help="In a full course: one more series with this arm, of another length.")  # fmt: skip
+@click.option("--resume", "resumed_id", is_flag=False, flag_value="", metavar="[ID]",
+              help="Go on with a calibration that was stopped; without ID the newest such.")  # fmt: skip
+@click.option("--meanwhile", type=click.Choice(["untouched", "unloaded", "remounted"]),
+              help="With --resume: what became of the rig; else asked.")  # fmt: skip
+@click.option("--plan", "plan_file", type=user_file,
+              help="Take rate and gain from this plan, so that the calibration fits its runs.")  # fmt: skip
+@click.option("--rate", "rate_hz", type=click.FloatRange(min=0.0, min_open=True), callback=finite,
+              help="Samples per second; else the rig's own setting.")  # fmt: skip
+@click.option("--gain", type=click.IntRange(1), help="Gain of the converter; else the rig's own setting.")
+@click.option("--linear-to", "linear_to_nm", type=click.FloatRange(min=0.0, min_open=True), callback=finite,
+              metavar="N·m", help="Torque up to which its data sheet calls the rig linear.")  # fmt: skip
+@click.option("--operator", default="", help="Who hangs the weights.")
+@click.option("--note", default="", help="Anything worth keeping with it.")
+@port_option
+@archive_option
+@units_option
+@json_option
+def record(
+    inventory_file: Path,
+    bench_file: Path,
+    arm_name: str | None,
+    direction: str | None,
+    course: str,
+    second_arm_name: str | None,
+    resumed_id: str | None,
+    meanwhile: str | None,
+    plan_file: Path | None,
+    rate_hz: float | None,
+    gain: int | None,
+    linear_to_nm: float | None,
+    operator: str,
+    note: str,
+    port_url: str,
+    archive_path: Path,
+    unit: TorqueUnit,
+    as_json: bool,
+) -> None:
+    """Calibrate one direction.
+
+    The short course: a preload, a zero, the loads rising, the loads falling, a zero. The full course: warm
+    up, read the bare rig, three preloads, two series up, then up and down after each remounting; without it
+    nobody knows what the next mounting changes. Tells what to hang and waits until the reading is steady.
+    Every reading is kept at once; stopped by whatever it may be, --resume goes on.
+
+    Weigh the weights and measure the arm: how well you know them is most of the uncertainty. Hang as much as
+    the rig will see: torque above twice the highest load is withheld. Take the rate and gain that the runs
+    will use.
+
+    \b
+    The weights file, in short (within_ are limits; u_ instead is a standard uncertainty):
+      [site]
+      latitude_deg = 52.1
+      height_m = 160
+      [[arm]]
+      name = "long arm"
+      length_m = 0.800
+      within_m = 0.001
+      [[mass]]
+      name = "plate A"
+      mass_kg = 10.03
+      within_kg = 0.02
+
+    \b
+    Example, on the virtual rig (its files are written by `anviltrace demo`):
+      anviltrace calibration record --arm "long arm" --direction cw \\
+          --plan tightening.toml --port virtual://fishplate-held
+    """
+    from anviltrace.archive.archive import Archive
+    from anviltrace.calibration.inventory import read_inventory
+    from anviltrace.calibration.ladder import check_ladder
+    from anviltrace.capture.benchfile import read_bench
+    from anviltrace.capture.lines import candidate, find_unfinished, line_for
+    from anviltrace.cli.calibration import describe, print_calibration
+    from anviltrace.cli.capture import open_session
+    from anviltrace.link.port import open_port
+    from anviltrace.link.session import Session as Link
+    from anviltrace.records import Settings
+
+    inventory, bench = read_inventory(inventory_file), read_bench(bench_file)
+    rate_hz, gain = _settings_wanted(plan_file, rate_hz, gain)
+    if resumed_id is None:
+        wanted = _wanted(inventory, arm_name, second_arm_name, direction, course, meanwhile)
+    elif arm_name or direction or second_arm_name:
+        raise click.UsageError("--resume goes on with the arms and direction it began with: leave them out")
+    check_ladder(inventory.ladder)
+    with Archive.open(archive_path, create=resumed_id is None) as archive:
+        stopped = None if resumed_id is None else find_unfinished(archive, resumed_id)
+        if stopped is not None:
+            begun_with = archive.get(Settings, stopped.settings_id)
+            rate_hz, gain = rate_hz or begun_with.rate_hz, gain or begun_with.gain
+        with Link(open_port(port_url)) as link:
+            settings = link.configure(rate_hz, gain)
+            session = open_session(archive, link, bench, settings, operator)
+            try:
+                if stopped is not None:
+                    done = resume_one(archive, link, session, settings, inventory, stopped, meanwhile, unit)
+                else:
+                    arm, sign, second_arm = wanted
+                    done = record_one(archive, link, session, settings, inventory, arm, sign, unit,
+                                      linear_to_nm, note, course, second_arm)  # fmt: skip
+            finally:
+                archive.end_session(session.id)
+        facts = describe(archive, candidate(archive, done), unit)
+        usable = line_for(archive, done.sign, bench.rig.id, settings)
+    print_json(facts) if as_json else print_calibration(facts)
+    if isinstance(usable, str):
+        click.echo(f"NOT USABLE YET: {usable}", err=True)
+
+
+def _wanted(
+    inventory: Inventory,
+    arm_name: str | None,
+    second_arm_name: str | None,
+    direction: str | None,
+    course: str,
+    meanwhile: str | None,
+) -> tuple[Arm, int, Arm | None]:
+    """Arm, sign of torque and second arm of a new calibration, once the options go together."""
+    if not arm_name or not direction:
+        raise click.UsageError("a new calibration needs --arm and --direction")
+    if meanwhile is not None:
+        raise click.UsageError("--meanwhile says what happened before a --resume: leave it out")
+    if second_arm_name is not None and course != "full":
+        raise click.UsageError("--second-arm belongs to --course full: add that, or leave it out")
+    second_arm = None if second_arm_name is None else inventory.arm(second_arm_name)
+    return inventory.arm(arm_name), Rotation(direction).sign, second_arm
+
+
+def _settings_wanted(
+    plan_file: Path | None, rate_hz: float | None, gain: int | None
+) -> tuple[float | None, int | None]:
+    """What the options say, else the plan."""
+    from anviltrace.capture.plan import read_plan
+
+    if plan_file is None:
+        return rate_hz, gain
+    plan = read_plan(plan_file)
+    return rate_hz or plan.rate_hz, gain or plan.gain
+
+
+def record_one(
+    archive: Archive,
+    link: Link,
+    session: Session,
+    settings: Settings,
+    inventory: Inventory,
+    arm: Arm,
+    sign: int,
+    unit: TorqueUnit = TorqueUnit.NM,
+    linear_to_nm: float | None = None,
+    note: str = "",
+    course: str = "short",
+    second_arm: Arm | None = None,
+) -> Calibration:
+    """Record one calibration in an open session, with the hand that fits the port."""
+    from anviltrace import __version__
+    from anviltrace.calibration.procedure import outline_of
+    from anviltrace.capture.calibrate import Task, begin_calibration
+
+    task = Task(
+        session_id=session.id,
+        settings=settings,
+        inventory=inventory,
+        arm=arm,
+        sign=sign,
+        linear_to_nm=linear_to_nm,
+        software_version=__version__,
+        note=note,
+        outline=outline_of(inventory.ladder, course, inventory.manner.mountings),
+    )
+    parts = begin_calibration(archive, task, second_arm)
+    for part, calibration in parts:
+        _go_on(archive, link, part, calibration, unit)
+    return parts[0][1]
+
+
+def resume_one(
+    archive: Archive,
+    link: Link,
+    session: Session,
+    settings: Settings,
+    inventory: Inventory,
+    stopped: Calibration,
+    meanwhile: str | None,
+    unit: TorqueUnit = TorqueUnit.NM,
+) -> Calibration:
+    """Go on with a calibration in a new session, and with its second arm after it."""
+    from anviltrace.capture.calibrate import Task, resumed_task
+    from anviltrace.capture.lines import candidates
+    from anviltrace.records import Arm
+
+    sides = [one for one in candidates(archive) if one.side_of == stopped.id and one.why_unfinished]
+    for number, calibration in enumerate([stopped, *(one.calibration for one in sides)]):
+        arm = archive.get(Arm, calibration.arm_id)
+        task = Task(
+            session_id=session.id, settings=settings, inventory=inventory, arm=arm, sign=calibration.sign
+        )
+        part = resumed_task(archive, calibration, task)
+        _go_on(archive, link, part, calibration, unit, "remounted" if number else meanwhile)
+    return stopped
+
+
+def _go_on(
+    archive: Archive,
+    link: Link,
+    task: Task,
+    calibration: Calibration,
+    unit: TorqueUnit,
+    meanwhile: str | None = None,
+) -> None:
+    """Take the readings that are missing; says how to go on later when it is stopped."""
+    from anviltrace.calibration.procedure import Meanwhile
+    from anviltrace.capture.calibrate import go_on
+    from anviltrace.capture.lines import kept_steps
+    from anviltrace.capture.recorder import Recorder
+    from anviltrace.cli.live import LiveDisplay, Scale
+    from anviltrace.cli.weights import CAUTIONS, OperatorWeights, PersonWeights
+
+    operator = getattr(link.port, "operator", None)
+    if operator is None:
+        click.echo(CAUTIONS, err=True)
+    before = Meanwhile.REMOUNTED
+    if kept_steps(archive, calibration.id) and operator is None:
+        before = Meanwhile(meanwhile or _ask_meanwhile())
+    hand = PersonWeights(unit, may_redo=True) if operator is None else OperatorWeights(operator)
+    try:
+        with LiveDisplay(Scale(task.settings)) as display:
+            recorder = Recorder(link, archive, task.settings, task.session_id, display.watch)
+            go_on(recorder, archive, task, calibration, hand, lambda step: _tell(step, unit), before)
+    except BaseException:
+        again = f"anviltrace calibration record --resume {calibration.id[:8]}"
+        click.echo(f"Stopped; what was read is kept. Go on with: {again}", err=True)
+        raise
+
+
+def _ask_meanwhile() -> str:
+    from anviltrace.calibration.procedure import Meanwhile
+
+    click.echo(
+        "What became of the rig since it stopped?\n"
+        "untouched: supply on, arm on, the weights hang as they hung\n"
+        "unloaded: the arm stayed on, but weights or supply were off: the series begins anew with a zero\n"
+        "remounted: the arm was off: the series of this mounting begin anew",
+        err=True,
+    )
+    return str(click.prompt("It was", type=click.Choice([one.value for one in Meanwhile]), err=True))
+
+
+def _tell(step: Instruction, unit: TorqueUnit) -> None:
+    """Say on stderr which reading comes, and what else happens."""
+    from anviltrace.calibration.procedure import Drop, Read, Remount, Say, Void
+    from anviltrace.cli.weights import names
+
+    match step:
+        case Read():
+            torque = f"{unit.from_nm(step.torque_nm):.1f} {unit}"
+            click.echo(f"reading {step.number} of {step.of}: {names(step.load.masses)}, {torque}", err=True)
+        case Remount():
+            click.echo(f"new mounting, arm turned to {step.position_deg:g}°", err=True)
+        case Drop() | Void():
+            click.echo(f"kept on record, out of the line: {step.reason}", err=True)
+        case Say():
+            click.echo(step.text, err=True)
