@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from anviltrace.cli.calibration_check import check, checks
+from anviltrace.cli.calibration_history import past_and_present, sentences
 from anviltrace.cli.calibration_record import record
 from anviltrace.cli.console import print_table
 from anviltrace.cli.options import (
@@ -20,6 +21,8 @@ from anviltrace.cli.options import (
 from anviltrace.units import TorqueUnit
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from anviltrace.archive.archive import Archive
     from anviltrace.calibration.choose import Candidate
     from anviltrace.calibration.line import LineFit
@@ -53,7 +56,8 @@ def list_calibrations(archive_path: Path, unit: TorqueUnit, as_json: bool) -> No
     from anviltrace.capture.lines import candidates
 
     with Archive.open(archive_path, read_only=True) as archive:
-        lines = [_summary(archive, one, unit) for one in candidates(archive)]
+        everything = candidates(archive)
+        lines = [_summary(archive, everything, one, unit) for one in everything]
     if as_json:
         print_json(lines)
     elif lines:
@@ -80,7 +84,9 @@ def show(calibration_id: str, archive_path: Path, unit: TorqueUnit, as_json: boo
     print_json(facts) if as_json else print_calibration(facts)
 
 
-def _summary(archive: Archive, one: Candidate, unit: TorqueUnit) -> dict[str, Any]:
+def _summary(
+    archive: Archive, everything: Sequence[Candidate], one: Candidate, unit: TorqueUnit
+) -> dict[str, Any]:
     """What the list shows of a calibration, as plain data."""
     from anviltrace.errors import CalibrationError
     from anviltrace.records import Rig
@@ -98,15 +104,22 @@ def _summary(archive: Archive, one: Candidate, unit: TorqueUnit) -> dict[str, An
         "highest": None,
         "expanded_percent": None,
         "why_not": "",
+        "in_use": False,
+        "since_previous": None,
+        "doubts": [],
     }
     try:
         line = one.fit().line
     except CalibrationError as error:
         return facts | {"why_not": str(error)}
-    return facts | {
-        "highest": unit.from_nm(line.highest_nm),
-        "expanded_percent": 100.0 * line.expanded_nm(line.highest_nm) / line.highest_nm,
-    }
+    return (
+        facts
+        | {
+            "highest": unit.from_nm(line.highest_nm),
+            "expanded_percent": 100.0 * line.expanded_nm(line.highest_nm) / line.highest_nm,
+        }
+        | past_and_present(archive, everything, one)
+    )
 
 
 def describe(archive: Archive, one: Candidate, unit: TorqueUnit) -> dict[str, Any]:
@@ -114,6 +127,7 @@ def describe(archive: Archive, one: Candidate, unit: TorqueUnit) -> dict[str, An
 
     Raises CalibrationError where no line can be drawn.
     """
+    from anviltrace.capture.lines import candidates
     from anviltrace.records import Rig
 
     fit, made = one.fit(), one.calibration
@@ -150,6 +164,7 @@ def describe(archive: Archive, one: Candidate, unit: TorqueUnit) -> dict[str, An
         ],
         "checks": _checks(fit, unit),
         "cannot_tell": list(fit.cannot_tell),
+        **past_and_present(archive, candidates(archive), one),
     }
 
 
@@ -235,6 +250,8 @@ def _print_list(lines: list[dict[str, Any]]) -> None:
     for line in lines:
         if line["why_not"]:
             click.echo(f"{line['id'][:8]}: {line['why_not']}")
+        for sentence in sentences(line):
+            click.echo(f"{line['id'][:8]}: {sentence}")
 
 
 def print_calibration(facts: dict[str, Any]) -> None:
@@ -253,6 +270,8 @@ def print_calibration(facts: dict[str, Any]) -> None:
     _print_steps(facts)
     _print_contributions(facts)
     _print_checks(facts)
+    for sentence in sentences(facts):
+        click.echo(f"{sentence[0].upper()}{sentence[1:]}.")
     click.echo("\nWhat it cannot tell:")
     for sentence in facts["cannot_tell"]:
         click.echo(f"  {sentence}")

@@ -122,13 +122,19 @@ def open_session(archive: Archive, link: Link, bench: Bench, settings: Settings,
 
 def find_scale(archive: Archive, rig_id: str, settings: Settings, unit: TorqueUnit) -> Scale:
     """How readings are shown: in torque where a calibration holds; says so on stderr where none does."""
-    from anviltrace.capture.lines import line_for
+    from anviltrace.capture.doubts import quick_doubts
+    from anviltrace.capture.lines import candidate, line_for
     from anviltrace.cli.live import Scale
+    from anviltrace.records import Calibration, now_utc
 
     found = [line_for(archive, sign, rig_id, settings) for sign in (1, -1)]
     for one in found:
         if isinstance(one, str):
             click.echo(f"No torque: {one}", err=True)
+            continue
+        used = candidate(archive, archive.get(Calibration, one.line.calibration_id))
+        for doubt in quick_doubts(archive, used, now_utc()):
+            click.echo(f"DOUBTFUL: calibration {used.calibration.id[:8]}: {doubt}", err=True)
     if settings.mv_per_v_per_count is None:
         click.echo("Excitation not measured: readings without calibration are in mV, not mV/V.", err=True)
     return Scale(settings, [one.line for one in found if not isinstance(one, str)], unit)

@@ -160,6 +160,7 @@ def _flags(a: Analysis) -> tuple[str, ...]:
         if zero is not None and zero.unsteady
         else "",
         *(f"{notice.kind}: {notice.text.strip()}" for notice in _notable(a)),
+        *(doubt for sign in a.signs for doubt in a.facts.doubts.get(sign, ())),
     ]
     return tuple(dict.fromkeys(flag for flag in flags if flag))
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TypeVar
 
 import numpy as np
@@ -15,6 +16,7 @@ from anviltrace.calibration.choose import Candidate, choose
 from anviltrace.calibration.line import Line
 from anviltrace.capture.lines import candidates
 from anviltrace.metrics.converter import boxcars_s
+from anviltrace.metrics.doubtful import Doubtful
 from anviltrace.metrics.results import RunContext
 from anviltrace.records import (
     Board,
@@ -68,7 +70,7 @@ class RunFacts:
 
     ``pieces`` are the stretches between gaps: index of the first sample, counts (int32). ``lines`` holds,
     for the sign of torque +1 and -1, the calibration line or the reason in words why there is none.
-    ``boxcars_s`` are the converter's filter.
+    ``boxcars_s`` are the converter's filter; ``doubts`` says by sign what to think of the calibration.
     """
 
     context: RunContext
@@ -78,6 +80,7 @@ class RunFacts:
     lines: Mapping[int, Line | str]
     boxcars_s: tuple[float, ...] = ()
     software_version: str = ""
+    doubts: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
 
 
 def zero_reading(counts: Counts, rate_hz: float) -> ZeroReading:
@@ -102,8 +105,15 @@ class Gatherer:
 
     def __init__(self, archive: Archive) -> None:
         self._archive = archive
-        self._candidates: list[Candidate] | None = None
         self._lines: dict[tuple[str, str], dict[int, Line | str]] = {}
+
+    @cached_property
+    def _calibrations(self) -> list[Candidate]:
+        return candidates(self._archive)
+
+    @cached_property
+    def _doubtful(self) -> Doubtful:
+        return Doubtful(self._archive, self._calibrations)
 
     def context(self, run: Run) -> RunContext:
         """What a run belongs to, without its samples."""
@@ -128,7 +138,16 @@ class Gatherer:
             lines=self._lines_for(context.rig.id, settings),
             boxcars_s=boxcars_s(board.converter, settings.rate_hz, settings.group_delay_s),
             software_version=__version__,
+            doubts=self._doubts(context, run),
         )
+
+    def _doubts(self, context: RunContext, run: Run) -> dict[int, tuple[str, ...]]:
+        lines = self._lines_for(context.rig.id, context.settings)
+        return {
+            sign: self._doubtful.of(line, run.started_at)
+            for sign, line in lines.items()
+            if not isinstance(line, str)
+        }
 
     def _reading(self, zero: Zero | None, settings: Settings) -> ZeroReading | None:
         if zero is None:
@@ -138,9 +157,7 @@ class Gatherer:
     def _lines_for(self, rig_id: str, settings: Settings) -> dict[int, Line | str]:
         key = rig_id, settings.id
         if key not in self._lines:
-            if self._candidates is None:
-                self._candidates = candidates(self._archive)
-            found = {sign: choose(self._candidates, sign, rig_id, settings) for sign in (1, -1)}
+            found = {sign: choose(self._calibrations, sign, rig_id, settings) for sign in (1, -1)}
             self._lines[key] = {
                 sign: fit if isinstance(fit, str) else fit.line for sign, fit in found.items()
             }

@@ -123,7 +123,7 @@ def test_a_true_rig_agrees_about_as_often_as_stated(same_arm: bool) -> None:
     lever = arm(u_m=0.001, spread=Spread.RECTANGULAR)
     hangs = lever if same_arm else replace(OTHER_ARM, u_m=0.001, spread=Spread.RECTANGULAR)
     agreed = []
-    for _ in range(300):
+    for _ in range(150):
         truth = Nature.drawn((*HUNG, CHECK_MASS), lever, calibration(), random)
         lengths = {True: truth.length_m, False: random.normal(0.5, 0.001)}
         true_nm = replace(truth, length_m=lengths[same_arm]).torque_nm((CHECK_MASS,))

@@ -1,0 +1,70 @@
+"""What happened to a rig since a calibration, as far as the archive tells, and what to think of it."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+
+import numpy as np
+
+from anviltrace.archive.archive import Archive
+from anviltrace.calibration.choose import Candidate, why_other_settings
+from anviltrace.calibration.triggers import why_old, why_overloaded, why_zero_jumped
+from anviltrace.errors import DamageError
+from anviltrace.records import Run, RunKind, Session, Settings, Zero
+
+
+def doubts(archive: Archive, one: Candidate, at: str) -> list[str]:
+    """What casts doubt on a calibration at a time: its age, a jump of the zero since, an overload since.
+
+    Runs and zeros of the same rig with the same settings count. All samples since are read.
+
+    Raises CalibrationError when it gives no line.
+    """
+    runs = [run for run in _runs_since(archive, one) if run.started_at <= at]
+    highest = _highest_net(archive, runs, _zero_counts(one))
+    overloaded = why_overloaded(one.calibration, one.fit().line, highest)
+    return [*quick_doubts(archive, one, at), *([overloaded] if overloaded else [])]
+
+
+def quick_doubts(archive: Archive, one: Candidate, at: str) -> list[str]:
+    """The same without the overload, for which samples have to be read."""
+    zeros = [zero.mean_counts for zero in zeros_since(archive, one) if zero.taken_at <= at]
+    found = why_old(one.calibration, at), why_zero_jumped(one.fit().line, zeros)
+    return [reason for reason in found if reason]
+
+
+def zeros_since(archive: Archive, one: Candidate) -> list[Zero]:
+    """Zero readings with a slack joint since a calibration, which it holds for, in order of time."""
+    ids = {run.id for run in _runs_since(archive, one) if run.kind is RunKind.ZERO}
+    return [zero for zero in archive.all(Zero) if zero.run_id in ids and zero.joint_state == "slack"]
+
+
+def _runs_since(archive: Archive, one: Candidate) -> list[Run]:
+    sessions = {session.id for session in archive.all(Session, rig_id=one.rig_id)}
+    fitting = {each.id for each in archive.all(Settings) if not why_other_settings(one.settings, each)}
+    return [
+        run
+        for run in archive.all(Run)
+        if run.session_id in sessions
+        and run.settings_id in fitting
+        and run.started_at >= one.calibration.taken_at
+    ]
+
+
+def _highest_net(archive: Archive, runs: list[Run], zero_counts: float) -> float:
+    """Largest reading of the measurements, less the zero; a damaged run is for `archive verify` to name."""
+    highest = 0.0
+    for run in runs:
+        if run.kind is not RunKind.MEASUREMENT:
+            continue
+        with contextlib.suppress(DamageError):
+            for _, counts in archive.pieces(run.id):
+                ends = float(np.max(counts)) - zero_counts, float(np.min(counts)) - zero_counts
+                highest = max(highest, *(abs(end) for end in ends))
+    return highest
+
+
+def _zero_counts(one: Candidate) -> float:
+    zeros = [step.mean_counts for step in one.steps if step.branch == "zero"]
+    return math.fsum(zeros) / len(zeros)

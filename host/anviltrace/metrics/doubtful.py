@@ -1,0 +1,43 @@
+"""What casts doubt on the calibration that a run takes, at the time of the run."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from anviltrace.archive.archive import Archive
+from anviltrace.calibration.choose import Candidate
+from anviltrace.calibration.history import of_this_kind, valid
+from anviltrace.calibration.line import Line
+from anviltrace.calibration.triggers import why_not_nearest, why_old, why_zero_jumped
+from anviltrace.capture.doubts import zeros_since
+from anviltrace.records import Calibration, Zero
+
+
+class Doubtful:
+    """Looks up what there is about each calibration once, for all runs that take it."""
+
+    def __init__(self, archive: Archive, everything: Sequence[Candidate]) -> None:
+        self._archive = archive
+        self._by_id = {one.calibration.id: one for one in everything}
+        self._zeros: dict[str, list[Zero]] = {}
+        self._others: dict[str, list[Calibration]] = {}
+
+    def of(self, line: Line, run_at: str) -> tuple[str, ...]:
+        """Age, jump of the zero between calibration and run, and whether another is nearer in time."""
+        used = self._by_id[line.calibration_id]
+        made = used.calibration
+        zeros = [zero.mean_counts for zero in self._zeros_since(used) if zero.taken_at <= run_at]
+        nearest = why_not_nearest(made, self._alike(used), run_at) if made.taken_at > run_at else ""
+        found = why_old(made, run_at), why_zero_jumped(line, zeros), nearest
+        return tuple(f"calibration {made.id[:8]} is doubtful: {reason}" for reason in found if reason)
+
+    def _zeros_since(self, used: Candidate) -> list[Zero]:
+        if used.calibration.id not in self._zeros:
+            self._zeros[used.calibration.id] = zeros_since(self._archive, used)
+        return self._zeros[used.calibration.id]
+
+    def _alike(self, used: Candidate) -> list[Calibration]:
+        if used.calibration.id not in self._others:
+            others = of_this_kind(list(self._by_id.values()), used)
+            self._others[used.calibration.id] = [one.calibration for one in others if valid(one)]
+        return self._others[used.calibration.id]
