@@ -6,6 +6,10 @@ True sensitivities are computed from what the scenario file says nature made, wi
 from __future__ import annotations
 
 import json
+import shutil
+import subprocess
+import sys
+import time
 from collections.abc import Iterator
 from importlib import resources
 from pathlib import Path
@@ -17,13 +21,13 @@ from anviltrace.archive import Archive
 from anviltrace.calibration.inventory import read_inventory
 from anviltrace.calibration.line import LineFit
 from anviltrace.capture.benchfile import read_bench
-from anviltrace.capture.lines import line_for
+from anviltrace.capture.lines import candidates, line_for
 from anviltrace.cli.calibration_record import record_one
 from anviltrace.cli.capture import open_session
 from anviltrace.cli.main import cli
 from anviltrace.link.port import open_port
 from anviltrace.link.session import Session as Link
-from anviltrace.records import Run, RunKind, Settings
+from anviltrace.records import LoadStep, Run, RunKind, Settings
 
 SENSITIVITY_MV_PER_V_PER_NM = 0.004127
 HX711_COUNTS_PER_MV_PER_V = 128 * 0x800000 / 500.0
@@ -126,3 +130,76 @@ class TestCommands:
         assert shown["sensitivity"]["counts_per_torque_unit"] == pytest.approx(
             made["sensitivity"]["counts_per_torque_unit"] * 1.3558179483, rel=1e-9
         )
+
+
+SHORTENED = """
+[[step]]
+masses = ["hanger", "plate A"]
+[[step]]
+masses = ["hanger", "plate A", "plate B"]
+[[step]]
+masses = ["hanger", "plate A", "plate B", "plate C"]
+
+[course]
+mountings = 2
+preloads = 1
+"""
+COMMAND = "from anviltrace.cli.main import main; main()"
+
+
+class TestFullCourse:
+    """Three series in two mountings and one with a second arm, killed on the way, and gone on with."""
+
+    def start(self, folder: Path, *more: str) -> subprocess.Popen[bytes]:
+        port = ["--port", "virtual://deadweight-hx711?seed=3", "--archive", "bench.anviltrace"]
+        words = [sys.executable, "-c", COMMAND, "calibration", "record", *port, "--json", *more]
+        with (folder / "said.txt").open("w") as said, (folder / "facts.json").open("w") as facts:
+            return subprocess.Popen(words, cwd=folder, stdout=facts, stderr=said)
+
+    def kill_after(self, folder: Path, process: subprocess.Popen[bytes], readings: int) -> None:
+        """SIGKILL once so many readings are in the archive."""
+        path, deadline = folder / "bench.anviltrace", time.monotonic() + 60
+        while time.monotonic() < deadline:
+            assert process.poll() is None, (folder / "said.txt").read_text()
+            if path.exists():
+                with Archive.open(path, read_only=True) as archive:
+                    if len(archive.all(LoadStep)) >= readings:
+                        break
+            time.sleep(0.02)
+        process.kill()
+        process.wait(30)
+
+    def test_killed_in_the_second_mounting_it_goes_on_there(self, files: Path, tmp_path: Path) -> None:
+        shutil.copy(files / "bench.toml", tmp_path)
+        weights = (files / "weights.toml").read_text(encoding="utf-8")
+        (tmp_path / "weights.toml").write_text(weights + SHORTENED, encoding="utf-8")
+        arms = ["--arm", "long arm", "--second-arm", "short arm"]
+        started = self.start(tmp_path, *arms, "--direction", "cw", "--course", "full")
+        self.kill_after(tmp_path, started, readings=12)
+        with Archive.open(tmp_path / "bench.anviltrace") as archive:
+            before = archive.all(LoadStep)
+            first, second = candidates(archive)
+            settings = archive.get(Settings, first.calibration.settings_id)
+            assert "series 3 of 3 (mounting 2 of 2)" in first.why_unfinished
+            assert "series 1 of 1" in second.why_unfinished
+            assert isinstance(line_for(archive, 1, first.rig_id, settings), str)
+            assert archive.verify() == []
+        assert self.start(tmp_path, "--resume").wait(120) == 0, (tmp_path / "said.txt").read_text()
+        with Archive.open(tmp_path / "bench.anviltrace", read_only=True) as archive:
+            first, second = candidates(archive)
+            after = archive.all(LoadStep, calibration_id=first.calibration.id)
+            assert after[: len(before)] == before
+            assert first.steps[:10] == tuple(before[:10]), "the series that were whole are kept"
+            assert [step.series for step in first.steps] == 5 * [1] + 5 * [2] + 7 * [3]
+            assert [step.mounting for step in first.steps] == 10 * [1] + 7 * [2]
+            assert (second.side_of, second.why_unfinished) == (first.calibration.id, "")
+            assert archive.verify() == []
+            fit = line_for(archive, 1, first.rig_id, settings)
+        assert isinstance(fit, LineFit)
+        assert fit.line.calibration_id == first.calibration.id
+        true = SENSITIVITY_MV_PER_V_PER_NM * HX711_COUNTS_PER_MV_PER_V
+        stated = fit.line.expanded_nm(fit.line.highest_nm) / fit.line.highest_nm
+        assert abs(fit.line.counts_per_nm / true - 1.0) < stated
+        facts = json.loads((tmp_path / "facts.json").read_text())
+        assert facts["id"] == first.calibration.id
+        assert not any("One mounting" in sentence for sentence in facts["cannot_tell"])

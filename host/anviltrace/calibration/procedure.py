@@ -36,7 +36,7 @@ class Wish(StrEnum):
 
 
 class Meanwhile(StrEnum):
-    """What happened to the rig while a calibration was stopped."""
+    """What happened to the rig since the last reading of a calibration that was stopped: the worst of it."""
 
     UNTOUCHED = "untouched"
     UNLOADED = "unloaded"
@@ -292,18 +292,23 @@ class _DeadWeights:
     def _begin(self) -> Course:
         """Before the first mounting of a full course."""
         if self._setup.outline.name == FULL:
-            if self._setup.manner.warm_up_s > 0.0:
-                yield WarmUp(self._setup.manner.warm_up_s)
+            yield from self._warm_up()
             yield Bare()
+
+    def _warm_up(self) -> Course:
+        if self._setup.outline.name != SHORT and self._setup.manner.warm_up_s > 0.0:
+            yield WarmUp(self._setup.manner.warm_up_s)
 
     def _resume(
         self, series: Series, place: int, kept: Sequence[LoadStep], meanwhile: Meanwhile
     ) -> Generator[Instruction, Answer, tuple[Series, int]]:
         """Bring the rig to where a series can go on; returns the series and the place in it."""
         begun = place > 0 or not series.opens_mounting
-        if begun and meanwhile is Meanwhile.UNTOUCHED and place > 0:
-            yield from self._go_on(series, place, kept)
+        if meanwhile is Meanwhile.UNTOUCHED and place > 0:
+            yield from self._restore(series, place, kept)
             return series, place
+        if meanwhile is not Meanwhile.UNTOUCHED:
+            yield from self._warm_up()
         if begun and meanwhile is not Meanwhile.REMOUNTED:
             if place > 0:
                 yield Void((series.number,), "stopped inside the series: it begins anew with a zero")
@@ -320,7 +325,7 @@ class _DeadWeights:
         yield from self._mount(series, fit)
         return series, 0
 
-    def _go_on(self, series: Series, place: int, kept: Sequence[LoadStep]) -> Course:
+    def _restore(self, series: Series, place: int, kept: Sequence[LoadStep]) -> Course:
         """The next load may hang already, or not yet."""
         here = sorted((step for step in kept if step.series == series.number), key=lambda step: step.number)
         loads = dict(zip(self._setup.outline.loads, self._setup.ladder, strict=True))

@@ -44,7 +44,7 @@ user_file = click.Path(dir_okay=False, path_type=Path)
 @click.option("--resume", "resumed_id", is_flag=False, flag_value="", metavar="[ID]",
               help="Go on with a calibration that was stopped; without ID the newest such.")  # fmt: skip
 @click.option("--meanwhile", type=click.Choice(["untouched", "unloaded", "remounted"]),
-              help="With --resume: what became of the rig; else asked.")  # fmt: skip
+              help="With --resume: what became of the rig since the last reading; else asked.")  # fmt: skip
 @click.option("--plan", "plan_file", type=user_file,
               help="Take rate and gain from this plan, so that the calibration fits its runs.")  # fmt: skip
 @click.option("--rate", "rate_hz", type=click.FloatRange(min=0.0, min_open=True), callback=finite,
@@ -280,7 +280,7 @@ def _ask_meanwhile() -> str:
     from anviltrace.calibration.procedure import Meanwhile
 
     click.echo(
-        "What became of the rig since it stopped?\n"
+        "What became of the rig since the last reading?\n"
         "untouched: supply on, arm on, the weights hang as they hung\n"
         "unloaded: the arm stayed on, but weights or supply were off: the series begins anew with a zero\n"
         "remounted: the arm was off: the series of this mounting begin anew",

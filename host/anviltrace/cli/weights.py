@@ -81,7 +81,8 @@ class PersonWeights:
         rising = step.branch == "up"
         change = "hang what is missing, take nothing off" if rising else "take off what is too much"
         return self._ask(
-            f"Exactly this is to hang now: {names(step.masses)} ({step.total_kg:.3f} kg); {change}. If you "
+            f"Exactly this is to hang now: {names(step.masses)} ({step.total_kg:.3f} kg, "
+            f"{self._unit.from_nm(step.torque_nm):.1f} {self._unit}); {change}. If you "
             f"would have to turn back, type {Wish.ANEW} instead"
         )
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from anviltrace.calibration.inventory import read_inventory
+from anviltrace.calibration.ladder import Manner
 from anviltrace.errors import PlanError
 from anviltrace.records import Spread
 
@@ -140,3 +141,28 @@ def test_a_missing_file_and_a_missing_arm(tmp_path: Path) -> None:
         read_inventory(tmp_path / "none.toml")
     with pytest.raises(PlanError, match="no arm 'tall arm'; it describes: 'long arm'"):
         read_inventory(write(tmp_path, GOOD)).arm("tall arm")
+
+
+def test_how_a_full_course_is_taken(tmp_path: Path) -> None:
+    assert read_inventory(write(tmp_path, GOOD)).manner == Manner()
+    course = "\n[course]\nmountings = 4\nwarm_up_s = 60\npreloads = 2\nzero_wait_s = 5\nask_angle = true\n"
+    manner = read_inventory(write(tmp_path, GOOD + course)).manner
+    assert manner == Manner(mountings=4, warm_up_s=60.0, preloads=2, zero_wait_s=5.0, ask_angle=True)
+    with pytest.raises(PlanError, match="mountings = 0 lies outside 1 to 12"):
+        read_inventory(write(tmp_path, GOOD + course.replace("= 4", "= 0")))
+
+
+def test_what_an_arm_bears_does_not_make_it_another_arm(tmp_path: Path) -> None:
+    plain = read_inventory(write(tmp_path, GOOD))
+    rated = read_inventory(write(tmp_path, GOOD.replace("within_m", "highest_nm = 250\nwithin_m", 1)))
+    assert plain.ratings_nm == {}
+    assert rated.ratings_nm == {"long arm": 250.0}
+    assert rated.arms == plain.arms
+
+
+def test_an_arm_far_from_level_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(PlanError, match="angle_deg = 15 lies outside -10 to 10"):
+        read_inventory(write(tmp_path, GOOD.replace("within_m", "angle_deg = 15\nwithin_m", 1)))
+    step = '\n[[step]]\nmasses = ["hanger"]\nangle_deg = 15\n'
+    with pytest.raises(PlanError, match="angle_deg = 15 lies outside -10 to 10"):
+        read_inventory(write(tmp_path, GOOD + step))

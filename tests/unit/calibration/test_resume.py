@@ -222,9 +222,11 @@ def test_stopped_again_and_again(stops: list[tuple[int, Meanwhile]], name: str, 
     rig, how = Rig(), setup(name, mountings)
     meanwhile = Meanwhile.UNTOUCHED
     for until, then in stops:
+        before = (len(rig.taken), len(rig.discarded))
         if carry_on(rig, how, meanwhile, until):
             break
-        meanwhile = then
+        nothing_since = before == (len(rig.taken), len(rig.discarded))
+        meanwhile = max(meanwhile, then, key=STOPS.index) if nothing_since else then
         rig.stop(then)
     carry_on(rig, how, meanwhile)
     assert_whole(rig, how)

@@ -12,11 +12,12 @@ import numpy as np
 import pytest
 from hungweights import arm, masses
 from standin import Script, StandIn
-from workshop import Workshop, workshop
+from workshop import Workshop, fixed_id, workshop
 
 from anviltrace.archive import Archive
+from anviltrace.calibration.course import FULL
 from anviltrace.calibration.inventory import Inventory, Site
-from anviltrace.calibration.ladder import Preload, one_more_each_time
+from anviltrace.calibration.ladder import Manner, Preload, one_more_each_time
 from anviltrace.calibration.line import LineFit
 from anviltrace.calibration.procedure import (
     AskAngle,
@@ -27,22 +28,38 @@ from anviltrace.calibration.procedure import (
     FitArm,
     Hang,
     Instruction,
+    Meanwhile,
     Remount,
     Restore,
     Unhang,
     Wait,
     WarmUp,
     Wish,
+    outline_of,
 )
 from anviltrace.calibration.stability import Gate, Known, look_at
-from anviltrace.capture.calibrate import Task, record_calibration
-from anviltrace.capture.lines import find_calibration, line_for
+from anviltrace.capture.barezero import bare_zeros
+from anviltrace.capture.calibrate import (
+    Task,
+    begin_calibration,
+    go_on,
+    record_calibration,
+    resumed_task,
+)
+from anviltrace.capture.lines import (
+    candidate,
+    candidates,
+    find_calibration,
+    find_unfinished,
+    kept_steps,
+    line_for,
+)
 from anviltrace.capture.recorder import Recorder
 from anviltrace.capture.stages import ReadingStages, Stage
 from anviltrace.errors import ArchiveError, CalibrationError, UnpluggedError
 from anviltrace.link.port import open_port
 from anviltrace.link.session import Session
-from anviltrace.records import Calibration, LoadStep, Mass, Run, RunKind, RunState
+from anviltrace.records import Calibration, Decision, LoadStep, Mass, Run, RunKind, RunState, Zero, new_id
 
 RATE_HZ = 1000.0
 HANGER, A, B, C, D = masses()
@@ -263,6 +280,201 @@ class TestTrouble:
             assert len(at.archive.all(LoadStep)) == 2
             assert at.archive.all(Run)[-1].state is RunState.INTERRUPTED
             assert isinstance(at.line(), str)
+
+
+def wrong_once(at: Desk) -> None:
+    """At the third move something else hangs than was asked for; put right, the board shows what is due."""
+    at.hand.at_torque[3] = lambda: setattr(at.board.script, "signal", at_level(60_000.0))
+    put_right = at.hand.doubt
+
+    def doubt(step: Doubt) -> Wish | None:
+        at.board.script.signal = at_level(2000.0 * step.asked.torque_nm)
+        return put_right(step)
+
+    at.hand.doubt = doubt  # type: ignore[method-assign]
+
+
+@needs_pty
+class TestRedo:
+    def test_a_wrong_reading_is_repeated_and_its_counts_stay(self, tmp_path: Path) -> None:
+        with desk(tmp_path) as at:
+            wrong_once(at)
+            at.hand.wishes = [Wish.AGAIN]
+            made = at.calibrate()
+            assert len(at.archive.all(LoadStep)) == 5
+            runs = at.archive.all(Run)
+            assert len(runs) == 6
+            (decision,) = at.archive.decisions(runs[2].id)
+            assert decision.verdict == "discard"
+            assert "check which weights hang" in decision.reason
+            assert len(at.archive.counts(runs[2].id)) > 1000
+            assert isinstance(found := at.line(), LineFit)
+            assert found.line.calibration_id == made.id
+
+    def test_a_series_begun_anew_leaves_the_first_try_out_of_the_line(self, tmp_path: Path) -> None:
+        with desk(tmp_path) as at:
+            wrong_once(at)
+            at.hand.wishes = [Wish.ANEW]
+            made = at.calibrate()
+            steps = at.archive.all(LoadStep, calibration_id=made.id)
+            assert [step.number for step in steps] == [1, 2, 3, 4, 5, 6, 7]
+            kept = kept_steps(at.archive, made.id)
+            assert kept == steps[2:]
+            assert [step.branch for step in kept] == ["zero", "up", "up", "down", "zero"]
+            assert isinstance(at.line(), LineFit)
+            assert "clear" in at.hand.asked
+
+    def test_a_reading_discarded_later_leaves_the_line_and_does_not_open_it(self, tmp_path: Path) -> None:
+        with desk(tmp_path) as at:
+            made = at.calibrate(ladder=one_more_each_time((HANGER, A, B)))
+            assert isinstance(before := at.line(), LineFit)
+            down = next(s for s in at.archive.all(LoadStep) if s.branch == "down")
+            at.archive.put(Decision(new_id(), down.run_id, "discard", "somebody leant on the arm"))
+            assert isinstance(after := at.line(), LineFit)
+            assert len(after.steps) == len(before.steps) - 1 == 6
+            at.archive.put(Decision(new_id(), down.run_id, "keep", "it was the other one"))
+            assert len(candidate(at.archive, made).fit().steps) == 7
+
+
+@needs_pty
+class TestGoingOn:
+    def stop_at(self, at: Desk, move: int) -> Calibration:
+        def trip() -> None:
+            raise KeyboardInterrupt
+
+        at.hand.at_torque[move] = trip
+        with pytest.raises(KeyboardInterrupt):
+            at.calibrate()
+        at.hand.at_torque.clear()
+        (made,) = at.archive.all(Calibration)
+        return made
+
+    @pytest.mark.parametrize("move", [2, 3, 4, 5])
+    def test_untouched_nothing_is_read_twice(self, tmp_path: Path, move: int) -> None:
+        with desk(tmp_path) as at:
+            made = self.stop_at(at, move)
+            before = at.archive.all(LoadStep)
+            assert isinstance(reason := at.line(), str)
+            assert f"--resume {made.id[:8]}" in reason
+            assert find_unfinished(at.archive) == find_unfinished(at.archive, made.id[:6]) == made
+            task = resumed_task(at.archive, made, at.task)
+            go_on(at.recorder, at.archive, task, made, at.hand)
+            steps = at.archive.all(LoadStep)
+            assert steps[: len(before)] == before
+            assert [step.branch for step in steps] == ["zero", "up", "up", "down", "zero"]
+            assert isinstance(at.line(), LineFit)
+            with pytest.raises(ArchiveError, match="no unfinished calibration"):
+                find_unfinished(at.archive)
+
+    def test_unloaded_the_series_begins_anew_with_a_zero(self, tmp_path: Path) -> None:
+        with desk(tmp_path) as at:
+            made = self.stop_at(at, 4)
+            task = resumed_task(at.archive, made, at.task)
+            go_on(at.recorder, at.archive, task, made, at.hand, meanwhile=Meanwhile.UNLOADED)
+            assert len(at.archive.all(LoadStep)) == 3 + 5
+            assert [step.number for step in kept_steps(at.archive, made.id)] == [4, 5, 6, 7, 8]
+            reasons = {one.reason for one in at.archive.all(Decision)}
+            assert reasons == {"stopped inside the series: it begins anew with a zero"}
+            assert isinstance(at.line(), LineFit)
+
+    def test_it_goes_on_with_the_weights_it_began_with(self, tmp_path: Path) -> None:
+        with desk(tmp_path) as at:
+            made = self.stop_at(at, 3)
+            other = replace(A, id=C.id, mass_kg=10.5)
+            inventory = replace(at.task.inventory, ladder=one_more_each_time((HANGER, other)))
+            task = resumed_task(at.archive, made, replace(at.task, inventory=inventory, sign=-1))
+            assert task.inventory.ladder[-1].masses == (HANGER, A)
+            assert task.sign == 1
+
+    def test_another_gain_board_or_rig_is_refused(self, tmp_path: Path) -> None:
+        with desk(tmp_path) as at:
+            made = self.stop_at(at, 3)
+            gain = replace(at.shop.settings, id=fixed_id(301), gain=64)
+            board = replace(at.shop.board, id=fixed_id(302), unique_id="ff")
+            rig = replace(at.shop.rig, id=fixed_id(303), name="other")
+            elsewhere = replace(at.shop.session, id=fixed_id(304), board_id=board.id)
+            on_other_rig = replace(at.shop.session, id=fixed_id(305), rig_id=rig.id)
+            for record in (gain, board, rig, elsewhere, on_other_rig):
+                at.archive.put(record)
+            with pytest.raises(CalibrationError, match="made with gain"):
+                resumed_task(at.archive, made, replace(at.task, settings=gain))
+            with pytest.raises(CalibrationError, match="another board"):
+                resumed_task(at.archive, made, replace(at.task, session_id=elsewhere.id))
+            with pytest.raises(CalibrationError, match="another rig"):
+                resumed_task(at.archive, made, replace(at.task, session_id=on_other_rig.id))
+
+    def test_one_without_a_course_cannot_go_on(self, tmp_path: Path) -> None:
+        with desk(tmp_path) as at:
+            made = replace(at.calibrate(), course="")
+            with pytest.raises(CalibrationError, match="does not say what it lacks"):
+                resumed_task(at.archive, made, at.task)
+
+
+@needs_pty
+class TestFullCourse:
+    def task(self, at: Desk, **changes: object) -> Task:
+        manner = Manner(mountings=2, warm_up_s=60.0, preloads=1, zero_wait_s=0.0)
+        inventory = replace(at.task.inventory, manner=manner, **changes)  # type: ignore[arg-type]
+        outline = outline_of(inventory.ladder, FULL, manner.mountings)
+        return replace(at.task, inventory=inventory, outline=outline)
+
+    def test_series_and_mountings_are_told_apart(self, tmp_path: Path) -> None:
+        with desk(tmp_path) as at:
+            made = record_calibration(at.recorder, at.archive, self.task(at), at.hand)
+            steps = at.archive.all(LoadStep, calibration_id=made.id)
+            assert [step.series for step in steps] == 4 * [1] + 4 * [2] + 5 * [3]
+            assert [step.mounting for step in steps] == 8 * [1] + 5 * [2]
+            assert at.hand.asked[:3] == ["warm up 60", "bare", "arm +1"]
+            assert "remount 180" in at.hand.asked
+            (bare,) = at.archive.all(Zero)
+            assert bare.joint_state == "bare rig"
+            assert bare_zeros(at.archive, at.shop.session.id, at.task.settings) == [bare]
+            assert isinstance(at.line(), LineFit)
+
+    def test_the_second_arm_is_a_calibration_of_its_own_that_no_run_uses(self, tmp_path: Path) -> None:
+        short = replace(arm(), id=fixed_id(31), name="short arm", length_m=0.5)
+        with desk(tmp_path) as at:
+            task = self.task(at, arms=(arm(), short))
+            made = record_calibration(at.recorder, at.archive, task, at.hand, second_arm=short)
+            first, second = candidates(at.archive)
+            assert (first.calibration, second.side_of) == (made, made.id)
+            assert (first.side_of, second.arm) == ("", short)
+            assert [step.branch for step in second.steps] == ["zero", "up", "up", "zero"]
+            assert isinstance(found := at.line(), LineFit)
+            assert found.line.calibration_id == made.id
+            assert second.fit().line.counts_per_nm == pytest.approx(2000.0, rel=1e-5)
+
+    def test_stopped_before_the_second_arm_that_is_what_is_missing(self, tmp_path: Path) -> None:
+        short = replace(arm(), id=fixed_id(31), name="short arm", length_m=0.5)
+        with desk(tmp_path) as at:
+            parts = begin_calibration(at.archive, self.task(at), short)
+            assert find_unfinished(at.archive) == parts[0][1]
+            go_on(at.recorder, at.archive, *parts[0], at.hand)
+            assert find_unfinished(at.archive) == parts[1][1]
+
+    @pytest.mark.parametrize(("second", "rating_nm", "words"), [
+        ({}, None, "the second arm is long arm as well"),
+        ({"id": fixed_id(31), "name": "crane", "length_m": 2.0}, None, "1 load stays within the torque"),
+        ({"id": fixed_id(31), "name": "twig", "length_m": 0.5}, 40.0, "beyond the 40 N·m that twig"),
+    ])  # fmt: skip
+    def test_a_second_arm_that_will_not_do_is_refused_before_anything_hangs(
+        self, tmp_path: Path, second: dict[str, object], rating_nm: float | None, words: str
+    ) -> None:
+        other = replace(arm(), **second)  # type: ignore[arg-type]
+        with desk(tmp_path) as at:
+            ratings = {} if rating_nm is None else {other.name: rating_nm}
+            with pytest.raises(CalibrationError, match=words):
+                begin_calibration(at.archive, self.task(at, ratings_nm=ratings), other)
+            assert at.archive.all(Calibration) == []
+
+    def test_a_measured_angle_is_kept_with_its_step(self, tmp_path: Path) -> None:
+        with desk(tmp_path) as at:
+            task = self.task(at)
+            inventory = replace(task.inventory, manner=replace(task.inventory.manner, ask_angle=True))
+            at.hand.angle_deg = 0.75
+            made = record_calibration(at.recorder, at.archive, replace(task, inventory=inventory), at.hand)
+            steps = at.archive.all(LoadStep, calibration_id=made.id)
+            assert {step.angle_deg for step in steps if step.mass_ids} == {0.75}
 
 
 class TestReadingStages:
