@@ -22,7 +22,8 @@ from anviltrace.errors import CalibrationError
 PROBABILITY = 0.9545
 """Coverage of a budget's expanded uncertainty: about k = 2 where the degrees of freedom are many."""
 NOT_MEASURED = (
-    "side force of the weights (b_l): needs a second arm length",
+    "side force of the weights (b_l): compare the slope with that of a series on a second arm",
+    "noise of single samples: it belongs to the run",
     "temperature, creep, and drift since the calibration: not measured here",
 )
 

@@ -85,6 +85,53 @@ def _squares_left(design: Numbers, y: Numbers) -> float:
 
 
 @dataclass(frozen=True, slots=True)
+class Allowed:
+    """The tests of a curve once the loads' uncertainty is allowed for: F with its limit, and t."""
+
+    f: float
+    limit: float
+    t: float
+    t_limit: float
+
+    @property
+    def fits(self) -> bool:
+        """Whether scatter and loads explain what the curve leaves over."""
+        return self.f <= self.limit
+
+
+def allow_for_loads(
+    x: Numbers,
+    y: Numbers,
+    degree: int,
+    mounting: npt.ArrayLike,
+    load_covariance: Numbers,
+    pure: LackOfFit,
+) -> Allowed:
+    """Lack of fit and t of the highest term by generalised least squares; arrays of equal length n.
+
+    ``load_covariance``, shape (loads, loads) in the order of rising magnitude, is that of the loads in the
+    unit of ``y``; the replicates' scatter comes on top at each reading. What all loads have in common in
+    proportion only turns the line, and explains nothing.
+    """
+    _, place = np.unique(np.abs(x), return_inverse=True)
+    beside, means = apart(x, mounting), np.eye(len(load_covariance))[place]
+    scatter = max(pure.pure_sd, 1e-9 * float(np.abs(y).max()))
+    covariance = load_covariance[np.ix_(place, place)] + scatter**2 * np.eye(len(x))
+    lower = np.linalg.cholesky(covariance)
+    scale = float(np.abs(x).max())
+    columns = [(x / scale) ** power for power in range(1, degree + 1)]
+    design = np.linalg.solve(lower, np.column_stack([*columns, beside / scale]))
+    saturated = np.linalg.solve(lower, np.column_stack([means, beside / scale]))
+    white = np.linalg.solve(lower, y)
+    left = max(0.0, _squares_left(design, white) - _squares_left(saturated, white))
+    q, r = np.linalg.qr(design)
+    inverse = np.linalg.inv(r)
+    highest = degree - 1
+    t = float((inverse @ (q.T @ white))[highest] / np.linalg.norm(inverse[highest]))
+    return Allowed(left / pure.dof, pure.limit, t, coverage_factor(pure.pure_dof))
+
+
+@dataclass(frozen=True, slots=True)
 class Intercept:
     """What a curve with an intercept shows at no torque, with its standard uncertainty, in counts."""
 
@@ -104,9 +151,10 @@ class Curve:
     """A polynomial through zero and how well it does. Torques carry their sign, as do the readings.
 
     ``t`` is the highest coefficient over its standard uncertainty, beyond ``t_limit`` in 5 % of cases by
-    chance. ``intercept`` belongs to the same curve with one, a check; None where the loads are too few.
-    ``mounting_u_relative`` is what a new mounting gives a torque, with ``mounting_dof``; None for one
-    mounting, which cannot tell.
+    chance. ``allowed`` are the tests that allow for the loads, None where nothing is known of them or nothing
+    was repeated; they are then the ones that count. ``intercept`` belongs to the same curve with one, a
+    check; None where the loads are too few. ``mounting_u_relative`` is what a new mounting gives a torque,
+    with ``mounting_dof``; None for one mounting, which cannot tell.
     """
 
     degree: int
@@ -114,6 +162,7 @@ class Curve:
     lack_of_fit: LackOfFit | None
     t: float
     t_limit: float
+    allowed: Allowed | None
     intercept: Intercept | None
     monotonic: bool
     lowest_nm: float
@@ -123,8 +172,15 @@ class Curve:
 
     @property
     def highest_term_counts(self) -> bool:
-        """Whether the highest term is more than chance."""
-        return abs(self.t) > self.t_limit
+        """Whether the highest term is more than chance, scatter and loads together."""
+        test = self if self.allowed is None else self.allowed
+        return abs(test.t) > test.t_limit
+
+    @property
+    def fits(self) -> bool:
+        """Whether it leaves over no more than chance, or nothing can tell."""
+        test = self.lack_of_fit if self.allowed is None else self.allowed
+        return test is None or test.fits
 
     def counts(self, torque_nm: float) -> float:
         """Net counts at a torque."""
@@ -195,14 +251,17 @@ class Choice:
         return next(curve for curve in self.curves if curve.degree == self.degree)
 
 
-def choose_model(read: Sequence[Indication]) -> Choice:
-    """The lowest degree that the rising readings do not contradict.
+def choose_model(read: Sequence[Indication], load_covariance_nm2: Numbers | None = None) -> Choice:
+    """The degree that the rising readings ask for.
+
+    ``load_covariance_nm2``, shape (loads, loads) in the order of rising torque, is the covariance of the
+    reference torques; None takes them for exact.
 
     Raises CalibrationError where not even a line can be fitted.
     """
     torque_nm, net, mounting = _rising(read)
     levels = len(np.unique(torque_nm))
-    curves = tuple(_curve(degree, torque_nm, net, mounting) for degree in DEGREES
+    curves = tuple(_curve(degree, torque_nm, net, mounting, load_covariance_nm2) for degree in DEGREES
                    if degree == 1 or _enough(degree, levels, len(net), mounting))  # fmt: skip
     degree, why = _choose(curves)
     return Choice(curves, degree, why)
@@ -229,7 +288,13 @@ def _enough(degree: int, levels: int, readings: int, mounting: npt.NDArray[np.in
     return levels > degree and readings > degree + len(np.unique(mounting))
 
 
-def _curve(degree: int, torque_nm: Numbers, net: Numbers, mounting: npt.NDArray[np.int64]) -> Curve:
+def _curve(
+    degree: int,
+    torque_nm: Numbers,
+    net: Numbers,
+    mounting: npt.NDArray[np.int64],
+    load_covariance_nm2: Numbers | None,
+) -> Curve:
     powers = tuple(range(1, degree + 1))
     beside = apart(torque_nm, mounting)
     fit = fit_polynomial(torque_nm, net, powers, beside)
@@ -237,12 +302,17 @@ def _curve(degree: int, torque_nm: Numbers, net: Numbers, mounting: npt.NDArray[
     check = fit_polynomial(torque_nm, net, (0, *powers), beside) if enough else None
     mountings = compare_mountings(torque_nm, net, mounting)
     slope = abs(fit.coefficient(1))
+    test, allowed = lack_of_fit(torque_nm, net, powers, mounting), None
+    if test is not None and load_covariance_nm2 is not None:
+        covariance = slope**2 * load_covariance_nm2
+        allowed = allow_for_loads(torque_nm, net, degree, mounting, covariance, test)
     return Curve(
         degree=degree,
         fit=fit,
-        lack_of_fit=lack_of_fit(torque_nm, net, powers, mounting),
+        lack_of_fit=test,
         t=_ratio(fit.coefficient(degree), fit.u(degree)),
         t_limit=coverage_factor(fit.dof),
+        allowed=allowed,
         intercept=None if check is None else Intercept.of(check),
         monotonic=_monotonic(fit, float(torque_nm[np.abs(torque_nm).argmax()])),
         lowest_nm=float(np.abs(torque_nm).min()),
@@ -274,25 +344,21 @@ def _choose(curves: Sequence[Curve]) -> tuple[int, str]:
             "a second rising series in one mounting, or more loads, would tell"
         )
     for curve in curves[1:]:
-        if curve.degree > chosen.degree + 1 and _fits(chosen):
+        if curve.degree > chosen.degree + 1 and chosen.fits:
             break
         if curve.highest_term_counts:
             chosen = curve
     return chosen.degree, _why(chosen)
 
 
-def _fits(curve: Curve) -> bool:
-    return curve.lack_of_fit is None or curve.lack_of_fit.fits
-
-
 def _why(curve: Curve) -> str:
-    term = "no higher term is more than chance"
+    if curve.lack_of_fit is None:
+        return f"degree {curve.degree}: there are too few loads to tell what it leaves over"
+    test = curve.allowed or curve.lack_of_fit
+    what = "scatter" if curve.allowed is None else "scatter and the weights' uncertainty"
+    term = f"no higher term is more than {what} can show"
     if curve.degree > 1:
-        term = f"its highest term is more than chance (t {curve.t:.2f}, limit {curve.t_limit:.2f})"
-    test = curve.lack_of_fit
-    if test is None:
-        return f"degree {curve.degree}: {term}; there are too few loads to tell what it leaves over"
-    left = "no more than chance" if test.fits else "MORE than chance: no degree up to 3 follows the readings"
-    return (
-        f"degree {curve.degree}: {term}, and it leaves over {left} (F {test.f:.2f}, limit {test.limit:.2f})"
-    )
+        t, limit = (curve.allowed or curve).t, (curve.allowed or curve).t_limit
+        term = f"its highest term is more than {what} can show (t {t:.2f}, limit {limit:.2f})"
+    left = "no more than that" if test.fits else "MORE than that: no degree up to 3 follows the readings"
+    return f"degree {curve.degree}: {term}; it leaves over {left} (F {test.f:.2f}, limit {test.limit:.2f})"

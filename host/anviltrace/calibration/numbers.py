@@ -6,6 +6,10 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
+from GTC import get_covariance
+
 from anviltrace.calibration.budget import Basis, Budget, Case, Input, make_budget, smallest_usable_nm
 from anviltrace.calibration.classes import IndicativeClass, indicate
 from anviltrace.calibration.indications import Indication, indications
@@ -14,9 +18,11 @@ from anviltrace.calibration.model import Choice, choose_model
 from anviltrace.calibration.outliers import stands_out
 from anviltrace.calibration.profiles import OWN, Profile, Rule
 from anviltrace.calibration.quantities import Quantities, find_quantities, resolution
-from anviltrace.calibration.slope import load_all
+from anviltrace.calibration.slope import Loaded, load_all
 from anviltrace.errors import CalibrationError
 from anviltrace.records import Arm, Calibration, LoadStep, Mass, Spread
+
+Matrix = npt.NDArray[np.float64]
 
 RESOLUTIONS = 200.0
 """The smallest usable torque is so many resolutions at least: for class 1, from memory of BS 7882."""
@@ -29,7 +35,8 @@ class Numbers:
 
     ``model_changes`` are, for each load in N·m, the torque by the chosen curve less the torque by the line
     that runs are converted with, at the reading which that line belongs to. ``stands_out`` is the rising
-    reading that Grubbs' test flags among the residuals of the chosen curve, in order of time from 0.
+    reading that Grubbs' test flags, in order of time from 0: among the residuals of the chosen curve, less
+    their mean at each load that was repeated, so that a wrong weight is not taken for a wrong reading.
     """
 
     fit: LineFit
@@ -87,8 +94,10 @@ def work_out(
     Raises CalibrationError where no series rises.
     """
     ordered = sorted(steps, key=lambda step: step.number)
-    read = indications(ordered, load_all(ordered, calibration, masses, arm))
-    quantities, choice = find_quantities(read, resolution(ordered)), choose_model(read)
+    loaded = load_all(ordered, calibration, masses, arm)
+    read = indications(ordered, loaded)
+    quantities = find_quantities(read, resolution(ordered))
+    choice = choose_model(read, _load_covariance_nm2(loaded))
     hung = {mass.name: mass for mass in masses.values()}
     return Numbers(
         fit=fit,
@@ -97,8 +106,24 @@ def work_out(
         choice=choice,
         basis=_basis(fit, quantities, choice, _Described(calibration, hung, arm)),
         model_changes=_model_changes(fit, quantities, choice),
-        stands_out=stands_out(choice.curve.fit.residuals),
+        stands_out=stands_out(_against_replicates(read, choice)),
     )
+
+
+def _load_covariance_nm2(loaded: Sequence[Loaded]) -> Matrix:
+    """Covariance of the reference torques of the rising loads, in the order of rising torque."""
+    torques = {frozenset(one.step.mass_ids): one.torque for one in loaded if one.step.branch == "up"}
+    ordered = sorted(torques.values(), key=lambda torque: abs(torque.x))
+    return np.array([[get_covariance(one, other) for other in ordered] for one in ordered])
+
+
+def _against_replicates(read: Sequence[Indication], choice: Choice) -> Matrix:
+    """Residuals of the rising readings less their mean at each load that was repeated."""
+    residuals = choice.curve.fit.residuals
+    _, place = np.unique([one.load for one in read if one.branch == "up"], return_inverse=True)
+    times = np.bincount(place)
+    means = np.bincount(place, weights=residuals) / times
+    return residuals - np.where(times[place] > 1, means[place], 0.0)
 
 
 def _model_changes(fit: LineFit, found: Quantities, choice: Choice) -> dict[float, float]:

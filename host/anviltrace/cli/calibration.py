@@ -10,6 +10,7 @@ import click
 
 from anviltrace.cli.calibration_check import check, checks
 from anviltrace.cli.calibration_history import past_and_present, sentences
+from anviltrace.cli.calibration_numbers import budget_options, describe_numbers, print_numbers
 from anviltrace.cli.calibration_record import record
 from anviltrace.cli.console import print_table
 from anviltrace.cli.options import (
@@ -68,20 +69,35 @@ def list_calibrations(archive_path: Path, unit: TorqueUnit, as_json: bool) -> No
 
 @calibration.command()
 @click.argument("calibration_id", metavar="ID")
+@budget_options
 @archive_option
 @units_option
 @json_option
-def show(calibration_id: str, archive_path: Path, unit: TorqueUnit, as_json: bool) -> None:
+def show(
+    calibration_id: str,
+    at: float | None,
+    profile_name: str,
+    archive_path: Path,
+    unit: TorqueUnit,
+    as_json: bool,
+) -> None:
     """Show calibration ID: steps, line, uncertainty and where it comes from, and what it cannot tell.
 
-    The beginning of the id is enough. The line is computed anew from the stored readings.
+    Then what the readings show at each load, which curve they ask for, and a budget. The beginning of the
+    id is enough. Everything is computed anew from the stored readings.
     """
     from anviltrace.archive.archive import Archive
     from anviltrace.capture.lines import candidate, find_calibration
 
     with Archive.open(archive_path, read_only=True) as archive:
-        facts = describe(archive, candidate(archive, find_calibration(archive, calibration_id)), unit)
-    print_json(facts) if as_json else print_calibration(facts)
+        found = candidate(archive, find_calibration(archive, calibration_id))
+        facts = describe(archive, found, unit)
+    facts["numbers"] = describe_numbers(found, unit, at, profile_name)
+    if as_json:
+        print_json(facts)
+    else:
+        print_calibration(facts)
+        print_numbers(facts["numbers"])
 
 
 def _summary(

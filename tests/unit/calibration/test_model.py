@@ -69,7 +69,7 @@ class TestDegree:
         chosen = choose_model(rising(wavy))
         assert chosen.curve.lack_of_fit is not None
         assert not chosen.curve.lack_of_fit.fits
-        assert "MORE than chance" in chosen.why
+        assert "MORE than that" in chosen.why
 
     def test_without_a_repeat_nothing_is_chosen(self) -> None:
         chosen = choose_model(rising(bent, plan=(1,)))
@@ -79,6 +79,33 @@ class TestDegree:
     def test_too_few_loads_for_a_cubic(self) -> None:
         read = [one for one in rising(straight) if abs(one.torque_nm) <= 120.0]
         assert [curve.degree for curve in choose_model(read).curves] == [1, 2]
+
+
+class TestLoads:
+    def both(self, covariance: np.ndarray) -> list[tuple[float, float]]:
+        curves = choose_model(rising(bent), covariance).curves
+        return [(c.allowed.f, c.allowed.t) for c in curves if c.allowed is not None]
+
+    def test_exact_loads_change_nothing_but_the_scatter_behind_t(self) -> None:
+        classical = choose_model(rising(bent)).curves
+        for curve, (f, t) in zip(classical, self.both(np.zeros((6, 6))), strict=True):
+            assert curve.lack_of_fit is not None
+            assert f == pytest.approx(curve.lack_of_fit.f, rel=1e-6)
+            assert t * curve.lack_of_fit.pure_sd == pytest.approx(curve.t * curve.fit.residual_sd, rel=1e-6)
+
+    def test_what_loads_share_in_proportion_explains_no_bend(self) -> None:
+        """Arm and gravity turn the line."""
+        loads = np.array(LOADS_NM)
+        shared = self.both(1e-6 * np.outer(loads, loads))
+        for (f, t), (f_exact, t_exact) in zip(shared[1:], self.both(np.zeros((6, 6)))[1:], strict=True):
+            assert f == pytest.approx(f_exact, rel=1e-3)
+            assert t == pytest.approx(t_exact, rel=1e-3)
+
+    def test_uncertain_weights_explain_it(self) -> None:
+        chosen = choose_model(rising(bent), 0.02**2 * np.eye(6))
+        assert chosen.degree == 1
+        assert "weights' uncertainty" in chosen.why
+        assert choose_model(rising(bent), 0.0005**2 * np.eye(6)).degree == 2
 
 
 class TestMountings:
