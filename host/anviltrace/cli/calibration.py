@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from anviltrace.cli.calibration_check import check, checks
+from anviltrace.cli.calibration_document import document
 from anviltrace.cli.calibration_history import past_and_present, sentences
 from anviltrace.cli.calibration_numbers import budget_options, describe_numbers, print_numbers
 from anviltrace.cli.calibration_record import record
@@ -44,6 +45,7 @@ def calibration() -> None:
 
 calibration.add_command(check)
 calibration.add_command(checks)
+calibration.add_command(document)
 calibration.add_command(record)
 
 

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
-from anviltrace.cli.options import archive_option, json_option, print_json, units_option
+from anviltrace.cli.options import archive_option, json_option, units_option
 from anviltrace.cli.progress import progress
+from anviltrace.cli.written import show_written
 from anviltrace.units import TorqueUnit
 
 
@@ -36,13 +37,4 @@ def report(folder: Path, title: str, archive_path: Path, unit: TorqueUnit, as_js
         material = collect(archive, title, unit, watch)
     click.echo("writing the report", err=True)
     written = write_report(material, folder)
-    if as_json:
-        print_json([{"file": str(path), "size_bytes": path.stat().st_size} for path in written])
-        return
-    for path in written:
-        click.echo(f"{path}  {_size(path.stat().st_size)}")
-    click.echo(f"\nOpen {written[0]} in a browser.")
-
-
-def _size(size_bytes: int) -> str:
-    return f"{size_bytes / 1e6:.1f} MB" if size_bytes >= 1e6 else f"{max(size_bytes, 1000) / 1e3:.0f} kB"
+    show_written(written, as_json)

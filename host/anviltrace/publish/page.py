@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
-from functools import cache
 from importlib import resources
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from anviltrace.metrics.figures import bound
@@ -24,6 +20,7 @@ from anviltrace.publish.sections import (
     label_in_section,
     sections,
 )
+from anviltrace.publish.sheet import fill
 from anviltrace.publish.words import plural, readable_time
 from anviltrace.records import Rig, RigKind, Tool
 
@@ -44,37 +41,9 @@ _KINDS = {
 
 def render(material: Material) -> str:
     """The whole page. Everything that came from a person or a board is escaped."""
-    environment = _environment()
-    css = environment.get_template("report.css").render(light=ink.LIGHT, dark=ink.DARK)
     charts = plot.charts(material)
     scripts = [plot.script(), _own_script()] if charts else []
-    return environment.get_template("report.html").render(
-        page=_page(material, charts),
-        css=Markup(css),
-        scripts=[Markup(script) for script in scripts],
-        policy=policy(scripts),
-        cautions=CAUTIONS,
-        dash=ink.dash,
-    )
-
-
-def policy(scripts: list[str]) -> str:
-    """Content security policy: these scripts and no others, no eval, no requests."""
-    digests = [base64.b64encode(hashlib.sha256(script.encode()).digest()).decode() for script in scripts]
-    allowed = " ".join(f"'sha256-{digest}'" for digest in digests) or "'none'"
-    return (
-        f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; img-src data: blob:; "
-        "base-uri 'none'; form-action 'none'"
-    )
-
-
-@cache
-def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("anviltrace.publish"), autoescape=True, undefined=StrictUndefined
-    )
-    environment.trim_blocks = environment.lstrip_blocks = True
-    return environment
+    return fill("report.html", scripts, page=_page(material, charts), cautions=CAUTIONS, dash=ink.dash)
 
 
 def _own_script() -> str:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from anviltrace.errors import AnalysisError
 from anviltrace.publish.charts import as_bytes, overlay
+from anviltrace.publish.folder import write_files
 from anviltrace.publish.material import Material
 from anviltrace.publish.page import render
 from anviltrace.publish.tables import metrics_csv, runs_csv
@@ -29,16 +29,4 @@ def write_report(material: Material, folder: Path) -> list[Path]:
         "runs.csv": runs_csv(material).encode("utf-8"),
         "metrics.csv": metrics_csv(material).encode("utf-8"),
     }
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        return [_write(folder / name, content) for name, content in contents.items()]
-    except OSError as error:
-        raise AnalysisError(f"{error.filename or folder}: {error.strerror}; choose another folder") from error
-
-
-def _write(path: Path, content: bytes) -> Path:
-    """Write beside the file and rename, so that a broken-off report leaves no half file."""
-    part = path.with_name(f".{path.name}.part")
-    part.write_bytes(content)
-    part.replace(path)
-    return path
+    return write_files(folder, contents)

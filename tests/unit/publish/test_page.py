@@ -7,12 +7,12 @@ import hashlib
 import json
 import re
 from dataclasses import replace
-from html.parser import HTMLParser
 from typing import Any
 
 import numpy as np
 import pytest
 from findings import result, torque
+from htmlreader import Reader
 from sample_report import HOSTILE, material
 
 from anviltrace.metrics.catalogue import CATALOGUE
@@ -21,43 +21,6 @@ from anviltrace.publish.curves import Curve
 from anviltrace.publish.material import Material
 from anviltrace.publish.page import render
 from anviltrace.units import TorqueUnit
-
-VOID = {"meta", "input", "br", "link", "img", "hr"}
-
-
-class Reader(HTMLParser):
-    """Text a person sees, scripts, attributes; checks that every element is closed."""
-
-    def __init__(self, page: str) -> None:
-        super().__init__(convert_charrefs=True)
-        self.open: list[str] = []
-        self.words: list[str] = []
-        self.scripts: list[str] = []
-        self.attributes: list[tuple[str, str, str]] = []
-        self.tables_outside: list[str] = []
-        self.feed(page)
-        self.close()
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.attributes += [(tag, name, value or "") for name, value in attrs]
-        if tag not in VOID and self.get_starttag_text()[-2:] != "/>":  # type: ignore[index]
-            self.open.append(tag)
-
-    def handle_endtag(self, tag: str) -> None:
-        if self.open and self.open[-1] == tag:
-            self.open.pop()
-        else:
-            assert tag in ("path", "circle"), f"</{tag}> closes nothing: {self.open}"
-
-    def handle_data(self, data: str) -> None:
-        if self.open[-1:] == ["script"]:
-            self.scripts.append(data)
-        elif self.open[-1:] != ["style"]:
-            self.words.append(data)
-
-    @property
-    def text(self) -> str:
-        return re.sub(r"\s+", " ", " ".join(self.words))
 
 
 @pytest.fixture(scope="module")

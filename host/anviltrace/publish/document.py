@@ -1,0 +1,118 @@
+"""A calibration as a document to give away: what it is made of, and whether the recordings still say so."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from anviltrace.archive.archive import Archive
+from anviltrace.archive.chunks import Piece
+from anviltrace.archive.seal import seal_of
+from anviltrace.calibration.choose import Candidate
+from anviltrace.calibration.line import LineFit, StepRow
+from anviltrace.calibration.stability import look_at
+from anviltrace.capture.lines import candidate, find_calibration
+from anviltrace.publish.words import shortened
+from anviltrace.records import Board, Decision, Gap, LoadStep, Mass, Rig, Run, Session
+
+_SAME = 1e-9
+"""Means worked out anew agree this well, relatively: sums are rounded otherwise on another machine."""
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A reading of a calibration with its recording: stretches of raw counts and the gaps between them."""
+
+    step: LoadStep
+    run: Run
+    pieces: tuple[Piece, ...]
+    gaps: tuple[Gap, ...]
+
+    def why_other(self) -> str:
+        """In what the recording and what was made of it disagree, in words; empty where they agree."""
+        if (
+            self.run.seal is None
+            or seal_of((counts for _, counts in self.pieces), self.gaps) != self.run.seal
+        ):
+            return "the recording does not agree with its seal"
+        window = self.pieces[-1][1][-self.step.samples :] if self.pieces else np.empty(0, np.int32)
+        if len(window) < self.step.samples:
+            return f"{len(window)} counts are there of the {self.step.samples} it was read from"
+        again = look_at(window).mean_counts
+        if math.isclose(again, self.step.mean_counts, rel_tol=_SAME, abs_tol=_SAME):
+            return ""
+        return f"its counts come to {again:.3f}, on record is {self.step.mean_counts:.3f}"
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """A whole calibration: what its line is computed from, the line, who took it with what, recordings.
+
+    ``left_out`` are readings that were taken but repeated or discarded, each with what was decided.
+    """
+
+    made: Candidate
+    fit: LineFit
+    rig: Rig
+    board: Board
+    session: Session
+    taken: tuple[Taken, ...]
+    left_out: tuple[tuple[LoadStep, Decision], ...] = ()
+
+    @property
+    def name(self) -> str:
+        """What its files are called, without an ending."""
+        return f"calibration-{shortened(self.made.calibration.id)}"
+
+    @property
+    def masses(self) -> list[Mass]:
+        """The weights in the order in which they were first hung."""
+        hung = dict.fromkeys(mass_id for one in self.taken for mass_id in one.step.mass_ids)
+        return [self.made.masses[mass_id] for mass_id in hung]
+
+    def rows(self) -> Iterator[tuple[Taken, StepRow]]:
+        """Each reading beside the line, in order of time."""
+        rows = {row.number: row for row in self.fit.steps}
+        return ((one, rows[one.step.number]) for one in self.taken)
+
+    def disagreements(self) -> list[str]:
+        """Readings that their recordings do not bear out, in words."""
+        found = ((one.step.number, one.why_other()) for one in self.taken)
+        return [f"reading {number}: {why}" for number, why in found if why]
+
+
+def collect_document(archive: Archive, beginning: str) -> Document:
+    """All about the calibration whose id begins with ``beginning``; the line is computed anew.
+
+    Raises ArchiveError when there is no such calibration or several, CalibrationError when it was not
+    finished or shows no torque, DamageError when a recording is damaged.
+    """
+    made = candidate(archive, find_calibration(archive, beginning))
+    session = archive.get(Session, made.calibration.session_id)
+    return Document(
+        made=made,
+        fit=made.fit(),
+        rig=archive.get(Rig, made.rig_id),
+        board=archive.get(Board, session.board_id),
+        session=session,
+        taken=tuple(_taken(archive, step) for step in sorted(made.steps, key=lambda step: step.number)),
+        left_out=_left_out(archive, made),
+    )
+
+
+def _left_out(archive: Archive, made: Candidate) -> tuple[tuple[LoadStep, Decision], ...]:
+    kept = {step.id for step in made.steps}
+    steps = archive.all(LoadStep, calibration_id=made.calibration.id)
+    return tuple((step, archive.decisions(step.run_id)[-1]) for step in steps if step.id not in kept)
+
+
+def _taken(archive: Archive, step: LoadStep) -> Taken:
+    return Taken(
+        step,
+        archive.get(Run, step.run_id),
+        tuple(archive.pieces(step.run_id)),
+        tuple(archive.gaps(step.run_id)),
+    )

@@ -1,0 +1,110 @@
+"""A calibration as JSON: facts and readings under a hash, results, and every raw count.
+
+The hash is a sha256 over ``data`` as canonical JSON: keys sorted, no blanks, UTF-8, numbers as Python writes
+them, fields that are empty left out. ``data`` holds what is on record, with the seals of the recordings, and
+nothing that is computed from it, so the hash says whether two documents rest on the same calibration.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from dataclasses import asdict
+from typing import Any
+
+from anviltrace import __version__
+from anviltrace.calibration.line import COVERAGE, Line, coverage_factor
+from anviltrace.publish.document import Document, Taken
+
+
+def as_json(document: Document) -> str:
+    """The whole document; quantities are in the units that their names carry, torques in N·m."""
+    whole = {
+        "kind": "calibration record",
+        "software_version": __version__,
+        "sha256": fingerprint(document),
+        "data": data(document),
+        "results": _results(document),
+        "disagreements": document.disagreements(),
+    }
+    text = json.dumps(whole, indent=1, ensure_ascii=False, allow_nan=False)
+    recordings = ",\n".join(f"  {_plain(_recording(one))}" for one in document.taken)
+    return f'{text[:-2]},\n "recordings": [\n{recordings}\n ]\n}}\n'
+
+
+def fingerprint(document: Document) -> str:
+    """The sha256 over the canonical JSON of :func:`data`, 64 hexadecimal digits."""
+    return hashlib.sha256(_plain(data(document), sort_keys=True).encode("utf-8")).hexdigest()
+
+
+def data(document: Document) -> dict[str, Any]:
+    """What is on record: facts of calibration, rig, board, settings, arm and weights, and the readings."""
+    made, session = document.made, document.session
+    facts = {
+        "calibration": asdict(made.calibration),
+        "rig": asdict(document.rig),
+        "board": asdict(document.board),
+        "session": {name: value for name, value in asdict(session).items() if name != "ended_at"},
+        "settings": asdict(made.settings) | {"registers": made.settings.registers.hex()},
+        "arm": asdict(made.arm),
+        "masses": [asdict(mass) for mass in document.masses],
+        "readings": [_reading(one) for one in document.taken],
+        "left_out": [{"reading": asdict(step), "decision": asdict(why)} for step, why in document.left_out],
+    }
+    found: dict[str, Any] = _without_empty(facts)
+    return found
+
+
+def _reading(one: Taken) -> dict[str, Any]:
+    return asdict(one.step) | {
+        "recorded_at": one.run.started_at,
+        "recorded_samples": one.run.samples,
+        "measured_rate_hz": one.run.rate_hz,
+        "seal": one.run.seal,
+    }
+
+
+def _results(document: Document) -> dict[str, Any]:
+    """Everything that is computed, as it is used; an infinite number of degrees of freedom is left out."""
+    line = document.fit.line
+    results: dict[str, Any] = _without_empty(asdict(document.fit))
+    return results | {
+        "coverage": COVERAGE,
+        "coverage_factor": coverage_factor(line.dof),
+        "u_covers_a_new_mounting": len({one.step.mounting for one in document.taken}) > 1,
+        "expanded": [
+            {"torque_nm": at_nm, "expanded_nm": line.expanded_nm(at_nm)} for at_nm in stated_torques_nm(line)
+        ],
+    }
+
+
+def stated_torques_nm(line: Line) -> list[float]:
+    """Where the uncertainty is stated: lowest, half, highest load, and as far as torque is not withheld."""
+    return sorted({line.lowest_nm, 0.5 * line.highest_nm, line.highest_nm, line.limit_nm})
+
+
+def _recording(one: Taken) -> dict[str, Any]:
+    return {
+        "run_id": one.run.id,
+        "gaps": [_without_empty(asdict(gap)) for gap in one.gaps],
+        "pieces": [{"first_index": first, "counts": counts.tolist()} for first, counts in one.pieces],
+    }
+
+
+def _plain(value: Any, *, sort_keys: bool = False) -> str:
+    separators = (",", ":")
+    return json.dumps(value, sort_keys=sort_keys, separators=separators, ensure_ascii=False, allow_nan=False)
+
+
+def _without_empty(value: Any) -> Any:
+    """Without fields that are None, empty text or infinite: a later field that nobody filled adds nothing."""
+    if isinstance(value, dict):
+        return {key: _without_empty(one) for key, one in value.items() if not _is_empty(one)}
+    if isinstance(value, list | tuple):
+        return [_without_empty(one) for one in value]
+    return value
+
+
+def _is_empty(value: Any) -> bool:
+    return value is None or value == "" or (isinstance(value, float) and not math.isfinite(value))

@@ -1,0 +1,328 @@
+"""A calibration as one HTML page that works offline, asks for nothing outside itself and runs no script."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Any
+
+from anviltrace import __version__
+from anviltrace.calibration.course import read_outline
+from anviltrace.calibration.line import STATIC_ONLY, StepRow
+from anviltrace.metrics.figures import last_place, rounded, value_with_uncertainty
+from anviltrace.publish import documentplots
+from anviltrace.publish.calibrations import (
+    contribution_cells,
+    shown_torque,
+    stated_coverage,
+    stated_reference,
+    stated_slope,
+    stated_torque,
+)
+from anviltrace.publish.document import Document, Taken
+from anviltrace.publish.documentdata import fingerprint, stated_torques_nm
+from anviltrace.publish.sheet import fill
+from anviltrace.publish.sought import NOT_ON_RECORD, sought
+from anviltrace.publish.words import plural, readable_time, shortened
+from anviltrace.records import Arm, Decision, LoadStep, Mass, ScaleKind, Settings
+from anviltrace.units import TorqueUnit
+
+Facts = list[tuple[str, str]]
+
+CAUTION = (
+    "Whoever repeats it: hung weights fall and a loaded arm swings. Secure both, nobody under the arm or in "
+    "line with it, no tool on the rig meanwhile."
+)
+NOT_A_CERTIFICATE = (
+    "This is a workshop's own calibration record, not issued under an accreditation. The results relate only "
+    "to this rig as it was calibrated."
+)
+BRANCHES = {"zero": "zero", "up": "rising", "down": "falling"}
+SIX_DIGITS = 6
+
+
+def render(document: Document, unit: TorqueUnit) -> str:
+    """The whole page, torques in ``unit``."""
+    return fill("document.html", page=_page(document, unit), not_on_record=NOT_ON_RECORD)
+
+
+def _page(document: Document, unit: TorqueUnit) -> dict[str, Any]:
+    fit = document.fit
+    return {
+        "title": f"Calibration record, {document.rig.name}, {_direction(document)} torque",
+        "unit": unit.value,
+        "head": _head(document, unit),
+        "warnings": _warnings(document),
+        "cautions": [NOT_A_CERTIFICATE, STATIC_ONLY, CAUTION],
+        "result": _result(document, unit),
+        "expanded": _expanded(document, unit),
+        "uncertainty_picture": (
+            documentplots.uncertainty(document, unit),
+            "Expanded uncertainty (95 %) that the calibration gives to a torque.",
+        ),
+        "pictures": _pictures(document, unit),
+        "readings": [_reading(*pair, _decimals(document, unit), unit) for pair in document.rows()],
+        "left_out": [_left_out(step, why) for step, why in document.left_out],
+        "parts": [contribution_cells(part) for part in fit.contributions],
+        "highest": shown_torque(fit.line.highest_nm, unit),
+        "checks": _checks(document, unit),
+        "cannot_tell": list(fit.cannot_tell),
+        "method": _method(document),
+        "rig": _rig(document),
+        "site": _site(document),
+        "masses": [_mass(mass) for mass in document.masses],
+        "sought": sought(document),
+        "proof": _proof(document),
+    }
+
+
+def _direction(document: Document) -> str:
+    return "clockwise" if document.made.calibration.sign > 0 else "counter-clockwise"
+
+
+def _head(document: Document, unit: TorqueUnit) -> Facts:
+    made, line = document.made.calibration, document.fit.line
+    sign = "positive" if made.sign > 0 else "negative"
+    times = sorted(readable_time(one.step.taken_at) for one in document.taken)
+    facts = [
+        ("number", made.id),
+        ("calibrated", f"{times[0]} to {times[-1]} UTC"),
+        ("by", document.session.operator or NOT_ON_RECORD),
+        ("direction", f"{_direction(document)}, seen from behind the tool; such torque is {sign}"),
+        ("course", _course(document)),
+        ("range", f"{shown_torque(line.lowest_nm, unit)} to {shown_torque(line.highest_nm, unit)}"),
+        ("note", made.note),
+    ]
+    return [(name, text) for name, text in facts if text]
+
+
+def _course(document: Document) -> str:
+    """What it set out to do, where that is on record."""
+    outline = read_outline(document.made.calibration.course)
+    if outline is None:
+        return ""
+    beside = f", beside calibration {shortened(outline.side_of)}" if outline.side_of else ""
+    return f"{outline.name}{beside}"
+
+
+def _warnings(document: Document) -> list[str]:
+    found = document.disagreements()
+    if not document.fit.intercept_agrees:
+        found.append(
+            "the line with an intercept does not go through zero within its 95 % interval: look for "
+            "friction, or for something besides the weights that loads the rig"
+        )
+    return found
+
+
+def _result(document: Document, unit: TorqueUnit) -> Facts:
+    line, ratio = document.fit.line, document.made.settings.mv_per_v_per_count
+    facts = [
+        ("sensitivity", f"{stated_slope(line, unit)} (95 %)"),
+        ("coverage factor k and degrees of freedom", stated_coverage(line)),
+    ]
+    if ratio is not None:
+        slope = rounded(ratio * line.counts_per_nm / unit.from_nm(1.0), SIX_DIGITS)
+        words = "by the converter's stated scale, whose own uncertainty is not on record"
+        facts.append(("in terms of the bridge", f"{slope} mV/V per {unit.value}, {words}"))
+    facts.append(("torque is withheld above", shown_torque(line.limit_nm, unit)))
+    if document.made.calibration.linear_to_nm is not None:
+        rated = shown_torque(document.made.calibration.linear_to_nm, unit)
+        facts.append(("rated linearity on record", f"up to {rated}"))
+    return facts
+
+
+def _expanded(document: Document, unit: TorqueUnit) -> list[dict[str, Any]]:
+    line = document.fit.line
+    return [
+        {
+            "torque": stated_torque(line, at_nm, unit).removesuffix(f" {unit.value}"),
+            "percent": f"{rounded(100.0 * line.expanded_nm(at_nm) / at_nm, 2)}",
+            "above": at_nm > line.highest_nm,
+        }
+        for at_nm in stated_torques_nm(line)
+    ]
+
+
+def _pictures(document: Document, unit: TorqueUnit) -> list[tuple[Any, str]]:
+    loop = documentplots.loop(document, unit)
+    no_loop = "No series was taken falling: there is no hysteresis loop."
+    return [
+        (
+            documentplots.residuals(document, unit),
+            "Residuals: how far readings under load lie off the line that is used.",
+        ),
+        (
+            loop,
+            "Hysteresis loop: readings less the chord from zero to the highest load, in order of time."
+            if loop
+            else no_loop,
+        ),
+    ]
+
+
+def _decimals(document: Document, unit: TorqueUnit) -> int:
+    """Decimals for residuals: one more than the uncertainty at the lowest load is worth."""
+    line = document.fit.line
+    return max(0, 1 - last_place(unit.from_nm(line.expanded_nm(line.lowest_nm))))
+
+
+def _reading(one: Taken, row: StepRow, decimals: int, unit: TorqueUnit) -> dict[str, Any]:
+    step = one.step
+    return {
+        "number": step.number,
+        "time": step.taken_at[11:19],
+        "series": step.series,
+        "mounting": step.mounting,
+        "branch": BRANCHES[step.branch],
+        "masses": ", ".join(row.masses) or "nothing",
+        "cells": [
+            f"{row.mass_kg:.3f}",
+            stated_reference(row, unit),
+            f"{step.mean_counts:.1f}",
+            f"{step.sd_counts:.1f}",
+            f"{row.net_counts:.1f}",
+            f"{unit.from_nm(row.residual_nm):+.{decimals}f}",
+        ],
+    }
+
+
+def _left_out(step: LoadStep, why: Decision) -> str:
+    by = f", {why.by}" if why.by else ""
+    return (
+        f"{BRANCHES[step.branch]} in series {step.series} at {step.taken_at[11:19]} UTC, "
+        f"{step.mean_counts:.1f} counts: {why.reason or 'no reason given'}{by}"
+    )
+
+
+def _checks(document: Document, unit: TorqueUnit) -> Facts:
+    fit = document.fit
+    per_unit = unit.from_nm(1.0 / abs(fit.line.counts_per_nm))
+    agrees = "agrees with zero" if fit.intercept_agrees else "does not agree with zero"
+    intercept = value_with_uncertainty(fit.intercept_counts, 2.0 * fit.intercept_u_counts)
+    hysteresis = (
+        "no falling series" if fit.hysteresis_nm is None else shown_torque(fit.hysteresis_nm, unit, 2)
+    )
+    return [
+        ("largest distance from the line of its mounting", shown_torque(fit.line.residual_nm, unit, 2)),
+        ("scatter about the line of each mounting, s", shown_torque(fit.scatter_nm, unit, 2)),
+        ("falling against rising at one load, at most", hysteresis),
+        ("change of zero over a series, at most", shown_torque(fit.zero_return_nm, unit, 2)),
+        ("one count", f"{rounded(per_unit, 2)} {unit.value}"),
+        ("intercept of a line with one, ± 2 u", f"{intercept} counts: {agrees}"),
+        ("its covariance (intercept, slope)", _covariance(document, unit)),
+    ]
+
+
+def _covariance(document: Document, unit: TorqueUnit) -> str:
+    (intercept, both), (_, slope) = document.fit.covariance
+    one = unit.from_nm(1.0)
+    values = (
+        f"{rounded(intercept, SIX_DIGITS)} counts²",
+        f"{rounded(both / one, SIX_DIGITS)} counts²/({unit.value})",
+        f"{rounded(slope / one**2, SIX_DIGITS)} counts²/({unit.value})²",
+    )
+    return f"u² of intercept {values[0]}, covariance {values[1]}, u² of slope {values[2]}"
+
+
+def _method(document: Document) -> list[str]:
+    steps = [one.step for one in document.taken]
+    series, mountings = {step.series for step in steps}, {step.mounting for step in steps}
+    lengths = sorted({round(step.samples / document.made.settings.rate_hz, 2) for step in steps})
+    window = " to ".join(f"{one:g}" for one in dict.fromkeys((lengths[0], lengths[-1])))
+    mounting = "one mounting" if len(mountings) == 1 else f"{len(mountings)} mountings"
+    return [
+        "Dead weights hung on a lever arm, rig and converter as they are for runs. Reference torque: "
+        "T = m·g·(1 − ρ₁/ρ₂)·L·cos θ, with ρ₁ and ρ₂ the densities of air and weight and θ the angle of the "
+        "arm against the horizontal; what hung at the zero readings, the bare arm with it, is in the zero.",
+        f"{plural(len(steps), 'reading')} in {len(series)} series and {mounting}. Each is the mean of "
+        f"{window} s of steady signal, weighted with a raised cosine, less the mean of its series' zeros.",
+        "Straight line through zero by least squares over all readings under load. Errors that loads have in "
+        "common (arm, gravity, air, weights used again) stay common and do not shrink with repetition.",
+        f"Preloads and the time of warming up are {NOT_ON_RECORD}, unless the note names them.",
+    ]
+
+
+def _rig(document: Document) -> Facts:
+    board, settings, session = document.board, document.made.settings, document.session
+    return [
+        (
+            "rig",
+            "; ".join(
+                text for text in (document.rig.name, document.rig.kind.value, document.rig.note) if text
+            ),
+        ),
+        ("transducer, cable, adapters", f"{NOT_ON_RECORD}, unless the rig's note names them"),
+        ("board", f"{board.name}, number {board.unique_id}, firmware {board.firmware_version}"),
+        ("converter", f"{board.converter}, {board.code_bits} bits"),
+        ("gain and rate", f"{settings.gain}, {settings.rate_hz:g} samples/s (measured: {_rates(document)})"),
+        ("scale", _scale(settings)),
+        ("registers", settings.registers.hex(" ") or NOT_ON_RECORD),
+        ("sitting", f"begun {readable_time(session.started_at)} UTC{_and(session.note)}"),
+    ]
+
+
+def _and(note: str) -> str:
+    return f"; {note}" if note else ""
+
+
+def _rates(document: Document) -> str:
+    rates = [one.run.rate_hz for one in document.taken if one.run.rate_hz is not None]
+    return f"{rounded(math.fsum(rates) / len(rates), SIX_DIGITS)} samples/s" if rates else NOT_ON_RECORD
+
+
+def _scale(settings: Settings) -> str:
+    if settings.scale_kind is ScaleKind.RATIO:
+        return f"{settings.full_scale:g} mV/V at {settings.full_scale_code} counts, ratiometric"
+    scale = f"{settings.full_scale:g} V at {settings.full_scale_code} counts"
+    if settings.excitation_v is None:
+        return f"{scale}; excitation {NOT_ON_RECORD}"
+    return f"{scale}; excitation {settings.excitation_v:g} V, {settings.excitation_source}"
+
+
+def _arm(arm: Arm) -> str:
+    length = value_with_uncertainty(1e3 * arm.length_m, 2e3 * arm.u_m)
+    return f"{arm.name}, {length} mm (± 2 u, {arm.spread.value})"
+
+
+def _site(document: Document) -> Facts:
+    made, arm = document.made.calibration, document.made.arm
+    gravity = value_with_uncertainty(made.gravity_m_per_s2, 2.0 * made.gravity_u_m_per_s2)
+    air = value_with_uncertainty(made.air_density_kg_per_m3, 2.0 * made.air_density_u_kg_per_m3)
+    return [
+        ("arm", _arm(arm)),
+        ("how it was measured", arm.note or NOT_ON_RECORD),
+        ("angle against the horizontal", ", ".join(_angles(document, arm))),
+        ("gravity ± 2 u", f"{gravity} m/s², {made.gravity_source}"),
+        ("air density ± 2 u", f"{air} kg/m³"),
+        ("temperature, humidity", NOT_ON_RECORD),
+    ]
+
+
+def _angles(document: Document, arm: Arm) -> Iterator[str]:
+    angles = {one.step.angle_deg for one in document.taken if one.step.branch != "zero"}
+    low, high = min(angles), max(angles)
+    yield f"{low:g}°" if low == high else f"{low:g}° to {high:g}° from load to load"
+    yield f"known to ±{arm.angle_within_deg:g}°"
+
+
+def _mass(mass: Mass) -> list[str]:
+    density = f"{value_with_uncertainty(mass.density_kg_per_m3, 2.0 * mass.density_u_kg_per_m3)}"
+    return [
+        mass.name,
+        value_with_uncertainty(mass.mass_kg, 2.0 * mass.u_kg),
+        mass.spread.value,
+        "conventional, 8000" if mass.conventional else density,
+        mass.note or NOT_ON_RECORD,
+    ]
+
+
+def _proof(document: Document) -> Facts:
+    made = document.made.calibration
+    verdict = "no: see the top of this page" if document.disagreements() else "yes, every one"
+    return [
+        ("computed by", f"anviltrace {__version__} (recorded by {made.software_version or NOT_ON_RECORD})"),
+        ("do the recordings bear the readings out?", f"{verdict}: seals and means were worked out anew"),
+        ("sha256 of the data", fingerprint(document)),
+        ("data", f"{document.name}.json: facts, readings, results and every raw count"),
+    ]

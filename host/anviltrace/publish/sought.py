@@ -1,0 +1,75 @@
+"""What a reader of a calibration document looks for, and what is on record of it.
+
+The list follows the clauses 7.8.2.1 and 7.8.4.1 of ISO/IEC 17025:2017 in words of our own, taken second-hand
+from public summaries: the standard itself was not at hand. What is not on record is named, never left out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from anviltrace.publish.document import Document
+from anviltrace.publish.words import readable_time
+
+NOT_ON_RECORD = "not on record"
+
+
+@dataclass(frozen=True, slots=True)
+class Sought:
+    """One thing to look for; ``there`` is False where nothing is on record."""
+
+    what: str
+    found: str
+
+    @property
+    def there(self) -> bool:
+        """Whether anything is on record."""
+        return not self.found.startswith(NOT_ON_RECORD)
+
+
+def sought(document: Document) -> list[Sought]:
+    """The whole list in the order of the clauses."""
+    made, rig = document.made.calibration, document.rig
+    times = sorted(readable_time(one.step.taken_at) for one in document.taken)
+    pairs = [
+        ("title", "calibration record"),
+        ("laboratory, its name and address", NOT_ON_RECORD),
+        ("where it was done", f"{NOT_ON_RECORD}, but for what gravity was taken for: {made.gravity_source}"),
+        ("number, pages, end", f"{made.id}; one page, which says where it ends"),
+        ("customer", NOT_ON_RECORD),
+        ("method", "see Method"),
+        ("the item", f"{rig.name}, see Rig and instruments"),
+        ("condition of the item", NOT_ON_RECORD),
+        ("date of receipt", NOT_ON_RECORD),
+        ("dates of calibration", f"{times[0]} to {times[-1]} UTC"),
+        (
+            "date of issue",
+            f"{NOT_ON_RECORD}: the page can be written again from the archive at any time, always the same",
+        ),
+        ("sampling", "none: one rig, and every reading that the line rests on is shown"),
+        ("what the results hold for", "only this rig as it was calibrated, with these settings"),
+        ("results with units", "see Result and Readings"),
+        ("departures from the method", made.note or NOT_ON_RECORD),
+        ("who authorised it", NOT_ON_RECORD),
+        ("results from others", "none but the values of weights and arm, see Weights and arm"),
+        ("uncertainty", "see Result; where it comes from is under Parts of the uncertainty"),
+        ("conditions", f"{_air(document)}; temperature and humidity are {NOT_ON_RECORD}"),
+        ("traceability", f"{NOT_ON_RECORD}: how weights and arm were measured is said beside each, no more"),
+        ("results before and after adjustment", f"{NOT_ON_RECORD}: nothing says that anything was adjusted"),
+        ("conformity, and the rule for deciding it", "none stated, so no decision rule was applied"),
+        ("opinions", "none"),
+        ("interval until the next one", _interval(made.valid_days)),
+    ]
+    return [Sought(what, found) for what, found in pairs]
+
+
+def _air(document: Document) -> str:
+    made = document.made.calibration
+    density, u = made.air_density_kg_per_m3, made.air_density_u_kg_per_m3
+    return f"air density {density:.3f} kg/m³ (u {u:.3f} kg/m³)"
+
+
+def _interval(valid_days: float | None) -> str:
+    if valid_days is None:
+        return "none agreed on, none recommended"
+    return f"the workshop agreed to rely on it for {valid_days:g} days"
