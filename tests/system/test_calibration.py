@@ -150,11 +150,12 @@ COMMAND = "from anviltrace.cli.main import main; main()"
 class TestFullCourse:
     """Three series in two mountings and one with a second arm, killed on the way, and gone on with."""
 
+    words = ("calibration", "record", "--port", "virtual://deadweight-hx711?seed=3")
+
     def start(self, folder: Path, *more: str) -> subprocess.Popen[bytes]:
-        port = ["--port", "virtual://deadweight-hx711?seed=3", "--archive", "bench.anviltrace"]
-        words = [sys.executable, "-c", COMMAND, "calibration", "record", *port, "--json", *more]
-        with (folder / "said.txt").open("w") as said, (folder / "facts.json").open("w") as facts:
-            return subprocess.Popen(words, cwd=folder, stdout=facts, stderr=said)
+        words = [sys.executable, "-c", COMMAND, *self.words, *more]
+        with (folder / "said.txt").open("w") as said:
+            return subprocess.Popen(words, cwd=folder, stdout=said, stderr=said)
 
     def kill_after(self, folder: Path, process: subprocess.Popen[bytes], readings: int) -> None:
         """SIGKILL once so many readings are in the archive."""
@@ -169,7 +170,10 @@ class TestFullCourse:
         process.kill()
         process.wait(30)
 
-    def test_killed_in_the_second_mounting_it_goes_on_there(self, files: Path, tmp_path: Path) -> None:
+    def test_killed_in_the_second_mounting_it_goes_on_there(
+        self, files: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.chdir(tmp_path)
         shutil.copy(files / "bench.toml", tmp_path)
         weights = (files / "weights.toml").read_text(encoding="utf-8")
         (tmp_path / "weights.toml").write_text(weights + SHORTENED, encoding="utf-8")
@@ -184,7 +188,8 @@ class TestFullCourse:
             assert "series 1 of 1" in second.why_unfinished
             assert isinstance(line_for(archive, 1, first.rig_id, settings), str)
             assert archive.verify() == []
-        assert self.start(tmp_path, "--resume").wait(120) == 0, (tmp_path / "said.txt").read_text()
+        resumed = CliRunner().invoke(cli, [*self.words, "--json", "--resume"], catch_exceptions=False)
+        assert resumed.exit_code == 0, resumed.output
         with Archive.open(tmp_path / "bench.anviltrace", read_only=True) as archive:
             first, second = candidates(archive)
             after = archive.all(LoadStep, calibration_id=first.calibration.id)
@@ -200,6 +205,6 @@ class TestFullCourse:
         true = SENSITIVITY_MV_PER_V_PER_NM * HX711_COUNTS_PER_MV_PER_V
         stated = fit.line.expanded_nm(fit.line.highest_nm) / fit.line.highest_nm
         assert abs(fit.line.counts_per_nm / true - 1.0) < stated
-        facts = json.loads((tmp_path / "facts.json").read_text())
+        facts = json.loads(resumed.stdout)
         assert facts["id"] == first.calibration.id
         assert not any("One mounting" in sentence for sentence in facts["cannot_tell"])

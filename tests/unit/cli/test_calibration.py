@@ -14,11 +14,12 @@ from click.testing import CliRunner
 from standin import Script, StandIn
 
 from anviltrace.archive import Archive
+from anviltrace.calibration.procedure import Doubt, Wish
 from anviltrace.cli import main as main_module
 from anviltrace.cli import weights
 from anviltrace.cli.main import cli
 from anviltrace.errors import UnpluggedError
-from anviltrace.records import Calibration
+from anviltrace.records import Calibration, Run
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="the stand-in needs a pty")
 
@@ -178,3 +179,99 @@ def test_nothing_there_yet(files: Path) -> None:
     listed = CliRunner().invoke(cli, ["calibration", "list"])
     assert (listed.exit_code, listed.stdout) == (0, "")
     assert "calibration record" in listed.stderr
+
+
+@pytest.fixture
+def fickle(person: list[str], monkeypatch: pytest.MonkeyPatch) -> dict[str, list[object]]:
+    """Words typed instead of Enter alone, or errors raised, in turn, by the beginning of the text."""
+    at_the_stand, answers = weights._ask, {}
+
+    def ask(text: str) -> str:
+        for beginning, waiting in answers.items():
+            if text.startswith(beginning) and waiting:
+                answer = waiting.pop(0)
+                if isinstance(answer, type):
+                    raise answer
+                return str(answer)
+        at_the_stand(text)
+        return ""
+
+    monkeypatch.setattr(weights, "_ask", ask)
+    assert person == []
+    return answers
+
+
+def runs_of(folder: Path) -> list[Run]:
+    with Archive.open(folder / "bench.anviltrace", read_only=True) as archive:
+        return archive.all(Run)
+
+
+def test_again_and_anew_are_told_and_taken(
+    board: StandIn, files: Path, fickle: dict[str, list[object]]
+) -> None:
+    fickle["Hang plate A"] = ["agian", "again"]
+    fickle["Take off hanger"] = ["anew"]
+    result = CliRunner().invoke(cli, record(board.url), catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    assert "“again” repeats the reading just taken" in result.stderr
+    assert "“agian” is not known here" in result.stderr
+    assert "out of the line: repeated at the wish of the operator" in result.stderr
+    assert "out of the line: begun anew at the wish of the operator" in result.stderr
+    assert len(runs_of(files)) == 1 + 2 + 2 + 5
+    shown = json.loads(CliRunner().invoke(cli, ["calibration", "list", "--json"]).stdout)
+    assert shown[0]["why_not"] == ""
+
+
+def test_a_wrong_weight_is_asked_about(
+    board: StandIn, files: Path, person: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    right = weights._ask
+    said: list[str] = []
+
+    def forget_the_plate(text: str) -> None:
+        right(text)
+        if text.startswith("Take off plate A"):
+            right("150 N·m")
+
+    def doubt(self: weights.PersonWeights, step: Doubt) -> Wish:
+        said.append(step.reason)
+        right(f"{step.asked.torque_nm} N·m")
+        return at_the_terminal(self, step)
+
+    at_the_terminal = weights.PersonWeights.doubt
+    monkeypatch.setattr(weights, "_ask", forget_the_plate)
+    monkeypatch.setattr(weights.PersonWeights, "doubt", doubt)
+    result = CliRunner().invoke(cli, record(board.url), input="again\n", catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    assert said[0].startswith("reading 4 is ")
+    assert "NOT KEPT: reading 4 is " in result.stderr
+    assert len(runs_of(files)) == 6
+    assert person
+
+
+def test_stopped_and_gone_on_with(board: StandIn, files: Path, fickle: dict[str, list[object]]) -> None:
+    fickle["Take off plate A"] = [KeyboardInterrupt]
+    stopped = CliRunner().invoke(cli, record(board.url))
+    assert stopped.exit_code == 1
+    (run,) = {line for line in stopped.stderr.splitlines() if line.startswith("Stopped")}
+    assert len(runs_of(files)) == 3
+    words = run.split("anviltrace ")[1].split()
+    on = CliRunner().invoke(cli, [*words, "--port", board.url], input="untouched\n", catch_exceptions=False)
+    assert on.exit_code == 0, on.output
+    assert "the series begins anew with a zero" in on.stderr
+    assert len(runs_of(files)) == 5
+    none = CliRunner().invoke(cli, [*words, "--port", board.url])
+    assert "no unfinished calibration" in str(none.exception)
+
+
+@pytest.mark.parametrize(("words", "said"), [
+    (["--direction", "cw"], "needs --arm and --direction"),
+    (["--arm", "long arm", "--direction", "cw", "--meanwhile", "untouched"], "leave it out"),
+    (["--arm", "long arm", "--direction", "cw", "--second-arm", "short arm"], "belongs to --course full"),
+    (["--resume", "12ab", "--arm", "long arm"], "with the arms and direction it began with"),
+])  # fmt: skip
+def test_options_that_do_not_go_together(board: StandIn, files: Path, words: list[str], said: str) -> None:
+    result = CliRunner().invoke(cli, ["calibration", "record", "--port", board.url, *words])
+    assert result.exit_code == 2
+    assert said in result.stderr
+    assert not (files / "bench.anviltrace").exists()
