@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from anviltrace.calibration.course import read_outline, why_unfinished
-from anviltrace.calibration.line import LineFit, fit_line
+from anviltrace.calibration.line import ONE_ARM, LineFit, fit_line
 from anviltrace.errors import CalibrationError
 from anviltrace.records import Arm, Calibration, LoadStep, Mass, ScaleKind, Settings
 
@@ -18,7 +18,8 @@ _SAME = 1e-4
 class Candidate:
     """A calibration with everything its line is computed from; ``masses`` by id.
 
-    ``steps`` are the readings that were kept: neither repeated nor discarded.
+    ``steps`` are the readings that were kept: neither repeated nor discarded. ``side_id`` is the id of the
+    calibration that holds its series with a second arm; empty where there is none.
     """
 
     calibration: Calibration
@@ -27,6 +28,7 @@ class Candidate:
     steps: tuple[LoadStep, ...]
     masses: Mapping[str, Mass]
     arm: Arm
+    side_id: str = ""
 
     @property
     def side_of(self) -> str:
@@ -44,7 +46,15 @@ class Candidate:
         """Its line; raises CalibrationError when it was not finished or shows no torque."""
         if self.why_unfinished:
             raise CalibrationError(self.why_unfinished)
-        return fit_line(self.steps, self.calibration, self.masses, self.arm)
+        fit = fit_line(self.steps, self.calibration, self.masses, self.arm)
+        return replace(fit, cannot_tell=self._cannot_tell(fit)) if self.side_id else fit
+
+    def _cannot_tell(self, fit: LineFit) -> tuple[str, ...]:
+        second = (
+            f"Second arm: its series is calibration {self.side_id[:8]}; what the weight's pull to the side "
+            "does shows in the difference, and is not in the uncertainty."
+        )
+        return tuple(second if sentence == ONE_ARM else sentence for sentence in fit.cannot_tell)
 
 
 def choose(candidates: Sequence[Candidate], sign: int, rig_id: str, settings: Settings) -> LineFit | str:

@@ -46,7 +46,7 @@ _TWO_MOUNTINGS = (
 _ONE_SERIES = (
     "One series in a mounting: how well the rig repeats itself is known from the scatter about the line only."
 )
-_ONE_ARM = "One arm length: what the weight's pull to the side does to the reading is not known."
+ONE_ARM = "One arm length: what the weight's pull to the side does to the reading is not known."
 
 
 def coverage_factor(degrees: float) -> float:
@@ -321,7 +321,7 @@ def _cannot_tell(ordered: Sequence[LoadStep]) -> tuple[str, ...]:
         sentences.append(_ONE_MOUNTING if len(mountings) == 1 else _TWO_MOUNTINGS)
     if len(rising) <= len(mountings):
         sentences.append(_ONE_SERIES)
-    return (*sentences, _ONE_ARM)
+    return (*sentences, ONE_ARM)
 
 
 def _hysteresis(ordered: Sequence[LoadStep], counts_per_nm: float) -> float | None:

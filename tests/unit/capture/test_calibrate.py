@@ -443,6 +443,8 @@ class TestFullCourse:
             assert isinstance(found := at.line(), LineFit)
             assert found.line.calibration_id == made.id
             assert second.fit().line.counts_per_nm == pytest.approx(2000.0, rel=1e-5)
+            assert not any(sentence.startswith("One arm") for sentence in found.cannot_tell)
+            assert any(second.calibration.id[:8] in sentence for sentence in found.cannot_tell)
 
     def test_stopped_before_the_second_arm_that_is_what_is_missing(self, tmp_path: Path) -> None:
         short = replace(arm(), id=fixed_id(31), name="short arm", length_m=0.5)
