@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -21,9 +22,7 @@ def doubts(archive: Archive, one: Candidate, at: str) -> list[str]:
 
     Raises CalibrationError when it gives no line.
     """
-    runs = [run for run in _runs_since(archive, one) if run.started_at <= at]
-    highest = _highest_net(archive, runs, _zero_counts(one))
-    overloaded = why_overloaded(one.calibration, one.fit().line, highest)
+    overloaded = overload_in(archive, one, [run for run in _runs_since(archive, one) if run.started_at <= at])
     return [*quick_doubts(archive, one, at), *([overloaded] if overloaded else [])]
 
 
@@ -32,6 +31,14 @@ def quick_doubts(archive: Archive, one: Candidate, at: str) -> list[str]:
     zeros = [zero.mean_counts for zero in zeros_since(archive, one) if zero.taken_at <= at]
     found = why_old(one.calibration, at), why_zero_jumped(one.fit().line, zeros)
     return [reason for reason in found if reason]
+
+
+def overload_in(archive: Archive, one: Candidate, runs: Sequence[Run]) -> str:
+    """Whether more torque than the rig is known to bear was recorded in these runs; empty when it was not.
+
+    Raises CalibrationError when the calibration gives no line.
+    """
+    return why_overloaded(one.calibration, one.fit().line, _highest_net(archive, runs, _zero_counts(one)))
 
 
 def zeros_since(archive: Archive, one: Candidate) -> list[Zero]:
@@ -52,7 +59,7 @@ def _runs_since(archive: Archive, one: Candidate) -> list[Run]:
     ]
 
 
-def _highest_net(archive: Archive, runs: list[Run], zero_counts: float) -> float:
+def _highest_net(archive: Archive, runs: Sequence[Run], zero_counts: float) -> float:
     """Largest reading of the measurements, less the zero; a damaged run is for `archive verify` to name."""
     highest = 0.0
     for run in runs:

@@ -12,7 +12,11 @@ from anviltrace.cli.options import archive_option, json_option, port_option, pri
 from anviltrace.units import TorqueUnit
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from anviltrace.archive.archive import Archive
+    from anviltrace.calibration.choose import Candidate
+    from anviltrace.calibration.line import LineFit
     from anviltrace.capture.benchfile import Bench
     from anviltrace.capture.runset import Condition, RunSet, Verdict
     from anviltrace.cli.live import Scale
@@ -101,6 +105,7 @@ def record(
         try:
             scale = find_scale(archive, bench.rig.id, settings, unit)
             done = record_condition(archive, link, session, scale, condition, ask)
+            say_overload(archive, bench.rig.id, settings, done.runs)
             return describe(done, archive, scale)
         finally:
             archive.end_session(session.id)
@@ -123,21 +128,41 @@ def open_session(archive: Archive, link: Link, bench: Bench, settings: Settings,
 def find_scale(archive: Archive, rig_id: str, settings: Settings, unit: TorqueUnit) -> Scale:
     """How readings are shown: in torque where a calibration holds; says so on stderr where none does."""
     from anviltrace.capture.doubts import quick_doubts
-    from anviltrace.capture.lines import candidate, line_for
+    from anviltrace.capture.lines import line_for
     from anviltrace.cli.live import Scale
-    from anviltrace.records import Calibration, now_utc
+    from anviltrace.records import now_utc
 
     found = [line_for(archive, sign, rig_id, settings) for sign in (1, -1)]
     for one in found:
         if isinstance(one, str):
             click.echo(f"No torque: {one}", err=True)
-            continue
-        used = candidate(archive, archive.get(Calibration, one.line.calibration_id))
-        for doubt in quick_doubts(archive, used, now_utc()):
-            click.echo(f"DOUBTFUL: calibration {used.calibration.id[:8]}: {doubt}", err=True)
+    for used in _in_use(archive, found):
+        _say_doubts(used, quick_doubts(archive, used, now_utc()))
     if settings.mv_per_v_per_count is None:
         click.echo("Excitation not measured: readings without calibration are in mV, not mV/V.", err=True)
     return Scale(settings, [one.line for one in found if not isinstance(one, str)], unit)
+
+
+def say_overload(archive: Archive, rig_id: str, settings: Settings, runs: Sequence[Run]) -> None:
+    """Say on stderr when these runs went beyond what the rig is known to bear."""
+    from anviltrace.capture.doubts import overload_in
+    from anviltrace.capture.lines import line_for
+
+    for used in _in_use(archive, [line_for(archive, sign, rig_id, settings) for sign in (1, -1)]):
+        _say_doubts(used, [overload_in(archive, used, runs)])
+
+
+def _in_use(archive: Archive, found: Sequence[LineFit | str]) -> list[Candidate]:
+    from anviltrace.capture.lines import candidate
+    from anviltrace.records import Calibration
+
+    ids = [one.line.calibration_id for one in found if not isinstance(one, str)]
+    return [candidate(archive, archive.get(Calibration, calibration_id)) for calibration_id in ids]
+
+
+def _say_doubts(used: Candidate, doubts: Sequence[str]) -> None:
+    for doubt in filter(None, doubts):
+        click.echo(f"DOUBTFUL: calibration {used.calibration.id[:8]}: {doubt}", err=True)
 
 
 def record_condition(

@@ -15,7 +15,7 @@ import recorded
 from workshop import fixed_id
 
 from anviltrace.archive import Archive
-from anviltrace.cli.capture import find_scale
+from anviltrace.cli.capture import find_scale, say_overload
 from anviltrace.records import Calibration, LoadStep, Run, RunKind, Zero, new_id
 from anviltrace.units import TorqueUnit
 
@@ -114,6 +114,19 @@ def test_an_overload_since(archive: Path, run_command: Command) -> None:
     record(archive, RunKind.MEASUREMENT, np.full(50, -peak), ago(1))
     (doubt,) = listed(run_command, archive)[-1]["doubts"]
     assert "was recorded since, beyond 785 N·m" in doubt
+
+
+def test_capture_names_an_overload_among_its_runs(archive: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    made = recorded.shop()
+    mild, wild = (
+        record(archive, RunKind.MEASUREMENT, np.full(50, recorded.ZERO_COUNTS + net_counts), ago(1))
+        for net_counts in (700.0 * recorded.COUNTS_PER_NM, 900.0 * recorded.COUNTS_PER_NM)
+    )
+    with Archive.open(archive, read_only=True) as opened:
+        say_overload(opened, made.rig.id, made.settings, [mild])
+        assert capsys.readouterr().err == ""
+        say_overload(opened, made.rig.id, made.settings, [mild, wild])
+        assert f"DOUBTFUL: calibration {FIRST[:8]}: about 900 N·m was recorded" in capsys.readouterr().err
 
 
 def test_an_overload_before_does_not_count(archive: Path, run_command: Command) -> None:
