@@ -151,7 +151,7 @@ def make_budget(basis: Basis, torque_nm: float, case: Case, profile: Profile) ->
     terms = [_input_term(one, torque_nm) for one in basis.inputs]
     terms += [_input_term(one, torque_nm) for one in basis.statistics if one.symbol in profile.rules]
     terms += _quantity_terms(basis, torque_nm, case, profile)
-    return _sum_up(terms, torque_nm, case, profile, _left_out(basis, case, profile))
+    return _sum_up(terms, torque_nm, case, profile, _left_out(basis, torque_nm, case, profile))
 
 
 def smallest_usable_nm(
@@ -249,14 +249,20 @@ _QUANTITY_OF = {"b'": "repeatability_percent", "b": "reproducibility_percent", "
                 "m": "reproducibility_percent"}  # fmt: skip
 
 
-def _left_out(basis: Basis, case: Case, profile: Profile) -> tuple[str, ...]:
+def _left_out(basis: Basis, torque_nm: float, case: Case, profile: Profile) -> tuple[str, ...]:
     missing = {
         why
         for symbol, name in _QUANTITY_OF.items()
         if symbol in profile.rules and (why := basis.quantities.missing.get(name))
     }
     falling = () if case is Case.BOTH else ("hysteresis: this result is for torque that only rises",)
-    return (*sorted(missing), *falling, *NOT_MEASURED)
+    lowest_nm = basis.quantities.levels[0].torque_nm
+    below = (
+        (f"below the lowest load of {lowest_nm:.1f} N·m nothing hung: only the zero vouches for it",)
+        if torque_nm < lowest_nm * (1.0 - 1e-9)
+        else ()
+    )
+    return (*below, *sorted(missing), *falling, *NOT_MEASURED)
 
 
 def _sum_up(

@@ -174,7 +174,8 @@ def fit_line(
     net = np.array([one.net_counts for one in loaded])
     _check_response(fit_polynomial(torque_nm, net, (1,)))
     mounting = [one.step.mounting for one in loaded]
-    mountings = compare_mountings(torque_nm, net, mounting)
+    rising = [one.step.branch == "up" for one in loaded]
+    mountings = compare_mountings(torque_nm, net, mounting, rising)
     slope = uncertain_slope(loaded, ordered, mountings)
     rows = _rows(ordered, loaded, slope.x)
     bend = _bend(torque_nm, net, mounting)

@@ -165,7 +165,6 @@ class Curve:
     allowed: Allowed | None
     intercept: Intercept | None
     monotonic: bool
-    lowest_nm: float
     highest_nm: float
     mounting_u_relative: float | None
     mounting_dof: int
@@ -206,10 +205,6 @@ class Curve:
         if why := self.why_withheld(net_counts):
             raise CalibrationError(why)
         return invert(self.fit, net_counts, 0.0, self.highest_nm)
-
-    def below_the_weights(self, torque_nm: float) -> bool:
-        """Whether a torque is below the lowest hung load, where only the zero vouches for the curve."""
-        return abs(torque_nm) < self.lowest_nm
 
     def standard_uncertainty_nm(self, torque_nm: float, readings: int = 1) -> float:
         """Of a torque found from the mean of ``readings``, without the reference torques' share.
@@ -300,7 +295,7 @@ def _curve(
     fit = fit_polynomial(torque_nm, net, powers, beside)
     enough = _enough(degree, len(np.unique(torque_nm)), len(net), mounting)
     check = fit_polynomial(torque_nm, net, (0, *powers), beside) if enough else None
-    mountings = compare_mountings(torque_nm, net, mounting)
+    mountings = compare_mountings(torque_nm, net, mounting, np.ones(len(net)))
     slope = abs(fit.coefficient(1))
     test, allowed = lack_of_fit(torque_nm, net, powers, mounting), None
     if test is not None and load_covariance_nm2 is not None:
@@ -315,7 +310,6 @@ def _curve(
         allowed=allowed,
         intercept=None if check is None else Intercept.of(check),
         monotonic=_monotonic(fit, float(torque_nm[np.abs(torque_nm).argmax()])),
-        lowest_nm=float(np.abs(torque_nm).min()),
         highest_nm=float(torque_nm[np.abs(torque_nm).argmax()]),
         mounting_u_relative=mountings.u_new_counts_per_nm / slope if mountings.dof else None,
         mounting_dof=mountings.dof,

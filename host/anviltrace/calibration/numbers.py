@@ -34,7 +34,8 @@ class Numbers:
     """Quantities at each load, the model that the readings ask for, and what budgets are made from.
 
     ``model_changes`` are, for each load in N·m, the torque by the chosen curve less the torque by the line
-    that runs are converted with, at the reading which that line belongs to. ``stands_out`` is the rising
+    that runs are converted with, at the reading which the line gives that load, and the curve's standard
+    uncertainty there without the reference torques' share, both in N·m. ``stands_out`` is the rising
     reading that Grubbs' test flags, in order of time from 0: among the residuals of the chosen curve, less
     their mean at each load that was repeated, so that a wrong weight is not taken for a wrong reading.
     """
@@ -44,7 +45,7 @@ class Numbers:
     quantities: Quantities
     choice: Choice
     basis: Basis
-    model_changes: Mapping[float, float]
+    model_changes: Mapping[float, tuple[float, float]]
     stands_out: int | None
 
     @property
@@ -126,14 +127,16 @@ def _against_replicates(read: Sequence[Indication], choice: Choice) -> Matrix:
     return residuals - np.where(times[place] > 1, means[place], 0.0)
 
 
-def _model_changes(fit: LineFit, found: Quantities, choice: Choice) -> dict[float, float]:
+def _model_changes(fit: LineFit, found: Quantities, choice: Choice) -> dict[float, tuple[float, float]]:
     """Withheld where the curve does not reach the reading, which may lie just beyond the highest."""
     changes = {}
     for level in found.levels:
         torque_nm = fit.line.sign * level.torque_nm
         net_counts = torque_nm * fit.line.counts_per_nm
         if not choice.curve.why_withheld(net_counts):
-            changes[level.torque_nm] = choice.curve.torque_nm(net_counts) - torque_nm
+            found_nm = choice.curve.torque_nm(net_counts)
+            u_nm = choice.curve.standard_uncertainty_nm(found_nm)
+            changes[level.torque_nm] = found_nm - torque_nm, u_nm
     return changes
 
 

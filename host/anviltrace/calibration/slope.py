@@ -71,23 +71,32 @@ class Mountings:
         return self.slopes[self.numbers.index(mounting)]
 
 
-def compare_mountings(torque_nm: Numbers, net_counts: Numbers, mounting: npt.ArrayLike) -> Mountings:
+def compare_mountings(
+    torque_nm: Numbers, net_counts: Numbers, mounting: npt.ArrayLike, rising: npt.ArrayLike
+) -> Mountings:
     """Slopes through zero of each mounting and what they say of the next one; arrays of equal length.
 
     The slope s through all readings is the mean of the mountings' slopes weighted by w, their shares of the
     squared torques. A new mounting differs from it with the variance s_m²·(1 + Σ w²), where s_m is the
-    standard deviation between the mountings.
+    standard deviation between the mountings, of their ``rising`` readings: a mounting that was read on the
+    way down as well would differ by the hysteresis alone.
     """
-    labels = np.asarray(mounting)
+    labels, up = np.asarray(mounting), np.asarray(rising, dtype=bool)
     numbers = tuple(np.unique(labels).tolist())
     inside = [labels == number for number in numbers]
+    compared = [one & up if (one & up).any() else one for one in inside]
     squares = np.array([torque_nm[one] @ torque_nm[one] for one in inside])
-    slopes = np.array([torque_nm[one] @ net_counts[one] for one in inside]) / squares
+    slopes = tuple(_slope(torque_nm[one], net_counts[one]) for one in inside)
+    rising_slopes = [_slope(torque_nm[one], net_counts[one]) for one in compared]
+    spread = float(np.std(rising_slopes, ddof=1)) if len(numbers) > 1 else 0.0
     shares = squares / squares.sum()
-    spread = float(slopes.std(ddof=1)) if len(slopes) > 1 else 0.0
     u_new = spread * math.sqrt(1.0 + float(shares @ shares))
     within = fit_polynomial(torque_nm, net_counts, (1,), apart(torque_nm, labels))
-    return Mountings(numbers, tuple(slopes.tolist()), u_new, within)
+    return Mountings(numbers, slopes, u_new, within)
+
+
+def _slope(torque_nm: Numbers, net_counts: Numbers) -> float:
+    return float(torque_nm @ net_counts / (torque_nm @ torque_nm))
 
 
 def uncertain_slope(loaded: Sequence[Loaded], ordered: Sequence[LoadStep], mountings: Mountings) -> Any:

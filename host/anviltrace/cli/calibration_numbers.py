@@ -102,8 +102,8 @@ def _model(numbers: Numbers, unit: TorqueUnit) -> dict[str, Any]:
         "curves": [_curve(curve) for curve in choice.curves],
         "u_new_mounting_percent": None if spread is None else 100.0 * spread,
         "changes": [
-            {"torque": unit.from_nm(at_nm), "change": unit.from_nm(change_nm)}
-            for at_nm, change_nm in numbers.model_changes.items()
+            {"torque": unit.from_nm(at_nm), "change": unit.from_nm(change_nm), "u": unit.from_nm(u_nm)}
+            for at_nm, (change_nm, u_nm) in numbers.model_changes.items()
         ],
     }
 
@@ -248,7 +248,8 @@ def _print_model(model: Mapping[str, Any], stands_out: Mapping[str, Any] | None,
     if model["degree"] > 1 and model["changes"]:
         largest = max(model["changes"], key=lambda one: abs(one["change"]))
         click.echo(f"Runs are converted with the straight line; that curve would change torque by up to "
-                   f"{largest['change']:+.2f} {unit}, at {largest['torque']:.1f} {unit}.")  # fmt: skip
+                   f"{largest['change']:+.2f} {unit} (u {largest['u']:.2f}), at {largest['torque']:.1f} "
+                   f"{unit}.")  # fmt: skip
     if model["u_new_mounting_percent"] is not None:
         click.echo(f"A new mounting may change the slope: u {model['u_new_mounting_percent']:.3f} %.")
     if stands_out is not None:

@@ -143,10 +143,6 @@ class TestUse:
         with pytest.raises(CalibrationError, match="not drawn further"):
             choice.curve.torque_nm(-1000.0)
 
-    def test_below_the_first_step_is_told(self, choice: Choice) -> None:
-        assert choice.curve.below_the_weights(39.0)
-        assert not choice.curve.below_the_weights(41.0)
-
     def test_more_readings_are_better_but_the_curve_stays(self, choice: Choice) -> None:
         one, many = (choice.curve.standard_uncertainty_nm(100.0, readings) for readings in (1, 10**9))
         assert many < 0.8 * one

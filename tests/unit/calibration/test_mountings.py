@@ -60,11 +60,21 @@ def test_repeating_a_series_tells_nothing_about_the_next_mounting() -> None:
 def test_unequal_mountings_are_weighted_by_what_hung() -> None:
     """Two series in one mounting, one in the other: the slope leans, and misses a new one by more."""
     torque_nm = np.array([10.0, 20.0, 10.0, 20.0, 10.0, 20.0])
-    found = compare_mountings(torque_nm, torque_nm * np.array([1, 1, 1, 1, 1.1, 1.1]), [1, 1, 1, 1, 2, 2])
+    net, up = torque_nm * np.array([1, 1, 1, 1, 1.1, 1.1]), np.ones(6)
+    found = compare_mountings(torque_nm, net, [1, 1, 1, 1, 2, 2], up)
     assert found.slopes == pytest.approx((1.0, 1.1))
     spread = 0.1 / math.sqrt(2.0)
     assert found.u_new_counts_per_nm == pytest.approx(spread * math.sqrt(1.0 + 4.0 / 9.0 + 1.0 / 9.0))
     assert found.dof == 1
+
+
+def test_hysteresis_is_no_difference_between_mountings() -> None:
+    """Read on the way down in one mounting only: what differs is the way, not the mounting."""
+    torque_nm = np.array([10.0, 20.0, 10.0, 20.0, 10.0])
+    net, mounting = np.array([10.0, 20.0, 10.0, 20.0, 10.4]), [1, 1, 2, 2, 2]
+    found = compare_mountings(torque_nm, net, mounting, [True, True, True, True, False])
+    assert found.u_new_counts_per_nm == 0.0
+    assert found.slope(2) > found.slope(1)
 
 
 def test_what_is_left_open_follows_the_plan() -> None:
