@@ -10,8 +10,9 @@ from GTC import value
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.check import Checked
 from anviltrace.calibration.inventory import Inventory
+from anviltrace.calibration.ladder import Load
 from anviltrace.calibration.lever import Lever
-from anviltrace.calibration.procedure import FitArm, Hang, Unhang, Wait
+from anviltrace.calibration.procedure import FitArm, Hang, Unhang, Wait, check_rating
 from anviltrace.calibration.stability import Known, Window
 from anviltrace.capture.calibrate import WeightHand, last_window
 from anviltrace.capture.recorder import Recorder
@@ -48,8 +49,11 @@ def record_check(
     The weights are first hung without reading, as often as a calibration is preloaded. Every recording is
     kept, but a check that is broken off leaves no entry.
 
-    Raises CalibrationError when a reading does not become steady, and whatever :meth:`Recorder.steady` does.
+    Raises CalibrationError when the arm is not rated for the weights or a reading does not become steady,
+    and whatever :meth:`Recorder.steady` does.
     """
+    rating_nm = task.inventory.ratings_nm.get(task.arm.name)
+    check_rating(Lever(task.arm, task.inventory.site), task.arm, (Load(task.masses),), rating_nm)
     total_kg = sum(mass.mass_kg for mass in task.masses)
     hang = Hang(task.masses, total_kg, task.torque_nm)
     unhang = Unhang(task.masses, 0.0, 0.0)

@@ -282,6 +282,14 @@ def test_refusals_come_before_anything_is_hung(
     assert bool(asked) == (code == 0)
 
 
+def test_an_arm_that_does_not_bear_it(archive: Path, asked: list[str], run_command: Command) -> None:
+    file = archive.parent / "weights.toml"
+    file.write_text(WEIGHTS.replace("length_m = 0.8", "length_m = 0.8\nhighest_nm = 30"), encoding="utf-8")
+    done = run_command(archive, *CHECK)
+    assert (done.code, asked) == (10, [])
+    assert "39.2 N·m, beyond the 30 N·m that long arm is rated for" in done.err
+
+
 def test_too_much_to_check_with(archive: Path, asked: list[str], run_command: Command) -> None:
     file = archive.parent / "weights.toml"
     file.write_text(WEIGHTS.replace("mass_kg = 5.0", "mass_kg = 60.0"), encoding="utf-8")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -25,11 +26,9 @@ LIST = ("calibration", "list", "--json")
 
 
 @pytest.fixture
-def archive(tmp_path: Path) -> Path:
-    """Two kept runs and a calibration, all on the same morning."""
-    path = tmp_path / "bench.anviltrace"
-    recorded.record(path)
-    return path
+def archive(tmp_path: Path, bench: Path) -> Path:
+    """Two kept runs and a calibration, all on the same morning; a copy to add to."""
+    return Path(shutil.copy(bench, tmp_path))
 
 
 def ago(days: float) -> str:
@@ -92,17 +91,15 @@ def test_as_found_beside_the_one_before(archive: Path, run_command: Command) -> 
 
 
 def test_an_old_one_is_named_by_list_show_and_capture(
-    tmp_path: Path, run_command: Command, capsys: pytest.CaptureFixture[str]
+    archive: Path, run_command: Command, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    path = tmp_path / "old.anviltrace"
-    recorded.record(path)
-    old = calibrate_again(path, "2026-05-05T09:00:00.000Z", valid_days=1.0)
-    said = run_command(path, "calibration", "list").out
+    old = calibrate_again(archive, "2026-05-05T09:00:00.000Z", valid_days=1.0)
+    said = run_command(archive, "calibration", "list").out
     assert f"{old[:8]}: DOUBTFUL: it is " in said
     assert "beyond 1 days (as agreed)" in said
-    assert "DOUBTFUL: it is " in run_command(path, "calibration", "show", old).out
+    assert "DOUBTFUL: it is " in run_command(archive, "calibration", "show", old).out
     made = recorded.shop()
-    with Archive.open(path, read_only=True) as opened:
+    with Archive.open(archive, read_only=True) as opened:
         find_scale(opened, made.rig.id, made.settings, TorqueUnit.NM)
     assert f"DOUBTFUL: calibration {old[:8]}: it is " in capsys.readouterr().err
 
