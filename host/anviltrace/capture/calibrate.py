@@ -2,171 +2,43 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from typing import Protocol
-
-import numpy as np
+from collections.abc import Callable
+from dataclasses import replace
 
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.choose import why_other_settings
-from anviltrace.calibration.course import SECOND_ARM, Outline, read_outline
-from anviltrace.calibration.inventory import Inventory, Site
-from anviltrace.calibration.ladder import Load, check_ladder
-from anviltrace.calibration.lever import Lever
-from anviltrace.calibration.procedure import (
-    Action,
-    Angle,
+from anviltrace.calibration.course import SECOND_ARM, read_outline
+from anviltrace.calibration.instructions import (
     Answer,
-    AskAngle,
     Bare,
-    Clear,
     Doubt,
     Drop,
-    Failed,
-    Finish,
-    FitArm,
-    Hang,
     Instruction,
     Keep,
     Meanwhile,
     Read,
-    Reading,
-    Remount,
-    Restore,
     Say,
-    Setup,
-    Unhang,
     Void,
-    Wait,
-    WarmUp,
-    Wish,
-    check_rating,
-    dead_weights,
-    outline_of,
-    side_ladder,
 )
-from anviltrace.calibration.stability import Gate, Known, Window, look_at
-from anviltrace.capture.barezero import BARE, bare_zeros, compare_bare
-from anviltrace.capture.lines import kept_steps, line_for
+from anviltrace.calibration.inventory import Site
+from anviltrace.calibration.ladder import Load, check_ladder
+from anviltrace.calibration.lever import Lever
+from anviltrace.calibration.procedure import check_rating, dead_weights, outline_of, side_ladder
+from anviltrace.capture.lines import kept_steps
+from anviltrace.capture.loadreader import LoadReader
 from anviltrace.capture.recorder import Recorder
+from anviltrace.capture.task import Task
+from anviltrace.capture.weighthand import WeightHand, handle
 from anviltrace.errors import CalibrationError
 from anviltrace.records import (
     Arm,
     Calibration,
-    Decision,
-    LoadStep,
     Mass,
-    Run,
     Session,
     Settings,
-    new_id,
-    now_utc,
 )
 
 Told = Callable[[Instruction], None]
-
-
-class WeightHand(Protocol):
-    """Whoever handles arm and weights. Each call returns when the thing is done and hands are off.
-
-    A :class:`Wish` instead of None means that it was not done, and what is wanted first.
-    """
-
-    def warm_up(self, step: WarmUp) -> None:
-        """Leave the supply of the bridge on for a while."""
-
-    def bare(self, step: Bare) -> None:
-        """Take everything off the transducer."""
-
-    def fit_arm(self, step: FitArm) -> Wish | None:
-        """Put the arm on, nothing on it."""
-
-    def remount(self, step: Remount) -> Wish | None:
-        """Take the arm off and put it on again in another position."""
-
-    def clear(self, step: Clear) -> Wish | None:
-        """Take all weights off, whatever hangs."""
-
-    def restore(self, step: Restore) -> Wish | None:
-        """See to it that exactly these weights hang."""
-
-    def hang(self, step: Hang) -> Wish | None:
-        """Lower weights onto the arm."""
-
-    def unhang(self, step: Unhang) -> Wish | None:
-        """Take weights off the arm."""
-
-    def wait(self, step: Wait) -> None:
-        """Leave everything as it is for a while."""
-
-    def angle(self, step: AskAngle) -> float | None:
-        """Measure the angle of the arm in degrees; None where nobody can."""
-
-    def doubt(self, step: Doubt) -> Wish | None:
-        """Put right what was wrong, and say whether to read again or to begin the series anew."""
-
-    def finish(self, step: Finish) -> Wish | None:
-        """Take the arm off, or leave it."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Task:
-    """What is to be calibrated, with what. ``sign`` is +1 for clockwise torque.
-
-    The course is the short one unless ``outline`` says otherwise; its loads are those of the inventory.
-    """
-
-    session_id: str
-    settings: Settings
-    inventory: Inventory
-    arm: Arm
-    sign: int
-    linear_to_nm: float | None = None
-    software_version: str = ""
-    note: str = ""
-    outline: Outline | None = None
-
-    @property
-    def lever(self) -> Lever:
-        """The arm at its site."""
-        return Lever(self.arm, self.inventory.site)
-
-    @property
-    def setup(self) -> Setup:
-        """What the procedure needs to know."""
-        inventory = self.inventory
-        return Setup(
-            lever=self.lever,
-            arm=self.arm,
-            sign=self.sign,
-            ladder=inventory.ladder,
-            outline=self.outline or outline_of(inventory.ladder),
-            preload=inventory.preload,
-            manner=inventory.manner,
-        )
-
-    def record(self) -> Calibration:
-        """A new calibration record of this task, taken now."""
-        site: Site = self.inventory.site
-        return Calibration(
-            id=new_id(),
-            session_id=self.session_id,
-            settings_id=self.settings.id,
-            arm_id=self.arm.id,
-            sign=self.sign,
-            taken_at=now_utc(),
-            gravity_m_per_s2=site.gravity_m_per_s2,
-            gravity_u_m_per_s2=site.gravity_u_m_per_s2,
-            gravity_source=site.gravity_source,
-            air_density_kg_per_m3=site.air_density_kg_per_m3,
-            air_density_u_kg_per_m3=site.air_density_u_kg_per_m3,
-            linear_to_nm=self.linear_to_nm,
-            software_version=self.software_version,
-            note=self.note,
-            valid_days=self.inventory.valid_days,
-            course=self.setup.outline.text,
-        )
 
 
 def record_calibration(
@@ -229,7 +101,7 @@ def go_on(
     whatever :meth:`Recorder.steady` raises.
     """
     course = dead_weights(task.setup, kept_steps(archive, calibration.id), meanwhile)
-    reader = _Reader(recorder, archive, task, calibration.id)
+    reader = LoadReader(recorder, archive, task, calibration.id)
     answer: Answer = None
     while True:
         try:
@@ -304,7 +176,7 @@ def second_arm_task(task: Task, arm: Arm, calibration_id: str) -> Task:
     )
 
 
-def _follow(instruction: Instruction, hand: WeightHand, reader: _Reader, told: Told | None) -> Answer:
+def _follow(instruction: Instruction, hand: WeightHand, reader: LoadReader, told: Told | None) -> Answer:
     match instruction:
         case Read():
             return reader.read(instruction)
@@ -325,137 +197,5 @@ def _follow(instruction: Instruction, hand: WeightHand, reader: _Reader, told: T
         case Say():
             pass
         case _:
-            return _handle(instruction, hand)
+            return handle(instruction, hand)
     return None
-
-
-def _handle(instruction: Action | WarmUp | Wait | AskAngle, hand: WeightHand) -> Answer:
-    match instruction:
-        case FitArm():
-            return hand.fit_arm(instruction)
-        case Remount():
-            return hand.remount(instruction)
-        case Clear():
-            return hand.clear(instruction)
-        case Restore():
-            return hand.restore(instruction)
-        case Hang():
-            return hand.hang(instruction)
-        case Unhang():
-            return hand.unhang(instruction)
-        case Finish():
-            return hand.finish(instruction)
-        case AskAngle():
-            angle_deg = hand.angle(instruction)
-            return None if angle_deg is None else Angle(angle_deg)
-        case WarmUp():
-            hand.warm_up(instruction)
-        case Wait():
-            hand.wait(instruction)
-    return None
-
-
-class _Reader:
-    """Takes the readings of one calibration and keeps them as load steps."""
-
-    def __init__(self, recorder: Recorder, archive: Archive, task: Task, calibration_id: str) -> None:
-        self._recorder, self._archive, self._task = recorder, archive, task
-        self._calibration_id = calibration_id
-        self._gate: Gate = task.inventory.gate
-        self._run: Run | None = None
-        self._window: Window | None = None
-        self._known = Known()
-        for step in kept_steps(archive, calibration_id):
-            self._learn(step.mean_counts, step.sd_counts)
-
-    def read(self, asked: Read) -> Reading | Failed:
-        """Record until steady; nothing is kept yet but the counts."""
-        self._run, unsteady = self._recorder.steady(self._gate, self._known)
-        if unsteady:
-            return Failed(
-                f"reading {asked.number} is not steady after {self._gate.longest_s:g} s: {unsteady}; let the "
-                "weights hang still, keep draughts and hands off"
-            )
-        try:
-            self._window = last_window(
-                self._archive, self._run, self._task.settings, self._gate, f"reading {asked.number}"
-            )
-        except CalibrationError as error:
-            return Failed(str(error))
-        return Reading(self._window.mean_counts)
-
-    def keep(self, asked: Read) -> None:
-        """Make the reading just taken a load step."""
-        assert self._run is not None
-        assert self._window is not None
-        window = self._window
-        taken = self._archive.all(LoadStep, calibration_id=self._calibration_id)
-        step = LoadStep(
-            id=new_id(),
-            calibration_id=self._calibration_id,
-            number=1 + max((one.number for one in taken), default=0),
-            series=asked.series,
-            mounting=asked.mounting,
-            branch=asked.branch,
-            run_id=self._run.id,
-            mass_ids=tuple(mass.id for mass in asked.load.masses),
-            angle_deg=asked.angle_deg,
-            mean_counts=window.mean_counts,
-            sd_counts=window.sd_counts,
-            drift_counts=window.drift_counts,
-            samples=window.samples,
-            taken_at=now_utc(),
-        )
-        self._archive.put(step)
-        self._learn(window.mean_counts, window.sd_counts)
-
-    def reject(self, reason: str) -> None:
-        """The reading just taken becomes no load step."""
-        assert self._run is not None
-        self._discard(self._run.id, reason)
-
-    def drop(self, reason: str) -> None:
-        """Take the load step kept last out of the line."""
-        self._discard(kept_steps(self._archive, self._calibration_id)[-1].run_id, reason)
-
-    def void(self, series: Sequence[int], reason: str) -> None:
-        """Take the load steps of series out of the line, latest first: what is left is always a beginning."""
-        for step in reversed(kept_steps(self._archive, self._calibration_id)):
-            if step.series in series:
-                self._discard(step.run_id, reason)
-
-    def bare(self) -> str:
-        """Read the bare rig, and say how that compares with before."""
-        earlier = bare_zeros(self._archive, self._task.session_id, self._task.settings)
-        zero = self._recorder.zero(self._gate.window_s, joint_state=BARE)
-        session = self._archive.get(Session, self._task.session_id)
-        line = line_for(self._archive, self._task.sign, session.rig_id, self._task.settings)
-        span = None if isinstance(line, str) else line.line.highest_nm * line.line.counts_per_nm
-        return compare_bare(zero, earlier, span, self._task.settings.mv_per_v_per_count)
-
-    def _discard(self, run_id: str, reason: str) -> None:
-        self._archive.put(Decision(new_id(), run_id, "discard", reason))
-
-    def _learn(self, mean_counts: float, sd_counts: float) -> None:
-        known = self._known
-        if known.zero_counts is None:
-            self._known = Known(mean_counts, sd_counts, 0.0)
-        else:
-            span = max(known.span_counts, abs(mean_counts - known.zero_counts))
-            self._known = Known(known.zero_counts, known.noise_counts, span)
-
-
-def last_window(archive: Archive, run: Run, settings: Settings, gate: Gate, reading: str) -> Window:
-    """The last window of a recording: its counts are in the archive, so the reading can be redone.
-
-    Raises CalibrationError, naming the ``reading``, when samples are missing from it or out of range.
-    """
-    pieces = archive.pieces(run.id)
-    counts = pieces[-1][1][-gate.samples(settings.rate_hz) :] if pieces else np.empty(0, np.int32)
-    if len(counts) < gate.samples(settings.rate_hz):
-        raise CalibrationError(f"samples were lost in {reading}: begin anew, from the zero")
-    if ((counts <= settings.saturation_low) | (counts >= settings.saturation_high)).any():
-        raise CalibrationError(
-            f"{reading} is beyond the converter's range: take a lower gain, for runs as well"
-        )
-    return look_at(counts)

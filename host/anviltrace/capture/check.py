@@ -9,13 +9,15 @@ from GTC import value
 
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.check import Checked
+from anviltrace.calibration.instructions import FitArm, Hang, Unhang, Wait
 from anviltrace.calibration.inventory import Inventory
 from anviltrace.calibration.ladder import Load
 from anviltrace.calibration.lever import Lever
-from anviltrace.calibration.procedure import FitArm, Hang, Unhang, Wait, check_rating
+from anviltrace.calibration.procedure import check_rating
 from anviltrace.calibration.stability import Known, Window
-from anviltrace.capture.calibrate import WeightHand, last_window
+from anviltrace.capture.loadreader import last_window
 from anviltrace.capture.recorder import Recorder
+from anviltrace.capture.weighthand import WeightHand
 from anviltrace.errors import CalibrationError
 from anviltrace.records import Arm, CheckReading, Mass, RunKind, Session, Settings, new_id, now_utc
 

@@ -20,9 +20,9 @@ from anviltrace.units import TorqueUnit
 
 if TYPE_CHECKING:
     from anviltrace.archive.archive import Archive
+    from anviltrace.calibration.instructions import Instruction
     from anviltrace.calibration.inventory import Inventory
-    from anviltrace.calibration.procedure import Instruction
-    from anviltrace.capture.calibrate import Task
+    from anviltrace.capture.task import Task
     from anviltrace.link.session import Session as Link
     from anviltrace.records import Arm, Calibration, Session, Settings
 
@@ -198,7 +198,8 @@ def record_one(
     """Record one calibration in an open session, with the hand that fits the port."""
     from anviltrace import __version__
     from anviltrace.calibration.procedure import outline_of
-    from anviltrace.capture.calibrate import Task, begin_calibration
+    from anviltrace.capture.calibrate import begin_calibration
+    from anviltrace.capture.task import Task
 
     task = Task(
         session_id=session.id,
@@ -228,8 +229,9 @@ def resume_one(
     unit: TorqueUnit = TorqueUnit.NM,
 ) -> Calibration:
     """Go on with a calibration in a new session, and with its second arm after it."""
-    from anviltrace.capture.calibrate import Task, resumed_task
+    from anviltrace.capture.calibrate import resumed_task
     from anviltrace.capture.lines import candidates
+    from anviltrace.capture.task import Task
     from anviltrace.records import Arm
 
     sides = [one for one in candidates(archive) if one.side_of == stopped.id and one.why_unfinished]
@@ -252,7 +254,7 @@ def _go_on(
     meanwhile: str | None = None,
 ) -> None:
     """Take the readings that are missing; says how to go on later when it is stopped."""
-    from anviltrace.calibration.procedure import Meanwhile
+    from anviltrace.calibration.instructions import Meanwhile
     from anviltrace.capture.calibrate import go_on
     from anviltrace.capture.lines import kept_steps
     from anviltrace.capture.recorder import Recorder
@@ -277,7 +279,7 @@ def _go_on(
 
 
 def _ask_meanwhile() -> str:
-    from anviltrace.calibration.procedure import Meanwhile
+    from anviltrace.calibration.instructions import Meanwhile
 
     click.echo(
         "What became of the rig since the last reading?\n"
@@ -291,7 +293,7 @@ def _ask_meanwhile() -> str:
 
 def _tell(step: Instruction, unit: TorqueUnit) -> None:
     """Say on stderr which reading comes, and what else happens."""
-    from anviltrace.calibration.procedure import Drop, Read, Remount, Say, Void
+    from anviltrace.calibration.instructions import Drop, Read, Remount, Say, Void
     from anviltrace.cli.weights import names
 
     match step:

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from anviltrace.calibration.procedure import (
+from anviltrace.calibration.instructions import (
     AskAngle,
     Bare,
     Clear,

@@ -10,10 +10,7 @@ import pytest
 from hungweights import arm, masses
 
 from anviltrace.calibration.course import FULL, SHORT
-from anviltrace.calibration.inventory import Site
-from anviltrace.calibration.ladder import Load, Manner, Preload, one_more_each_time
-from anviltrace.calibration.lever import Lever
-from anviltrace.calibration.procedure import (
+from anviltrace.calibration.instructions import (
     Angle,
     Answer,
     AskAngle,
@@ -30,17 +27,16 @@ from anviltrace.calibration.procedure import (
     Reading,
     Remount,
     Say,
-    Setup,
     Unhang,
     Void,
     Wait,
     WarmUp,
     Wish,
-    check_rating,
-    dead_weights,
-    outline_of,
-    side_ladder,
 )
+from anviltrace.calibration.inventory import Site
+from anviltrace.calibration.ladder import Load, Manner, Preload, one_more_each_time
+from anviltrace.calibration.lever import Lever
+from anviltrace.calibration.procedure import Setup, check_rating, dead_weights, outline_of, side_ladder
 from anviltrace.errors import CalibrationError
 
 HANGER, A, B, C, D = masses()

@@ -16,10 +16,7 @@ from hypothesis import strategies as st
 from workshop import fixed_id
 
 from anviltrace.calibration.course import FULL, SECOND_ARM, SHORT, open_series
-from anviltrace.calibration.inventory import Site
-from anviltrace.calibration.ladder import Manner, Preload, one_more_each_time
-from anviltrace.calibration.lever import Lever
-from anviltrace.calibration.procedure import (
+from anviltrace.calibration.instructions import (
     Answer,
     Clear,
     Drop,
@@ -32,13 +29,14 @@ from anviltrace.calibration.procedure import (
     Reading,
     Remount,
     Restore,
-    Setup,
     Unhang,
     Void,
     Wish,
-    dead_weights,
-    outline_of,
 )
+from anviltrace.calibration.inventory import Site
+from anviltrace.calibration.ladder import Manner, Preload, one_more_each_time
+from anviltrace.calibration.lever import Lever
+from anviltrace.calibration.procedure import Setup, dead_weights, outline_of
 from anviltrace.records import LoadStep
 
 HUNG = masses()[:4]

@@ -16,10 +16,7 @@ from workshop import Workshop, fixed_id, workshop
 
 from anviltrace.archive import Archive
 from anviltrace.calibration.course import FULL
-from anviltrace.calibration.inventory import Inventory, Site
-from anviltrace.calibration.ladder import Manner, Preload, one_more_each_time
-from anviltrace.calibration.line import LineFit
-from anviltrace.calibration.procedure import (
+from anviltrace.calibration.instructions import (
     AskAngle,
     Bare,
     Clear,
@@ -35,12 +32,14 @@ from anviltrace.calibration.procedure import (
     Wait,
     WarmUp,
     Wish,
-    outline_of,
 )
+from anviltrace.calibration.inventory import Inventory, Site
+from anviltrace.calibration.ladder import Manner, Preload, one_more_each_time
+from anviltrace.calibration.line import LineFit
+from anviltrace.calibration.procedure import outline_of
 from anviltrace.calibration.stability import Gate, Known, look_at
 from anviltrace.capture.barezero import bare_zeros
 from anviltrace.capture.calibrate import (
-    Task,
     begin_calibration,
     go_on,
     record_calibration,
@@ -56,6 +55,7 @@ from anviltrace.capture.lines import (
 )
 from anviltrace.capture.recorder import Recorder
 from anviltrace.capture.stages import ReadingStages, Stage
+from anviltrace.capture.task import Task
 from anviltrace.errors import ArchiveError, CalibrationError, UnpluggedError
 from anviltrace.link.port import open_port
 from anviltrace.link.session import Session

@@ -14,7 +14,7 @@ from click.testing import CliRunner
 from standin import Script, StandIn
 
 from anviltrace.archive import Archive
-from anviltrace.calibration.procedure import Doubt, Wish
+from anviltrace.calibration.instructions import Doubt, Wish
 from anviltrace.cli import main as main_module
 from anviltrace.cli import weights
 from anviltrace.cli.main import cli
