@@ -13,6 +13,7 @@ from anviltrace.archive.chunks import Piece
 from anviltrace.archive.seal import seal_of
 from anviltrace.calibration.choose import Candidate
 from anviltrace.calibration.line import LineFit, StepRow
+from anviltrace.calibration.numbers import Numbers, work_out
 from anviltrace.calibration.stability import look_at
 from anviltrace.capture.lines import candidate, find_calibration
 from anviltrace.publish.words import shortened
@@ -77,6 +78,11 @@ class Document:
         """Each reading beside the line, in order of time."""
         rows = {row.number: row for row in self.fit.steps}
         return ((one, rows[one.step.number]) for one in self.taken)
+
+    def numbers(self) -> Numbers:
+        """Quantities at each load, the curve that the readings ask for, budgets; computed anew each time."""
+        made = self.made
+        return work_out(made.steps, made.calibration, made.masses, made.arm, self.fit)
 
     def disagreements(self) -> list[str]:
         """Readings that their recordings do not bear out, in words."""

@@ -14,8 +14,11 @@ from dataclasses import asdict
 from typing import Any
 
 from anviltrace import __version__
+from anviltrace.calibration.classes import WARNING
 from anviltrace.calibration.line import COVERAGE, Line, coverage_factor
+from anviltrace.calibration.numbers import Numbers
 from anviltrace.publish.document import Document, Taken
+from anviltrace.publish.documentnumbers import DECISION_RULE
 
 
 def as_json(document: Document) -> str:
@@ -70,11 +73,25 @@ def _results(document: Document) -> dict[str, Any]:
     line = document.fit.line
     results: dict[str, Any] = _without_empty(asdict(document.fit))
     return results | {
+        "numbers": _without_empty(_numbers(document.numbers())),
         "coverage": COVERAGE,
         "coverage_factor": coverage_factor(line.dof),
         "u_covers_a_new_mounting": len({one.step.mounting for one in document.taken}) > 1,
         "expanded": [
             {"torque_nm": at_nm, "expanded_nm": line.expanded_nm(at_nm)} for at_nm in stated_torques_nm(line)
+        ],
+    }
+
+
+def _numbers(numbers: Numbers) -> dict[str, Any]:
+    highest_nm = numbers.quantities.levels[-1].torque_nm
+    return {
+        "quantities": asdict(numbers.quantities),
+        "curve": {"degree": numbers.choice.degree, "why": numbers.choice.why},
+        "budgets": [asdict(numbers.budget(highest_nm, case)) for case in numbers.cases],
+        "indicative_classes": [
+            asdict(numbers.indicative_class(case)) | {"warning": WARNING, "rule": DECISION_RULE}
+            for case in numbers.cases
         ],
     }
 

@@ -9,8 +9,9 @@ from typing import Any
 from anviltrace import __version__
 from anviltrace.calibration.course import read_outline
 from anviltrace.calibration.line import STATIC_ONLY, StepRow
+from anviltrace.calibration.numbers import Numbers
 from anviltrace.metrics.figures import last_place, rounded, value_with_uncertainty
-from anviltrace.publish import documentplots
+from anviltrace.publish import documentnumbers, documentplots
 from anviltrace.publish.calibrations import (
     contribution_cells,
     shown_torque,
@@ -47,12 +48,16 @@ def render(document: Document, unit: TorqueUnit) -> str:
 
 
 def _page(document: Document, unit: TorqueUnit) -> dict[str, Any]:
-    fit = document.fit
+    fit, numbers = document.fit, document.numbers()
     return {
         "title": f"Calibration record, {document.rig.name}, {_direction(document)} torque",
         "unit": unit.value,
         "head": _head(document, unit),
         "warnings": _warnings(document),
+        "stands_out": _stands_out(document, numbers),
+        "quantities": documentnumbers.quantities(numbers, unit),
+        "results": documentnumbers.results(numbers, unit),
+        "budget": documentnumbers.budget_table(numbers, unit),
         "cautions": [NOT_A_CERTIFICATE, STATIC_ONLY, CAUTION],
         "result": _result(document, unit),
         "expanded": _expanded(document, unit),
@@ -65,13 +70,13 @@ def _page(document: Document, unit: TorqueUnit) -> dict[str, Any]:
         "left_out": [_left_out(step, why) for step, why in document.left_out],
         "parts": [contribution_cells(part) for part in fit.contributions],
         "highest": shown_torque(fit.line.highest_nm, unit),
-        "checks": _checks(document, unit),
+        "checks": [*_checks(document, unit), ("curve that the rising readings ask for", _curve(numbers))],
         "cannot_tell": list(fit.cannot_tell),
         "method": _method(document),
         "rig": _rig(document),
         "site": _site(document),
         "masses": [_mass(mass) for mass in document.masses],
-        "sought": sought(document),
+        "sought": sought(document, documentnumbers.conformity(numbers)),
         "proof": _proof(document),
     }
 
@@ -212,6 +217,21 @@ def _checks(document: Document, unit: TorqueUnit) -> Facts:
         ("intercept of a line with one, ± 2 u", f"{intercept} counts: {agrees}"),
         ("its covariance (intercept, slope)", _covariance(document, unit)),
     ]
+
+
+def _curve(numbers: Numbers) -> str:
+    return f"degree {numbers.choice.degree}: {numbers.choice.why}"
+
+
+def _stands_out(document: Document, numbers: Numbers) -> str:
+    """The reading that an outlier test flags; a person decides about it."""
+    if numbers.stands_out is None:
+        return ""
+    rising = [row for row in document.fit.steps if row.branch == "up"]
+    number = rising[numbers.stands_out].number
+    return (
+        f"Reading {number} stands out (Grubbs, 5 %): decide whether something was wrong with it; it is kept."
+    )
 
 
 def _covariance(document: Document, unit: TorqueUnit) -> str:

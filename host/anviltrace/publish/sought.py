@@ -27,8 +27,8 @@ class Sought:
         return not self.found.startswith(NOT_ON_RECORD)
 
 
-def sought(document: Document) -> list[Sought]:
-    """The whole list in the order of the clauses."""
+def sought(document: Document, conformity: str) -> list[Sought]:
+    """The whole list in the order of the clauses; ``conformity`` is what is said about that."""
     made, rig = document.made.calibration, document.rig
     times = sorted(readable_time(one.step.taken_at) for one in document.taken)
     pairs = [
@@ -56,7 +56,7 @@ def sought(document: Document) -> list[Sought]:
         ("conditions", f"{_air(document)}; temperature and humidity are {NOT_ON_RECORD}"),
         ("traceability", f"{NOT_ON_RECORD}: how weights and arm were measured is said beside each, no more"),
         ("results before and after adjustment", f"{NOT_ON_RECORD}: nothing says that anything was adjusted"),
-        ("conformity, and the rule for deciding it", "none stated, so no decision rule was applied"),
+        ("conformity, and the rule for deciding it", conformity),
         ("opinions", "none"),
         ("interval until the next one", _interval(made.valid_days)),
     ]

@@ -17,11 +17,14 @@ from htmlreader import Reader
 from sample_document import HOSTILE, make_archive
 
 from anviltrace.archive import Archive
+from anviltrace.calibration.budget import Case
+from anviltrace.calibration.classes import IndicativeClass
 from anviltrace.calibration.line import fit_line
 from anviltrace.calibration.stability import look_at
 from anviltrace.publish.document import Document, collect_document
 from anviltrace.publish.documentdata import as_json, data, fingerprint
 from anviltrace.publish.documentfiles import write_document
+from anviltrace.publish.documentnumbers import budget_table, conformity
 from anviltrace.publish.documentpage import render
 from anviltrace.publish.sought import NOT_ON_RECORD, sought
 from anviltrace.records import Arm, Calibration, Decision, LoadStep, Mass, Spread
@@ -106,7 +109,7 @@ class TestPage:
         assert text.count(" falling hanger") == 4
 
     def test_what_is_not_on_record_is_named(self, document: Document, text: str) -> None:
-        list_ = sought(document)
+        list_ = sought(document, conformity(document.numbers()))
         assert len(list_) == 24
         for entry in list_:
             assert f"{entry.what} {entry.found}" in text
@@ -117,7 +120,7 @@ class TestPage:
     def test_an_agreed_interval_and_a_note_are_said(self, document: Document) -> None:
         made = replace(document.made.calibration, valid_days=180.0, note="no plate D")
         changed = replace(document, made=replace(document.made, calibration=made))
-        found = {entry.what: entry.found for entry in sought(changed)}
+        found = {entry.what: entry.found for entry in sought(changed, "none")}
         assert "180 days" in found["interval until the next one"]
         assert found["departures from the method"] == "no plate D"
 
@@ -211,6 +214,55 @@ class TestPage:
         words = Reader(render(found, TorqueUnit.NM)).text
         assert re.search(r"rising in series 1 at [\d:]+ UTC, [\d.]+ counts: bumped, T\. Ester", words)
         assert data(found)["left_out"][0]["reading"]["id"] == steps[3].id
+
+
+class TestNumbers:
+    def test_quantities_and_what_is_not_known(self, document: Document, text: str) -> None:
+        found = document.numbers().quantities
+        for level in found.levels:
+            assert f"{level.torque_nm:.2f} {level.mean_counts:.1f}" in text
+        assert f"largest {found.worst_percent('reversibility_percent'):.3f}" in text
+        assert "b needs a rising series in another mounting" in text
+        assert "None" not in text
+
+    def test_every_term_of_the_budget_is_there(self, document: Document, text: str) -> None:
+        numbers = document.numbers()
+        budget = numbers.budget(numbers.quantities.levels[-1].torque_nm, numbers.cases[-1])
+        assert len(budget.terms) > 10
+        for term in budget.terms:
+            assert f"{term.symbol} {term.source}" in text
+        for reason in budget.left_out:
+            assert reason in text
+        assert f"k = {budget.k:.2f} for 95.45 %" in text
+        assert "by the profile anviltrace-1" in text
+
+    def test_a_class_is_indicative_and_needs_a_whole_plan(self, document: Document, text: str) -> None:
+        assert "no class without b', b: the plan was too short to show it" in text
+        assert text.count("indicative only: limits from memory") == len(document.numbers().cases) == 2
+
+    def test_a_class_names_the_rule_it_was_decided_by(self, document: Document) -> None:
+        class Sure:
+            cases = (Case.RISING,)
+
+            def indicative_class(self, case: Case) -> IndicativeClass:
+                return IndicativeClass(case, {"b": "1"}, "1", "")
+
+        assert "simple acceptance" in conformity(Sure())  # type: ignore[arg-type]
+        assert conformity(document.numbers()) == "none stated, so no decision rule was applied"
+
+    def test_the_budget_adds_up_in_another_unit_too(self, document: Document) -> None:
+        numbers = document.numbers()
+        for unit in TorqueUnit:
+            rows = budget_table(numbers, unit)["rows"]
+            for row in rows:
+                width, divisor, sensitivity, u = (float(row["cells"][place]) for place in (1, 2, 3, 4))
+                if u > 0.01:
+                    assert width / divisor * sensitivity == pytest.approx(u, rel=0.06)
+
+    def test_they_are_in_the_data(self, whole: dict[str, Any]) -> None:
+        found = whole["results"]["numbers"]
+        assert [budget["case"] for budget in found["budgets"]] == ["increasing only", "with hysteresis"]
+        assert found["indicative_classes"][0]["warning"].startswith("indicative only")
 
 
 class TestData:

@@ -1,0 +1,148 @@
+"""The part of a calibration document about quantities at each load, budget and indicative class."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from anviltrace.calibration.budget import Budget, Case, Term
+from anviltrace.calibration.classes import WARNING
+from anviltrace.calibration.numbers import Numbers
+from anviltrace.calibration.profiles import OWN
+from anviltrace.calibration.quantities import Level
+from anviltrace.metrics.figures import rounded
+from anviltrace.publish.calibrations import shown_torque
+from anviltrace.units import TorqueUnit
+
+DECISION_RULE = (
+    "simple acceptance: each quantity as it was found against its limit, without an allowance for how well "
+    "it is known"
+)
+SYMBOLS = {
+    "repeatability_percent": "b'",
+    "reproducibility_percent": "b",
+    "reproducibility_sd_percent": "s(b)",
+    "reversibility_percent": "h",
+    "cubic_percent": "fa, cubic",
+    "line_percent": "fa, line",
+    "line_both_percent": "fa, line, both ways",
+}
+LIMITS_PERCENT = (1.0, 2.0, 5.0)
+"""Expanded uncertainties that a smallest usable torque is stated for."""
+_ENDLESS = 1e6
+
+
+def quantities(numbers: Numbers, unit: TorqueUnit) -> dict[str, Any]:
+    """Percentages at each load and of the range, those that the plan can show, and why others are missing."""
+    found = numbers.quantities
+    names = [name for name in SYMBOLS if found.worst_percent(name) is not None]
+    worst = [_percent(found.worst_percent(name)) for name in names]
+    counts = found.resolution_counts
+    resolution = shown_torque(counts / numbers.basis.counts_per_nm, unit, 2)
+    return {
+        "columns": [SYMBOLS[name] for name in names],
+        "rows": [_level(level, names, unit) for level in found.levels],
+        "worst": worst,
+        "zero_return": _percent(found.worst_zero_return_percent),
+        "resolution": f"{resolution} ({rounded(counts, 2)} counts)",
+        "missing": list(found.missing.values()),
+    }
+
+
+def _level(level: Level, names: list[str], unit: TorqueUnit) -> list[str]:
+    torque = f"{unit.from_nm(level.torque_nm):.2f}"
+    return [torque, f"{level.mean_counts:.1f}", *(_percent(getattr(level, name)) for name in names)]
+
+
+def _percent(value: float | None) -> str:
+    if value is None:
+        return "–"
+    return f"{value:.3f}".replace("-0.000", "0.000")
+
+
+def results(numbers: Numbers, unit: TorqueUnit) -> list[dict[str, Any]]:
+    """For each result that the plan allows: uncertainty at the highest load, where it is usable, class."""
+    return [_result(numbers, case, unit) for case in numbers.cases]
+
+
+def _result(numbers: Numbers, case: Case, unit: TorqueUnit) -> dict[str, Any]:
+    budget = numbers.budget(numbers.quantities.levels[-1].torque_nm, case)
+    usable = ((limit, numbers.smallest_usable_nm(case, limit)) for limit in LIMITS_PERCENT)
+    return {
+        "case": case.value,
+        "facts": [
+            (f"at {shown_torque(budget.torque_nm, unit)}", _expanded(budget, unit)),
+            (
+                "slope against the line that runs are converted with",
+                f"{100.0 * numbers.slope_differs(case):+.3f} %",
+            ),
+            *((f"U within {limit:g} %", _from(least_nm, unit)) for limit, least_nm in usable),
+            ("indicative class", indicative(numbers, case)),
+        ],
+    }
+
+
+def _expanded(budget: Budget, unit: TorqueUnit) -> str:
+    return (
+        f"± {shown_torque(budget.expanded_nm, unit, 2)} ({rounded(budget.expanded_percent, 2)} %), "
+        f"k = {budget.k:.2f} for 95.45 %, {_degrees(budget.dof)} degrees of freedom"
+    )
+
+
+def _from(least_nm: float | None, unit: TorqueUnit) -> str:
+    return "nowhere up to the highest load" if least_nm is None else f"from {shown_torque(least_nm, unit, 3)}"
+
+
+def indicative(numbers: Numbers, case: Case) -> str:
+    """The class that the range would support, or why none is stated, with what it is worth."""
+    found = numbers.indicative_class(case)
+    parts = ", ".join(f"{symbol} {name or 'beyond 5'}" for symbol, name in found.by_quantity.items())
+    return f"{found.why_none or found.overall} (each for itself: {parts}); {WARNING}"
+
+
+def conformity(numbers: Numbers) -> str:
+    """What is said about conformity, and by which rule it was decided."""
+    if all(numbers.indicative_class(case).overall is None for case in numbers.cases):
+        return "none stated, so no decision rule was applied"
+    return f"none with a standard; the indicative class is decided by {DECISION_RULE}"
+
+
+def budget_table(numbers: Numbers, unit: TorqueUnit) -> dict[str, Any]:
+    """The budget at the highest load of the last result, which has hysteresis in it where one fell."""
+    budget = numbers.budget(numbers.quantities.levels[-1].torque_nm, numbers.cases[-1])
+    return {
+        "about": f"Result {budget.case.value}, at {shown_torque(budget.torque_nm, unit)}, by the profile "
+        f"{OWN.name}: {OWN.source}.",
+        "rows": [_term(term, unit) for term in budget.terms],
+        "left_out": list(budget.left_out),
+    }
+
+
+def _term(term: Term, unit: TorqueUnit) -> dict[str, Any]:
+    """Estimate and width in the term's own unit, sensitivity in torque per that unit."""
+    one = unit.from_nm(1.0)
+    scale = {TorqueUnit.NM.value: one, f"counts/{TorqueUnit.NM}": 1.0 / one}.get(term.unit, 1.0)
+    return {
+        "symbol": term.symbol,
+        "source": term.source,
+        "words": term.distribution,
+        "cells": [
+            f"{_short(term.estimate * scale)} {unit.shown(1.0, term.unit)[1]}",
+            rounded(term.width * scale, 2),
+            f"{term.divisor:.2f}",
+            rounded(term.sensitivity * one / scale, 3),
+            f"{unit.from_nm(term.contribution_nm):.4f}",
+            _degrees(term.dof),
+            f"{100.0 * term.share:.1f}",
+        ],
+    }
+
+
+def _short(value: float) -> str:
+    """To six digits, without zeros behind that say nothing."""
+    text = rounded(value, 6)
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def _degrees(dof: float) -> str:
+    return "∞" if math.isinf(dof) or dof > _ENDLESS else f"{dof:.0f}"
