@@ -2,9 +2,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from workshop import fixed_id
 
+from anviltrace.calibration.instructions import Clear, Remount, Restore
+from anviltrace.cli.weights import OperatorWeights
 from anviltrace.errors import VirtualRigError
-from anviltrace.records import Rotation
+from anviltrace.records import Arm, Mass, Rotation, Spread
 
 PLATE_N = 10.0 * 9.81 * (1.0 - 1.2 / 7850.0)
 
@@ -237,3 +240,23 @@ def test_unplugging_is_handed_to_the_owner_of_the_board(hands):
     bench.operator.on_unplug = lambda: pulled.append(True)
     bench.operator.unplug()
     assert pulled == [True]
+
+
+def test_what_should_hang_after_a_stop_is_restored_whatever_hangs(hands):
+    bench = hands()
+    plate, weight = (
+        Mass(fixed_id(n), name, 1.0, 0.0, Spread.NORMAL) for n, name in enumerate(("plate", "weight"))
+    )
+    hand = OperatorWeights(bench.operator)
+    bench.operator.fit_arm("long")
+    hand.restore(Restore("up", (plate,), 1.0, 8.0))
+    assert bench.operator.hanging == ("plate",)
+    hand.restore(Restore("up", (plate, weight), 2.0, 16.0))
+    assert bench.operator.hanging == ("plate", "weight")
+    hand.restore(Restore("down", (weight,), 1.0, 8.0))
+    assert bench.operator.hanging == ("weight",)
+    hand.clear(Clear())
+    assert bench.operator.hanging == ()
+    hand.remount(Remount(Arm(fixed_id(9), "long", 0.8, 0.0, Spread.NORMAL), 1, 120.0))
+    bench.counts(0.1)
+    assert bench.truth.events[-1].kind == "remount"
