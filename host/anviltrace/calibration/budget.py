@@ -9,14 +9,14 @@ below the lowest load it does not shrink any more.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from scipy.special import stdtrit
 
 from anviltrace.calibration.profiles import Profile, Rule
-from anviltrace.calibration.quantities import Quantities, largest
+from anviltrace.calibration.quantities import Level, Quantities, largest
 from anviltrace.errors import CalibrationError
 
 PROBABILITY = 0.9545
@@ -106,14 +106,14 @@ class Basis:
     """What the budgets of a calibration are computed from; ``counts_per_nm`` is a magnitude.
 
     ``inputs`` are the reference torque's: they are in every budget. ``statistics`` are those that only
-    some profiles take in (line: the scatter's part in the slope; m: a new mounting). ``scatter_nm`` with
-    ``scatter_dof`` is the standard deviation of one reading within a mounting.
+    some profiles take in, for each result (line: the scatter's part in the slope; m: a new mounting).
+    ``scatter_nm`` with ``scatter_dof`` is the standard deviation of one reading within a mounting.
     """
 
     quantities: Quantities
     counts_per_nm: float
     inputs: tuple[Input, ...]
-    statistics: tuple[Input, ...]
+    statistics: Mapping[Case, tuple[Input, ...]]
     scatter_nm: float
     scatter_dof: float
 
@@ -149,7 +149,7 @@ def make_budget(basis: Basis, torque_nm: float, case: Case, profile: Profile) ->
     if case is Case.BOTH and basis.quantities.worst_percent("line_both_percent") is None:
         raise CalibrationError(basis.quantities.missing["line_both_percent"])
     terms = [_input_term(one, torque_nm) for one in basis.inputs]
-    terms += [_input_term(one, torque_nm) for one in basis.statistics if one.symbol in profile.rules]
+    terms += [_input_term(one, torque_nm) for one in basis.statistics[case] if one.symbol in profile.rules]
     terms += _quantity_terms(basis, torque_nm, case, profile)
     return _sum_up(terms, torque_nm, case, profile, _left_out(basis, torque_nm, case, profile))
 
@@ -199,6 +199,7 @@ def _input_term(one: Input, torque_nm: float) -> Term:
 
 def _quantity_terms(basis: Basis, torque_nm: float, case: Case, profile: Profile) -> list[Term]:
     widths = _widths_nm(basis, torque_nm, case)
+    taken = profile.rules.keys() & widths.keys()
     return [
         Term(
             symbol,
@@ -213,36 +214,51 @@ def _quantity_terms(basis: Basis, torque_nm: float, case: Case, profile: Profile
             basis.scatter_dof if symbol == "s" else math.inf,
         )
         for symbol, (source, width) in widths.items()
-        if symbol in profile.rules and width is not None
+        if symbol in profile.rules and width is not None and not (symbol == "fa" and "fa + h/2" in taken)
     ]
 
 
 def _widths_nm(basis: Basis, torque_nm: float, case: Case) -> dict[str, tuple[str, float | None]]:
     """What each quantity comes to at a torque, in N·m; None where there is none."""
     found, top_nm = basis.quantities, basis.quantities.levels[-1].torque_nm
-    fa = "line_percent" if case is Case.RISING else "line_both_percent"
     widths: dict[str, tuple[str, float | None]] = {
         "s": ("scatter of one reading", basis.scatter_nm),
         "r": ("resolution of a reading", found.resolution_counts / basis.counts_per_nm),
         "b'": ("repeatability, same mounting", _up_to(found, "repeatability_percent", torque_nm)),
         "b": ("reproducibility, mountings", _up_to(found, "reproducibility_percent", torque_nm)),
         "f0": ("zero return", found.worst_zero_return_percent / 100.0 * top_nm),
-        "fa": ("departure from the line", _up_to(found, fa, torque_nm)),
     }
-    if case is Case.BOTH:
-        widths["h"] = "falling against rising", _up_to(found, "reversibility_percent", torque_nm)
-    return widths
+    if case is Case.RISING:
+        return widths | {"fa": ("departure from the line", _up_to(found, "line_percent", torque_nm))}
+    both = "departure from the line, rising or falling"
+    # the guides take departure and hysteresis apart, the own profile as one limit
+    guides: dict[str, tuple[str, float | None]] = {
+        "fa": ("departure from the line", _up_to(found, "line_both_percent", torque_nm)),
+        "h": ("falling against rising", _up_to(found, "reversibility_percent", torque_nm)),
+    }
+    own = {"fa + h/2": (both, _largest_nm(found, torque_nm, _worst_way))}
+    return widths | own | guides
+
+
+def _worst_way(level: Level) -> float | None:
+    """Largest departure of rising or falling readings from the line between them, in percent."""
+    if level.line_both_percent is None:
+        return None
+    return abs(level.line_both_percent) + 0.5 * (level.reversibility_percent or 0.0)
 
 
 def _up_to(found: Quantities, name: str, torque_nm: float) -> float | None:
+    return _largest_nm(found, torque_nm, lambda level: getattr(level, name))
+
+
+def _largest_nm(
+    found: Quantities, torque_nm: float, percent: Callable[[Level], float | None]
+) -> float | None:
     """Largest value of a percentage in N·m, over the loads up to the next one above the torque."""
     above = [level.torque_nm for level in found.levels if level.torque_nm >= torque_nm * (1.0 - 1e-9)]
     reach_nm = above[0] if above else found.levels[-1].torque_nm
-    percent = [
-        (getattr(level, name), level.torque_nm) for level in found.levels if level.torque_nm <= reach_nm
-    ]
-    in_nm = (None if value is None else float(value) / 100.0 * torque for value, torque in percent)
-    return largest(in_nm)
+    below = [(percent(level), level.torque_nm) for level in found.levels if level.torque_nm <= reach_nm]
+    return largest(None if value is None else value / 100.0 * torque for value, torque in below)
 
 
 _QUANTITY_OF = {"b'": "repeatability_percent", "b": "reproducibility_percent", "fa": "line_percent",

@@ -153,8 +153,9 @@ class Curve:
     ``t`` is the highest coefficient over its standard uncertainty, beyond ``t_limit`` in 5 % of cases by
     chance. ``allowed`` are the tests that allow for the loads, None where nothing is known of them or nothing
     was repeated; they are then the ones that count. ``intercept`` belongs to the same curve with one, a
-    check; None where the loads are too few. ``mounting_u_relative`` is what a new mounting gives a torque,
-    with ``mounting_dof``; None for one mounting, which cannot tell.
+    check; None where the loads are too few. ``mounting_sd_relative`` is the standard deviation between
+    mountings and ``mounting_u_relative`` what a new one gives a torque, with ``mounting_dof``; None for one
+    mounting, which cannot tell.
     """
 
     degree: int
@@ -166,6 +167,7 @@ class Curve:
     intercept: Intercept | None
     monotonic: bool
     highest_nm: float
+    mounting_sd_relative: float | None
     mounting_u_relative: float | None
     mounting_dof: int
 
@@ -311,6 +313,7 @@ def _curve(
         intercept=None if check is None else Intercept.of(check),
         monotonic=_monotonic(fit, float(torque_nm[np.abs(torque_nm).argmax()])),
         highest_nm=float(torque_nm[np.abs(torque_nm).argmax()]),
+        mounting_sd_relative=mountings.spread_counts_per_nm / slope if mountings.dof else None,
         mounting_u_relative=mountings.u_new_counts_per_nm / slope if mountings.dof else None,
         mounting_dof=mountings.dof,
     )

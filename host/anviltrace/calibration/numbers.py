@@ -12,9 +12,9 @@ from GTC import get_covariance
 
 from anviltrace.calibration.budget import Basis, Budget, Case, Input, make_budget, smallest_usable_nm
 from anviltrace.calibration.classes import IndicativeClass, indicate
-from anviltrace.calibration.indications import Indication, indications
+from anviltrace.calibration.indications import Indication, indications, split
 from anviltrace.calibration.line import Contribution, LineFit
-from anviltrace.calibration.model import Choice, choose_model
+from anviltrace.calibration.model import Choice, Curve, choose_model
 from anviltrace.calibration.outliers import stands_out
 from anviltrace.calibration.profiles import OWN, Profile, Rule
 from anviltrace.calibration.quantities import Quantities, find_quantities, resolution
@@ -105,7 +105,7 @@ def work_out(
         read=read,
         quantities=quantities,
         choice=choice,
-        basis=_basis(fit, quantities, choice, _Described(calibration, hung, arm)),
+        basis=_basis(fit, read, quantities, choice, _Described(calibration, hung, arm)),
         model_changes=_model_changes(fit, quantities, choice),
         stands_out=stands_out(_against_replicates(read, choice)),
     )
@@ -140,26 +140,37 @@ def _model_changes(fit: LineFit, found: Quantities, choice: Choice) -> dict[floa
     return changes
 
 
-def _basis(fit: LineFit, found: Quantities, choice: Choice, described: _Described) -> Basis:
+def _basis(
+    fit: LineFit, read: Sequence[Indication], found: Quantities, choice: Choice, described: _Described
+) -> Basis:
     per_nm, curve = abs(fit.line.counts_per_nm), choice.curve
     test = curve.lack_of_fit
     sd, dof = (curve.fit.residual_sd, curve.fit.dof) if test is None else (test.pure_sd, test.pure_dof)
-    inputs, statistics = [], []
-    for part in fit.contributions:
-        if part.source == "scatter of the readings":
-            within = sum(row.branch != "zero" for row in fit.steps) - 1 - curve.mounting_dof
-            statistics.append(_statistic("line", part, per_nm, within))
-        elif part.source == "from one mounting to the next":
-            statistics.append(_statistic("m", part, per_nm, curve.mounting_dof))
-        elif part.source != "departure from the line":
-            inputs.append(described.input(part))
-    return Basis(found, per_nm, tuple(inputs), tuple(statistics), sd / per_nm, dof)
+    other = ("scatter of the readings", "from one mounting to the next", "departure from the line")
+    inputs = tuple(described.input(part) for part in fit.contributions if part.source not in other)
+    line = next((part for part in fit.contributions if part.source == other[0]), None)
+    within = sum(row.branch != "zero" for row in fit.steps) - 1 - curve.mounting_dof
+    scatter = () if line is None else (_statistic("line", line.source, line.u_relative, per_nm, within),)
+    statistics = {case: scatter + _mounting(curve, per_nm, _mountings(read, case)) for case in Case}
+    return Basis(found, per_nm, inputs, statistics, sd / per_nm, dof)
 
 
-def _statistic(symbol: str, part: Contribution, per_nm: float, dof: int) -> Input:
-    width = part.u_relative * per_nm
+def _mountings(read: Sequence[Indication], case: Case) -> int:
+    """How many mountings the slope of a result is the mean of."""
+    return len({one.mounting for one in split(read) if one.up and (case is Case.RISING or one.down)})
+
+
+def _mounting(curve: Curve, per_nm: float, mountings: int) -> tuple[Input, ...]:
+    """A new mounting against the mean of so many."""
+    if curve.mounting_sd_relative is None or mountings == 0:
+        return ()
+    u = curve.mounting_sd_relative * math.sqrt(1.0 + 1.0 / mountings)
+    return (_statistic("m", "from one mounting to the next", u, per_nm, curve.mounting_dof),)
+
+
+def _statistic(symbol: str, source: str, u_relative: float, per_nm: float, dof: int) -> Input:
     rule = Rule("normal", 1.0)
-    return Input(symbol, part.source, "counts/N·m", per_nm, width, rule, part.u_relative, float(dof))
+    return Input(symbol, source, "counts/N·m", per_nm, u_relative * per_nm, rule, u_relative, float(dof))
 
 
 @dataclass(frozen=True, slots=True)

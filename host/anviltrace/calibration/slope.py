@@ -51,13 +51,15 @@ class Mountings:
     """How the mountings of a calibration differ in slope.
 
     ``slopes``, shape (m,), are those of the mountings in counts per N·m, in the order of ``numbers``;
-    ``u_new_counts_per_nm`` is the standard uncertainty that a new mounting gives the slope through all of
-    them, with m − 1 degrees of freedom, zero for one mounting, which cannot tell. ``within`` is the fit with
-    a slope for each: its scatter does not hold what remounting does.
+    ``spread_counts_per_nm`` is the standard deviation between the slopes of their rising readings and
+    ``u_new_counts_per_nm`` the standard uncertainty that a new mounting gives the slope through all of them,
+    with m − 1 degrees of freedom; both are zero for one mounting, which cannot tell. ``within`` is the fit
+    with a slope for each: its scatter does not hold what remounting does.
     """
 
     numbers: tuple[int, ...]
     slopes: tuple[float, ...]
+    spread_counts_per_nm: float
     u_new_counts_per_nm: float
     within: Fit
 
@@ -92,7 +94,7 @@ def compare_mountings(
     shares = squares / squares.sum()
     u_new = spread * math.sqrt(1.0 + float(shares @ shares))
     within = fit_polynomial(torque_nm, net_counts, (1,), apart(torque_nm, labels))
-    return Mountings(numbers, slopes, u_new, within)
+    return Mountings(numbers, slopes, spread, u_new, within)
 
 
 def _slope(torque_nm: Numbers, net_counts: Numbers) -> float:
