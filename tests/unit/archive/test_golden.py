@@ -183,6 +183,6 @@ def test_zeros_of_the_golden_file_hold_their_counts(golden: Path):
 def test_readings_with_weights_are_never_altered(golden: Path, table: str, statement: str):
     with (
         Archive.open(golden) as archive,
-        pytest.raises(sqlite3.IntegrityError, match="are never (changed|deleted)"),
+        pytest.raises(sqlite3.IntegrityError, match=r"are never (changed|deleted)"),
     ):
         archive._connection.execute(statement.format(table))
