@@ -1,7 +1,8 @@
 """TOML files that a person writes, read into frozen dataclasses whose fields state their own limits.
 
 A field is written ``length_m: Annotated[float, Limits(0.05, 3.0)]``; :func:`read_table` fills it from a
-parsed TOML table or says which file, key, value and limit do not agree.
+parsed TOML table or says which file, key, value and limit do not agree. The field ``class_`` is the key
+``class``, a word that Python keeps for itself.
 """
 
 from __future__ import annotations
@@ -65,12 +66,16 @@ def read_table(kind: type[Table], table: object, file: str, where: str) -> Table
     Raises PlanError for unknown or missing keys, wrong types and values outside their limits.
     """
     values = as_table(table, file, where)
-    fields = {field.name: field for field in dataclasses.fields(kind)}  # type: ignore[arg-type]
+    fields = {field.name.rstrip("_"): field for field in dataclasses.fields(kind)}  # type: ignore[arg-type]
     for key in values:
         refuse_unknown(key, fields, file, where)
     hints = get_type_hints(kind, include_extras=True)
-    read = {key: _value(values[key], hints[key], file, f"{where}.{key}") for key in fields if key in values}
-    missing = [name for name, field in fields.items() if name not in read and _needed(field)]
+    read = {
+        field.name: _value(values[key], hints[field.name], file, f"{where}.{key}")
+        for key, field in fields.items()
+        if key in values
+    }
+    missing = [key for key, field in fields.items() if key not in values and _needed(field)]
     if missing:
         raise PlanError(f"{file}: [{where}] lacks {missing[0]!r}; add it to the table")
     return kind(**read)

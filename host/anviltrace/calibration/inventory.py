@@ -5,17 +5,22 @@
     [site]
     latitude_deg = 52.1               # or gravity_m_per_s2 with gravity_u_m_per_s2
     height_m = 160.0
+    air_temperature_c = 18.0          # optional, all three; limits: air_temperature_within_c, else 2.0,
+    air_pressure_hpa = 995.0          # air_pressure_within_hpa, else 5.0, and
+    air_humidity_percent = 60.0       # air_humidity_within_percent, else 20.0
 
     [[arm]]
     name = "long arm"
     length_m = 0.8000                 # from the axis to where the weights pull
     within_m = 0.0005                 # limits, or u_m for a standard uncertainty
+    tape = "II"                       # optional, with within_m: a tape of EU class I, II or III
     highest_nm = 400                  # optional: torque it bears; no load beyond it is asked for
 
     [[mass]]
     name = "plate A"
     mass_kg = 10.02
-    within_kg = 0.02                  # limits, or u_kg for a standard uncertainty
+    within_kg = 0.02                  # limits, or u_kg for a standard uncertainty; or, for a weight of an
+                                      # OIML class: class = "M1", or M2, M3, F1, F2
 
     [[step]]                          # optional: else one weight more at each step, in this order
     masses = ["hanger", "plate A"]
@@ -40,6 +45,16 @@
 
 A weight with ``check = true`` is kept for checks and hung only where a step names it. An arm more than 10°
 from level is refused. A thing keeps its id as long as its description stays the same.
+
+The air pressure is that at the bench: weather reports give it reduced to sea level, too high by about 1 hPa
+for every 8 m of height. Instead of the air's state its density can be stated, ``air_density_kg_per_m3`` and
+``air_density_within_kg_per_m3``; without either it is taken as 1.2 ± 0.06. Formula:
+:mod:`anviltrace.calibration.air`.
+
+A weight by ``class`` has its nominal value as conventional mass and the limits of its class: so it left the
+maker, and so it is only while it is not worn. A tape's limits are added to ``within_m``, which is what
+reading the tape and finding the axis leave in doubt. Both tables are in
+:mod:`anviltrace.calibration.tolerances`, second-hand: neither standard was itself at hand.
 """
 
 from __future__ import annotations
@@ -51,9 +66,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
+from anviltrace.calibration.air import DEFAULT_WITHIN, Air, air_density, air_density_u
 from anviltrace.calibration.gravity import RELATIVE_U, normal_gravity
 from anviltrace.calibration.ladder import MOST_ANGLE_DEG, Load, Manner, Preload, one_more_each_time
 from anviltrace.calibration.stability import Gate
+from anviltrace.calibration.tolerances import WEIGHT_LIMITS_MG, TapeClass, WeightClass, tape_limit_m
 from anviltrace.errors import PlanError
 from anviltrace.records import Arm, Mass, Spread, described_id
 from anviltrace.tables import (
@@ -120,8 +137,14 @@ class _SiteTable:
     gravity_u_m_per_s2: Annotated[float | None, Limits(0.0, 0.1)] = None
     latitude_deg: Annotated[float | None, Limits(-90.0, 90.0)] = None
     height_m: Annotated[float | None, Limits(-500.0, 9000.0)] = None
-    air_density_kg_per_m3: Annotated[float, Limits(0.5, 1.5)] = 1.2
-    air_density_within_kg_per_m3: Annotated[float, Limits(0.0, 0.5)] = 0.06
+    air_density_kg_per_m3: Annotated[float | None, Limits(0.5, 1.5)] = None
+    air_density_within_kg_per_m3: Annotated[float | None, Limits(0.0, 0.5)] = None
+    air_temperature_c: Annotated[float | None, Limits(0.0, 40.0)] = None
+    air_temperature_within_c: Annotated[float | None, Limits(0.0, 20.0)] = None
+    air_pressure_hpa: Annotated[float | None, Limits(600.0, 1100.0)] = None
+    air_pressure_within_hpa: Annotated[float | None, Limits(0.0, 100.0)] = None
+    air_humidity_percent: Annotated[float | None, Limits(0.0, 100.0)] = None
+    air_humidity_within_percent: Annotated[float | None, Limits(0.0, 100.0)] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,6 +153,7 @@ class _MassTable:
     mass_kg: Annotated[float, Limits(0.001, 500.0)]
     within_kg: Annotated[float | None, Limits(0.0, 50.0)] = None
     u_kg: Annotated[float | None, Limits(0.0, 50.0)] = None
+    class_: WeightClass | None = None
     conventional: bool = False
     density_kg_per_m3: Annotated[float, Limits(500.0, 22_000.0)] = 7850.0
     density_u_kg_per_m3: Annotated[float, Limits(0.0, 5_000.0)] = 100.0
@@ -143,6 +167,7 @@ class _ArmTable:
     length_m: Annotated[float, Limits(0.02, 5.0)]
     within_m: Annotated[float | None, Limits(0.0, 0.5)] = None
     u_m: Annotated[float | None, Limits(0.0, 0.5)] = None
+    tape: TapeClass | None = None
     angle_deg: Annotated[float, _ANGLES] = 0.0
     angle_within_deg: Annotated[float, Limits(0.0, 10.0)] = 1.0
     highest_nm: Annotated[float | None, Limits(0.1, 20_000.0)] = None
@@ -216,9 +241,35 @@ def read_inventory(path: Path) -> Inventory:
 
 
 def _site(table: _SiteTable, file: str) -> Site:
-    gravity, u, source = _gravity(table, file)
-    air_u = table.air_density_within_kg_per_m3 / math.sqrt(3.0)
-    return Site(gravity, u, source, table.air_density_kg_per_m3, air_u)
+    return Site(*_gravity(table, file), *_air_density(table, file))
+
+
+def _air_density(table: _SiteTable, file: str) -> tuple[float, float]:
+    """Density of the air and its standard uncertainty, kg/m³: stated, from its state, or as in any room."""
+    density, within = table.air_density_kg_per_m3, table.air_density_within_kg_per_m3
+    temperature_c, pressure_hpa = table.air_temperature_c, table.air_pressure_hpa
+    humidity_percent = table.air_humidity_percent
+    half_widths = (
+        table.air_temperature_within_c,
+        table.air_pressure_within_hpa,
+        table.air_humidity_within_percent,
+    )
+    if all(value is None for value in (temperature_c, pressure_hpa, humidity_percent, *half_widths)):
+        return _stated_or(density, 1.2), _stated_or(within, 0.06) / math.sqrt(3.0)
+    if temperature_c is None or pressure_hpa is None or humidity_percent is None:
+        raise PlanError(
+            f"{file}: [site] needs all of air_temperature_c, air_pressure_hpa and air_humidity_percent, or "
+            "nothing of the three"
+        )
+    if density is not None or within is not None:
+        raise PlanError(f"{file}: [site] states the air's density and its state; leave out one of them")
+    air = Air(temperature_c, pressure_hpa, humidity_percent)
+    known = Air(*map(_stated_or, half_widths, dataclasses.astuple(DEFAULT_WITHIN)))
+    return air_density(air), air_density_u(air, known)
+
+
+def _stated_or(stated: float | None, default: float) -> float:
+    return default if stated is None else stated
 
 
 def _gravity(table: _SiteTable, file: str) -> tuple[float, float, str]:
@@ -235,18 +286,52 @@ def _gravity(table: _SiteTable, file: str) -> tuple[float, float, str]:
 
 
 def _mass(row: _MassTable, file: str) -> Mass:
+    if row.class_ is not None:
+        row = _of_class(row, row.class_, file)
     u_kg, spread = _standard(row.within_kg, row.u_kg, "kg", f"mass {row.name!r}", file)
-    values = {
-        name: value for name, value in dataclasses.asdict(row).items() if name not in ("within_kg", "check")
-    }
+    left_out = ("within_kg", "class_", "check")
+    values = {name: value for name, value in dataclasses.asdict(row).items() if name not in left_out}
     return _record(Mass, values | {"u_kg": u_kg, "spread": spread})
 
 
+def _of_class(row: _MassTable, weight_class: WeightClass, file: str) -> _MassTable:
+    """The same row with the limits of its class, which it notes."""
+    limits_mg, what = WEIGHT_LIMITS_MG[weight_class], f"{file}: mass {row.name!r}"
+    if row.within_kg is not None or row.u_kg is not None:
+        raise PlanError(f"{what} has a class, which sets its limits; leave out within_kg and u_kg, or class")
+    if row.mass_kg not in limits_mg:
+        there = ", ".join(f"{nominal_kg:g}" for nominal_kg in limits_mg)
+        raise PlanError(
+            f"{what} of {row.mass_kg:g} kg: limits by class are known here for {there} kg only; "
+            "give within_kg instead of class"
+        )
+    note = _noted(row.note, f"limits of OIML class {weight_class}, table second-hand")
+    within_kg = 1e-6 * limits_mg[row.mass_kg]
+    return dataclasses.replace(row, within_kg=within_kg, conventional=True, note=note)
+
+
 def _arm(row: _ArmTable, file: str) -> Arm:
+    if row.tape is not None:
+        row = _by_tape(row, row.tape, file)
     u_m, spread = _standard(row.within_m, row.u_m, "m", f"arm {row.name!r}", file)
-    left_out = ("within_m", "highest_nm")
+    left_out = ("within_m", "tape", "highest_nm")
     values = {name: value for name, value in dataclasses.asdict(row).items() if name not in left_out}
     return _record(Arm, values | {"u_m": u_m, "spread": spread})
+
+
+def _by_tape(row: _ArmTable, tape: TapeClass, file: str) -> _ArmTable:
+    """The same row with the tape's limits added to its own, which it notes."""
+    if row.within_m is None:
+        raise PlanError(
+            f"{file}: arm {row.name!r} has a tape, which is not all that is in doubt; give within_m too: "
+            "what reading the tape and finding the axis leave, such as 0.0005"
+        )
+    note = _noted(row.note, f"limits of a tape of EU class {tape} added, table second-hand")
+    return dataclasses.replace(row, within_m=row.within_m + tape_limit_m(tape, row.length_m), note=note)
+
+
+def _noted(note: str, more: str) -> str:
+    return f"{note}; {more}" if note else more
 
 
 def _standard(within: float | None, u: float | None, unit: str, what: str, file: str) -> tuple[float, Spread]:

@@ -39,6 +39,8 @@ u_kg = 0.0005
 check = true
 """
 
+AIR = "air_temperature_c = 20\nair_pressure_hpa = 1013.25\nair_humidity_percent = 50"
+
 
 def write(folder: Path, text: str) -> Path:
     path = folder / "weights.toml"
@@ -122,6 +124,17 @@ def test_a_thing_keeps_its_id_until_its_description_changes(tmp_path: Path) -> N
     ("height_m = 0", "", "needs either latitude_deg and height_m, or gravity"),
     ("height_m = 0", "height_m = 0\ngravity_m_per_s2 = 9.81", "needs either latitude_deg and height_m"),
     ("latitude_deg = 45", "latitude_deg = 95", "lies outside -90 to 90"),
+    ("height_m = 0", "height_m = 0\nair_temperature_c = 20", "needs all of air_temperature_c"),
+    ("height_m = 0", f"height_m = 0\n{AIR}\nair_density_kg_per_m3 = 1.2", "leave out one of them"),
+    ("height_m = 0", "height_m = 0\nair_humidity_within_percent = 5", "needs all of air_temperature_c"),
+    ("height_m = 0", "height_m = 0\nair_pressure_hpa = 101325", "lies outside 600 to 1100"),
+    ("within_kg = 0.02", 'class = "E2"', "mass 2.class = 'E2' is not possible; use one of: M1, M2"),
+    ("within_kg = 0.02", 'within_kg = 0.02\nclass = "M1"', "has a class, which sets its limits"),
+    ("u_kg = 0.0005", 'class = "M1"\nu_kg = 0.0005', "leave out within_kg and u_kg, or class"),
+    ("mass_kg = 5.0\nu_kg = 0.0005", 'mass_kg = 5.01\nclass = "M1"', "known here for 1, 2, 5, 10, 20, 50"),
+    ("within_m = 0.0005", 'tape = "II"', "give within_m too: what reading the tape"),
+    ("within_m = 0.0005", 'u_m = 0.0005\ntape = "II"', "give within_m too: what reading the tape"),
+    ("within_m = 0.0005", 'within_m = 0.0005\ntape = "2"', "arm 1.tape = '2' is not possible"),
     ("[site]", "[place]", "does not know 'place'"),
     ("[[arm]]", "[arm]", "arm must be a list of tables"),
     ("check = true", "check = true\n[[step]]\nmasses = ['plate Z']", "has no mass 'plate Z'"),
@@ -166,3 +179,35 @@ def test_an_arm_far_from_level_is_refused(tmp_path: Path) -> None:
     step = '\n[[step]]\nmasses = ["hanger"]\nangle_deg = 15\n'
     with pytest.raises(PlanError, match="angle_deg = 15 lies outside -10 to 10"):
         read_inventory(write(tmp_path, GOOD + step))
+
+
+def test_air_from_its_temperature_pressure_and_humidity(tmp_path: Path) -> None:
+    """CIPM-2007 gives 1.19931 kg/m³ for this air; ±2 °C alone make 0.7 % of it, ±5 hPa 0.5 %."""
+    site = read_inventory(write(tmp_path, GOOD.replace("height_m = 0", f"height_m = 0\n{AIR}"))).site
+    assert site.air_density_kg_per_m3 == pytest.approx(1.199314, abs=1e-6)
+    assert 0.005 < site.air_density_u_kg_per_m3 < 0.008
+    known = f"{AIR}\nair_temperature_within_c = 0\nair_humidity_within_percent = 0"
+    one = read_inventory(write(tmp_path, GOOD.replace("height_m = 0", f"height_m = 0\n{known}"))).site
+    pressure_alone = 1.199314 * 5.0 / 1013.25 / math.sqrt(3.0)
+    assert one.air_density_u_kg_per_m3 == pytest.approx(pressure_alone, rel=0.01)
+
+
+def test_a_stated_air_density(tmp_path: Path) -> None:
+    stated = "height_m = 0\nair_density_kg_per_m3 = 1.1\nair_density_within_kg_per_m3 = 0.03"
+    site = read_inventory(write(tmp_path, GOOD.replace("height_m = 0", stated))).site
+    assert (site.air_density_kg_per_m3, site.air_density_u_kg_per_m3) == (1.1, 0.03 / math.sqrt(3.0))
+
+
+def test_a_weight_by_class_says_so_on_record(tmp_path: Path) -> None:
+    text = GOOD.replace("within_kg = 0.02", 'class = "M2"\nnote = "green"')
+    plate = read_inventory(write(tmp_path, text)).mass("plate A")
+    assert (plate.conventional, plate.spread) == (True, Spread.RECTANGULAR)
+    assert plate.u_kg == pytest.approx(1600e-6 / math.sqrt(3.0))
+    assert plate.note == "green; limits of OIML class M2, table second-hand"
+
+
+def test_the_limits_of_a_tape_are_added(tmp_path: Path) -> None:
+    text = GOOD.replace("within_m", 'tape = "II"\nwithin_m', 1)
+    arm = read_inventory(write(tmp_path, text)).arm("long arm")
+    assert (arm.u_m, arm.spread) == (pytest.approx(0.001 / math.sqrt(3.0)), Spread.RECTANGULAR)
+    assert arm.note == "limits of a tape of EU class II added, table second-hand"
