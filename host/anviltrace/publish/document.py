@@ -12,12 +12,14 @@ from anviltrace.archive.archive import Archive
 from anviltrace.archive.chunks import Piece
 from anviltrace.archive.seal import seal_of
 from anviltrace.calibration.choose import Candidate
+from anviltrace.calibration.history import Change, change_since_previous
 from anviltrace.calibration.line import LineFit, StepRow
 from anviltrace.calibration.numbers import Numbers, work_out
 from anviltrace.calibration.stability import look_at
-from anviltrace.capture.lines import candidate, find_calibration
+from anviltrace.capture.barezero import BARE
+from anviltrace.capture.lines import candidate, candidates, find_calibration
 from anviltrace.publish.words import shortened
-from anviltrace.records import Board, Decision, Gap, LoadStep, Mass, Rig, Run, Session
+from anviltrace.records import Board, Decision, Gap, LoadStep, Mass, Rig, Run, Session, Zero
 
 _SAME = 1e-9
 """Means worked out anew agree this well, relatively: sums are rounded otherwise on another machine."""
@@ -52,7 +54,8 @@ class Taken:
 class Document:
     """A whole calibration: what its line is computed from, the line, who took it with what, recordings.
 
-    ``left_out`` are readings that were taken but repeated or discarded, each with what was decided.
+    ``left_out`` are readings that were taken but repeated or discarded, each with what was decided;
+    ``change`` is that since the calibration before it, ``bare`` the reading of the rig without an arm.
     """
 
     made: Candidate
@@ -62,6 +65,8 @@ class Document:
     session: Session
     taken: tuple[Taken, ...]
     left_out: tuple[tuple[LoadStep, Decision], ...] = ()
+    change: Change | None = None
+    bare: Zero | None = None
 
     @property
     def name(self) -> str:
@@ -106,7 +111,17 @@ def collect_document(archive: Archive, beginning: str) -> Document:
         session=session,
         taken=tuple(_taken(archive, step) for step in sorted(made.steps, key=lambda step: step.number)),
         left_out=_left_out(archive, made),
+        change=change_since_previous(candidates(archive), made),
+        bare=_bare(archive, made),
     )
+
+
+def _bare(archive: Archive, made: Candidate) -> Zero | None:
+    """The last reading of the bare rig in its sitting before the first reading of the calibration."""
+    zeros = archive.all(Zero, session_id=made.calibration.session_id, joint_state=BARE)
+    first = min(step.taken_at for step in made.steps)
+    before = [zero for zero in zeros if zero.taken_at < first]
+    return before[-1] if before else None
 
 
 def _left_out(archive: Archive, made: Candidate) -> tuple[tuple[LoadStep, Decision], ...]:

@@ -52,6 +52,7 @@ def data(document: Document) -> dict[str, Any]:
         "settings": asdict(made.settings) | {"registers": made.settings.registers.hex()},
         "arm": asdict(made.arm),
         "masses": [asdict(mass) for mass in document.masses],
+        "bare": None if document.bare is None else asdict(document.bare),
         "readings": [_reading(one) for one in document.taken],
         "left_out": [{"reading": asdict(step), "decision": asdict(why)} for step, why in document.left_out],
     }
@@ -73,6 +74,7 @@ def _results(document: Document) -> dict[str, Any]:
     line = document.fit.line
     results: dict[str, Any] = _without_empty(asdict(document.fit))
     return results | {
+        "since_previous": None if document.change is None else asdict(document.change),
         "numbers": _without_empty(_numbers(document.numbers())),
         "coverage": COVERAGE,
         "coverage_factor": coverage_factor(line.dof),

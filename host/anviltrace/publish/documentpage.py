@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator
 from typing import Any
 
 from anviltrace import __version__
@@ -11,7 +9,7 @@ from anviltrace.calibration.course import read_outline
 from anviltrace.calibration.line import STATIC_ONLY, StepRow
 from anviltrace.calibration.numbers import Numbers
 from anviltrace.metrics.figures import last_place, rounded, value_with_uncertainty
-from anviltrace.publish import documentnumbers, documentplots
+from anviltrace.publish import documentfacts, documentnumbers, documentplots
 from anviltrace.publish.calibrations import (
     contribution_cells,
     shown_torque,
@@ -22,13 +20,12 @@ from anviltrace.publish.calibrations import (
 )
 from anviltrace.publish.document import Document, Taken
 from anviltrace.publish.documentdata import fingerprint, stated_torques_nm
+from anviltrace.publish.documentfacts import SIX_DIGITS, Facts
 from anviltrace.publish.sheet import fill
 from anviltrace.publish.sought import NOT_ON_RECORD, sought
-from anviltrace.publish.words import plural, readable_time, shortened
-from anviltrace.records import Arm, Decision, LoadStep, Mass, ScaleKind, Settings
+from anviltrace.publish.words import readable_time, shortened
+from anviltrace.records import Decision, LoadStep
 from anviltrace.units import TorqueUnit
-
-Facts = list[tuple[str, str]]
 
 CAUTION = (
     "Whoever repeats it: hung weights fall and a loaded arm swings. Secure both, nobody under the arm or in "
@@ -39,7 +36,6 @@ NOT_A_CERTIFICATE = (
     "to this rig as it was calibrated."
 )
 BRANCHES = {"zero": "zero", "up": "rising", "down": "falling"}
-SIX_DIGITS = 6
 
 
 def render(document: Document, unit: TorqueUnit) -> str:
@@ -72,10 +68,10 @@ def _page(document: Document, unit: TorqueUnit) -> dict[str, Any]:
         "highest": shown_torque(fit.line.highest_nm, unit),
         "checks": [*_checks(document, unit), ("curve that the rising readings ask for", _curve(numbers))],
         "cannot_tell": list(fit.cannot_tell),
-        "method": _method(document),
-        "rig": _rig(document),
-        "site": _site(document),
-        "masses": [_mass(mass) for mass in document.masses],
+        "method": documentfacts.method(document),
+        "rig": documentfacts.rig(document),
+        "site": documentfacts.site(document),
+        "masses": [documentfacts.weight(mass) for mass in document.masses],
         "sought": sought(document, documentnumbers.conformity(numbers)),
         "proof": _proof(document),
     }
@@ -209,6 +205,8 @@ def _checks(document: Document, unit: TorqueUnit) -> Facts:
         "no falling series" if fit.hysteresis_nm is None else shown_torque(fit.hysteresis_nm, unit, 2)
     )
     return [
+        ("as found, beside the calibration before it", _change(document)),
+        ("bare rig, without the arm", _bare(document)),
         ("largest distance from the line of its mounting", shown_torque(fit.line.residual_nm, unit, 2)),
         ("scatter about the line of each mounting, s", shown_torque(fit.scatter_nm, unit, 2)),
         ("falling against rising at one load, at most", hysteresis),
@@ -217,6 +215,26 @@ def _checks(document: Document, unit: TorqueUnit) -> Facts:
         ("intercept of a line with one, ± 2 u", f"{intercept} counts: {agrees}"),
         ("its covariance (intercept, slope)", _covariance(document, unit)),
     ]
+
+
+def _change(document: Document) -> str:
+    change = document.change
+    if change is None:
+        return "none before it gives a line for this rig, direction and these settings"
+    stated = value_with_uncertainty(100.0 * change.change, 100.0 * change.expanded)
+    verdict = "agrees" if change.agrees else "does not agree"
+    return (
+        f"{shortened(change.earlier_id)} of {change.earlier_taken_at[:10]} would have read {stated} % off "
+        f"(95 %): E_n {change.en:.2f}, {verdict}"
+    )
+
+
+def _bare(document: Document) -> str:
+    bare, ratio = document.bare, document.made.settings.mv_per_v_per_count
+    if bare is None:
+        return NOT_ON_RECORD
+    reads = f"{bare.mean_counts:.1f} counts"
+    return reads if ratio is None else f"{reads}, {rounded(ratio * bare.mean_counts)} mV/V"
 
 
 def _curve(numbers: Numbers) -> str:
@@ -243,98 +261,6 @@ def _covariance(document: Document, unit: TorqueUnit) -> str:
         f"{rounded(slope / one**2, SIX_DIGITS)} counts²/({unit.value})²",
     )
     return f"u² of intercept {values[0]}, covariance {values[1]}, u² of slope {values[2]}"
-
-
-def _method(document: Document) -> list[str]:
-    steps = [one.step for one in document.taken]
-    series, mountings = {step.series for step in steps}, {step.mounting for step in steps}
-    lengths = sorted({round(step.samples / document.made.settings.rate_hz, 2) for step in steps})
-    window = " to ".join(f"{one:g}" for one in dict.fromkeys((lengths[0], lengths[-1])))
-    mounting = "one mounting" if len(mountings) == 1 else f"{len(mountings)} mountings"
-    return [
-        "Dead weights hung on a lever arm, rig and converter as they are for runs. Reference torque: "
-        "T = m·g·(1 − ρ₁/ρ₂)·L·cos θ, with ρ₁ and ρ₂ the densities of air and weight and θ the angle of the "
-        "arm against the horizontal; what hung at the zero readings, the bare arm with it, is in the zero.",
-        f"{plural(len(steps), 'reading')} in {len(series)} series and {mounting}. Each is the mean of "
-        f"{window} s of steady signal, weighted with a raised cosine, less the mean of its series' zeros.",
-        "Straight line through zero by least squares over all readings under load. Errors that loads have in "
-        "common (arm, gravity, air, weights used again) stay common and do not shrink with repetition.",
-        f"Preloads and the time of warming up are {NOT_ON_RECORD}, unless the note names them.",
-    ]
-
-
-def _rig(document: Document) -> Facts:
-    board, settings, session = document.board, document.made.settings, document.session
-    return [
-        (
-            "rig",
-            "; ".join(
-                text for text in (document.rig.name, document.rig.kind.value, document.rig.note) if text
-            ),
-        ),
-        ("transducer, cable, adapters", f"{NOT_ON_RECORD}, unless the rig's note names them"),
-        ("board", f"{board.name}, number {board.unique_id}, firmware {board.firmware_version}"),
-        ("converter", f"{board.converter}, {board.code_bits} bits"),
-        ("gain and rate", f"{settings.gain}, {settings.rate_hz:g} samples/s (measured: {_rates(document)})"),
-        ("scale", _scale(settings)),
-        ("registers", settings.registers.hex(" ") or NOT_ON_RECORD),
-        ("sitting", f"begun {readable_time(session.started_at)} UTC{_and(session.note)}"),
-    ]
-
-
-def _and(note: str) -> str:
-    return f"; {note}" if note else ""
-
-
-def _rates(document: Document) -> str:
-    rates = [one.run.rate_hz for one in document.taken if one.run.rate_hz is not None]
-    return f"{rounded(math.fsum(rates) / len(rates), SIX_DIGITS)} samples/s" if rates else NOT_ON_RECORD
-
-
-def _scale(settings: Settings) -> str:
-    if settings.scale_kind is ScaleKind.RATIO:
-        return f"{settings.full_scale:g} mV/V at {settings.full_scale_code} counts, ratiometric"
-    scale = f"{settings.full_scale:g} V at {settings.full_scale_code} counts"
-    if settings.excitation_v is None:
-        return f"{scale}; excitation {NOT_ON_RECORD}"
-    return f"{scale}; excitation {settings.excitation_v:g} V, {settings.excitation_source}"
-
-
-def _arm(arm: Arm) -> str:
-    length = value_with_uncertainty(1e3 * arm.length_m, 2e3 * arm.u_m)
-    return f"{arm.name}, {length} mm (± 2 u, {arm.spread.value})"
-
-
-def _site(document: Document) -> Facts:
-    made, arm = document.made.calibration, document.made.arm
-    gravity = value_with_uncertainty(made.gravity_m_per_s2, 2.0 * made.gravity_u_m_per_s2)
-    air = value_with_uncertainty(made.air_density_kg_per_m3, 2.0 * made.air_density_u_kg_per_m3)
-    return [
-        ("arm", _arm(arm)),
-        ("how it was measured", arm.note or NOT_ON_RECORD),
-        ("angle against the horizontal", ", ".join(_angles(document, arm))),
-        ("gravity ± 2 u", f"{gravity} m/s², {made.gravity_source}"),
-        ("air density ± 2 u", f"{air} kg/m³"),
-        ("temperature, humidity", NOT_ON_RECORD),
-    ]
-
-
-def _angles(document: Document, arm: Arm) -> Iterator[str]:
-    angles = {one.step.angle_deg for one in document.taken if one.step.branch != "zero"}
-    low, high = min(angles), max(angles)
-    yield f"{low:g}°" if low == high else f"{low:g}° to {high:g}° from load to load"
-    yield f"known to ±{arm.angle_within_deg:g}°"
-
-
-def _mass(mass: Mass) -> list[str]:
-    density = f"{value_with_uncertainty(mass.density_kg_per_m3, 2.0 * mass.density_u_kg_per_m3)}"
-    return [
-        mass.name,
-        value_with_uncertainty(mass.mass_kg, 2.0 * mass.u_kg),
-        mass.spread.value,
-        "conventional, 8000" if mass.conventional else density,
-        mass.note or NOT_ON_RECORD,
-    ]
 
 
 def _proof(document: Document) -> Facts:

@@ -55,7 +55,7 @@ def sought(document: Document, conformity: str) -> list[Sought]:
         ("uncertainty", "see Result; where it comes from is under Parts of the uncertainty"),
         ("conditions", f"{_air(document)}; temperature and humidity are {NOT_ON_RECORD}"),
         ("traceability", f"{NOT_ON_RECORD}: how weights and arm were measured is said beside each, no more"),
-        ("results before and after adjustment", f"{NOT_ON_RECORD}: nothing says that anything was adjusted"),
+        ("results before and after adjustment", _before_and_after(document)),
         ("conformity, and the rule for deciding it", conformity),
         ("opinions", "none"),
         ("interval until the next one", _interval(made.valid_days)),
@@ -67,6 +67,12 @@ def _air(document: Document) -> str:
     made = document.made.calibration
     density, u = made.air_density_kg_per_m3, made.air_density_u_kg_per_m3
     return f"air density {density:.3f} kg/m³ (u {u:.3f} kg/m³)"
+
+
+def _before_and_after(document: Document) -> str:
+    if document.change is None:
+        return f"{NOT_ON_RECORD}: nothing says that anything was adjusted"
+    return "as found: see Checks; nothing says that anything was adjusted"
 
 
 def _interval(valid_days: float | None) -> str:

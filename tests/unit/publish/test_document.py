@@ -19,15 +19,17 @@ from sample_document import HOSTILE, make_archive
 from anviltrace.archive import Archive
 from anviltrace.calibration.budget import Case
 from anviltrace.calibration.classes import IndicativeClass
+from anviltrace.calibration.history import Change
 from anviltrace.calibration.line import fit_line
 from anviltrace.calibration.stability import look_at
+from anviltrace.capture.barezero import BARE
 from anviltrace.publish.document import Document, collect_document
 from anviltrace.publish.documentdata import as_json, data, fingerprint
 from anviltrace.publish.documentfiles import write_document
 from anviltrace.publish.documentnumbers import budget_table, conformity
 from anviltrace.publish.documentpage import render
 from anviltrace.publish.sought import NOT_ON_RECORD, sought
-from anviltrace.records import Arm, Calibration, Decision, LoadStep, Mass, Spread
+from anviltrace.records import Arm, Calibration, Decision, LoadStep, Mass, Spread, Zero
 from anviltrace.units import NM_PER_LBF_FT, TorqueUnit
 
 WHOLE = "00000000"
@@ -189,6 +191,31 @@ class TestPage:
         words = Reader(render(collect(tmp_path, -1), TorqueUnit.NM)).text
         assert "counter-clockwise, seen from behind the tool; such torque is negative" in words
         assert re.search(r"hanger 1\.000 -7\.8\d+ ± 0\.\d+", words)
+
+    def test_the_calibration_before_it_is_compared(self, document: Document) -> None:
+        change = Change(WHOLE, "2026-03-01T09:00:00.000Z", 300.0, 0.0123, 0.0041, ())
+        words = Reader(render(replace(document, change=change), TorqueUnit.NM)).text
+        assert (
+            "00000000 of 2026-03-01 would have read 1.23 ± 0.41 % off (95 %): E_n 3.00, does not agree"
+            in words
+        )
+        assert "as found: see Checks" in words
+
+    def test_the_reading_of_the_bare_rig_is_told(self, tmp_path: Path) -> None:
+        path = tmp_path / "bench.anviltrace"
+        made = make_archive(path)
+        with Archive.open(path) as archive:
+            step = archive.all(LoadStep, calibration_id=made.id)[0]
+            zero = Zero(
+                "00000000-0000-4000-8000-00000000bbbb", made.session_id, step.run_id,
+                "2026-05-04T08:30:00.000Z", -204.25, 2.0, 250, BARE,
+            )  # fmt: skip
+            archive.put(zero)
+            archive.put(replace(zero, id=zero.id[:-1] + "c", taken_at="2026-05-04T23:00:00.000Z"))
+            found = collect_document(archive, WHOLE)
+        assert found.bare == zero
+        assert "bare rig, without the arm -204.2 counts" in Reader(render(found, TorqueUnit.NM)).text
+        assert data(found)["bare"]["mean_counts"] == -204.25
 
     def test_without_a_falling_series_there_is_no_loop(self, document: Document) -> None:
         rising = [one for one in document.taken if one.step.branch != "down"]

@@ -1,0 +1,118 @@
+"""The part of a calibration document about method, rig, instruments, arm and weights."""
+
+from __future__ import annotations
+
+import math
+
+from anviltrace.calibration.course import read_outline
+from anviltrace.metrics.figures import rounded, value_with_uncertainty
+from anviltrace.publish.document import Document
+from anviltrace.publish.sought import NOT_ON_RECORD
+from anviltrace.publish.words import plural, readable_time
+from anviltrace.records import Arm, Mass, ScaleKind, Settings
+
+Facts = list[tuple[str, str]]
+SIX_DIGITS = 6
+
+
+def method(document: Document) -> list[str]:
+    steps = [one.step for one in document.taken]
+    series, mountings = {step.series for step in steps}, {step.mounting for step in steps}
+    lengths = sorted({round(step.samples / document.made.settings.rate_hz, 2) for step in steps})
+    window = " to ".join(f"{one:g}" for one in dict.fromkeys((lengths[0], lengths[-1])))
+    mounting = "one mounting" if len(mountings) == 1 else f"{len(mountings)} mountings"
+    return [
+        "Dead weights hung on a lever arm, rig and converter as they are for runs. Reference torque: "
+        "T = m·g·(1 − ρ₁/ρ₂)·L·cos θ, with ρ₁ and ρ₂ the densities of air and weight and θ the angle of the "
+        "arm against the horizontal; what hung at the zero readings, the bare arm with it, is in the zero.",
+        f"{plural(len(steps), 'reading')} in {len(series)} series and {mounting}. Each is the mean of "
+        f"{window} s of steady signal, weighted with a raised cosine, less the mean of its series' zeros.",
+        "Straight line through zero by least squares over all readings under load. Errors that loads have in "
+        "common (arm, gravity, air, weights used again) stay common and do not shrink with repetition.",
+        *_turns(document),
+        f"Preloads and the time of warming up are {NOT_ON_RECORD}, unless the note names them.",
+    ]
+
+
+def _turns(document: Document) -> list[str]:
+    """How the arm was turned on between mountings, as the course on record asks for it."""
+    outline = read_outline(document.made.calibration.course)
+    if outline is None or outline.mountings < 2:
+        return []
+    return [
+        f"The course has the arm turned on by 1/{outline.mountings} of a turn before each further mounting."
+    ]
+
+
+def rig(document: Document) -> Facts:
+    board, settings, session = document.board, document.made.settings, document.session
+    return [
+        (
+            "rig",
+            "; ".join(
+                text for text in (document.rig.name, document.rig.kind.value, document.rig.note) if text
+            ),
+        ),
+        ("transducer, cable, adapters", f"{NOT_ON_RECORD}, unless the rig's note names them"),
+        ("board", f"{board.name}, number {board.unique_id}, firmware {board.firmware_version}"),
+        ("converter", f"{board.converter}, {board.code_bits} bits"),
+        ("gain and rate", f"{settings.gain}, {settings.rate_hz:g} samples/s (measured: {_rates(document)})"),
+        ("scale", _scale(settings)),
+        ("registers", settings.registers.hex(" ") or NOT_ON_RECORD),
+        ("sitting", f"begun {readable_time(session.started_at)} UTC{_and(session.note)}"),
+    ]
+
+
+def _and(note: str) -> str:
+    return f"; {note}" if note else ""
+
+
+def _rates(document: Document) -> str:
+    rates = [one.run.rate_hz for one in document.taken if one.run.rate_hz is not None]
+    return f"{rounded(math.fsum(rates) / len(rates), SIX_DIGITS)} samples/s" if rates else NOT_ON_RECORD
+
+
+def _scale(settings: Settings) -> str:
+    if settings.scale_kind is ScaleKind.RATIO:
+        return f"{settings.full_scale:g} mV/V at {settings.full_scale_code} counts, ratiometric"
+    scale = f"{settings.full_scale:g} V at {settings.full_scale_code} counts"
+    if settings.excitation_v is None:
+        return f"{scale}; excitation {NOT_ON_RECORD}"
+    return f"{scale}; excitation {settings.excitation_v:g} V, {settings.excitation_source}"
+
+
+def _arm(arm: Arm) -> str:
+    length = value_with_uncertainty(1e3 * arm.length_m, 2e3 * arm.u_m)
+    return f"{arm.name}, {length} mm (± 2 u, {arm.spread.value})"
+
+
+def site(document: Document) -> Facts:
+    made, arm = document.made.calibration, document.made.arm
+    gravity = value_with_uncertainty(made.gravity_m_per_s2, 2.0 * made.gravity_u_m_per_s2)
+    air = value_with_uncertainty(made.air_density_kg_per_m3, 2.0 * made.air_density_u_kg_per_m3)
+    return [
+        ("arm", _arm(arm)),
+        ("how it was measured", arm.note or NOT_ON_RECORD),
+        ("angle against the horizontal", _angles(document, arm)),
+        ("gravity ± 2 u", f"{gravity} m/s², {made.gravity_source}"),
+        ("air density ± 2 u", f"{air} kg/m³"),
+        ("temperature, humidity", NOT_ON_RECORD),
+    ]
+
+
+def _angles(document: Document, arm: Arm) -> str:
+    angles = {one.step.angle_deg for one in document.taken if one.step.branch != "zero"}
+    low, high = min(angles), max(angles)
+    stated = f"{low:g}°" if low == high else f"{low:g}° to {high:g}° from load to load"
+    return f"{stated}, known to ±{arm.angle_within_deg:g}°"
+
+
+def weight(mass: Mass) -> list[str]:
+    density = f"{value_with_uncertainty(mass.density_kg_per_m3, 2.0 * mass.density_u_kg_per_m3)}"
+    return [
+        mass.name,
+        value_with_uncertainty(mass.mass_kg, 2.0 * mass.u_kg),
+        mass.spread.value,
+        "conventional, 8000" if mass.conventional else density,
+        mass.note or NOT_ON_RECORD,
+    ]
