@@ -66,7 +66,7 @@ def _page(document: Document, unit: TorqueUnit) -> dict[str, Any]:
         "left_out": [_left_out(step, why) for step, why in document.left_out],
         "parts": [contribution_cells(part) for part in fit.contributions],
         "highest": shown_torque(fit.line.highest_nm, unit),
-        "checks": [*_checks(document, unit), ("curve that the rising readings ask for", _curve(numbers))],
+        "checks": [*_checks(document, unit), ("curve that the rising readings ask for", numbers.choice.why)],
         "cannot_tell": list(fit.cannot_tell),
         "method": documentfacts.method(document),
         "rig": documentfacts.rig(document),
@@ -235,10 +235,6 @@ def _bare(document: Document) -> str:
         return NOT_ON_RECORD
     reads = f"{bare.mean_counts:.1f} counts"
     return reads if ratio is None else f"{reads}, {rounded(ratio * bare.mean_counts)} mV/V"
-
-
-def _curve(numbers: Numbers) -> str:
-    return f"degree {numbers.choice.degree}: {numbers.choice.why}"
 
 
 def _stands_out(document: Document, numbers: Numbers) -> str:
