@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     from anviltrace.calibration.line import LineFit
     from anviltrace.records import Settings
 
-user_file = click.Path(dir_okay=False, path_type=Path)
 _DIRECTIONS = {1: "clockwise", -1: "counter-clockwise"}
 
 

@@ -10,10 +10,15 @@ import click
 from anviltrace.cli.console import print_table
 from anviltrace.cli.options import (
     archive_option,
-    finite,
+    bench_option,
+    gain_option,
+    inventory_option,
     json_option,
+    note_option,
+    plan_settings_option,
     port_option,
     print_json,
+    rate_option,
     units_option,
 )
 from anviltrace.records import Rotation
@@ -30,7 +35,6 @@ if TYPE_CHECKING:
     from anviltrace.link.session import Session as Link
     from anviltrace.records import CheckReading, Settings
 
-_user_file = click.Path(dir_okay=False, path_type=Path)
 _SHOWN = 10
 """Latest points of a control chart that are printed."""
 REMEDY = "Look for a wrong weight, a touch at the arm, a loose wire; check again; then calibrate anew."
@@ -42,16 +46,13 @@ REMEDY = "Look for a wrong weight, a touch at the arm, a loose wire; check again
 @click.option("--arm", "arm_name", required=True, help="Name of the arm in the weights file.")
 @click.option("--direction", type=click.Choice([turn.value for turn in Rotation]), required=True,
               help="Where the weight turns the rig, seen from behind the tool.")  # fmt: skip
-@click.option("--inventory", "inventory_file", type=_user_file, default=Path("weights.toml"),
-              show_default=True, help="Describes the site, the arms and the weights.")  # fmt: skip
-@click.option("--bench", "bench_file", type=_user_file, default=Path("bench.toml"), show_default=True,
-              help="Describes the rig.")  # fmt: skip
-@click.option("--plan", "plan_file", type=_user_file, help="Take rate and gain from this plan.")
-@click.option("--rate", "rate_hz", type=click.FloatRange(min=0.0, min_open=True), callback=finite,
-              help="Samples per second; else the rig's own setting.")  # fmt: skip
-@click.option("--gain", type=click.IntRange(1), help="Gain of the converter; else the rig's own setting.")
+@inventory_option
+@bench_option
+@plan_settings_option
+@rate_option
+@gain_option
 @click.option("--operator", default="", help="Who hangs the weight.")
-@click.option("--note", default="", help="Anything worth keeping with it.")
+@note_option
 @port_option
 @archive_option
 @units_option

@@ -9,10 +9,16 @@ import click
 
 from anviltrace.cli.options import (
     archive_option,
+    bench_option,
     finite,
+    gain_option,
+    inventory_option,
     json_option,
+    note_option,
+    plan_settings_option,
     port_option,
     print_json,
+    rate_option,
     units_option,
 )
 from anviltrace.records import Rotation
@@ -26,14 +32,10 @@ if TYPE_CHECKING:
     from anviltrace.link.session import Session as Link
     from anviltrace.records import Arm, Calibration, Session, Settings
 
-user_file = click.Path(dir_okay=False, path_type=Path)
-
 
 @click.command()
-@click.option("--inventory", "inventory_file", type=user_file, default=Path("weights.toml"),
-              show_default=True, help="Describes the site, the arms and the weights.")  # fmt: skip
-@click.option("--bench", "bench_file", type=user_file, default=Path("bench.toml"), show_default=True,
-              help="Describes the rig.")  # fmt: skip
+@inventory_option
+@bench_option
 @click.option("--arm", "arm_name", help="Name of the arm in the weights file.")
 @click.option("--direction", type=click.Choice([turn.value for turn in Rotation]),
               help="Where the weights turn the rig, seen from behind the tool.")  # fmt: skip
@@ -45,15 +47,13 @@ user_file = click.Path(dir_okay=False, path_type=Path)
               help="Go on with a calibration that was stopped; without ID the newest such.")  # fmt: skip
 @click.option("--meanwhile", type=click.Choice(["untouched", "unloaded", "remounted"]),
               help="With --resume: what became of the rig since the last reading; else asked.")  # fmt: skip
-@click.option("--plan", "plan_file", type=user_file,
-              help="Take rate and gain from this plan, so that the calibration fits its runs.")  # fmt: skip
-@click.option("--rate", "rate_hz", type=click.FloatRange(min=0.0, min_open=True), callback=finite,
-              help="Samples per second; else the rig's own setting.")  # fmt: skip
-@click.option("--gain", type=click.IntRange(1), help="Gain of the converter; else the rig's own setting.")
+@plan_settings_option
+@rate_option
+@gain_option
 @click.option("--linear-to", "linear_to_nm", type=click.FloatRange(min=0.0, min_open=True), callback=finite,
               metavar="N·m", help="Torque up to which its data sheet calls the rig linear.")  # fmt: skip
 @click.option("--operator", default="", help="Who hangs the weights.")
-@click.option("--note", default="", help="Anything worth keeping with it.")
+@note_option
 @port_option
 @archive_option
 @units_option

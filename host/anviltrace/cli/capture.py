@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from anviltrace.cli.options import archive_option, json_option, port_option, print_json, units_option
+from anviltrace.cli.options import (
+    archive_option,
+    bench_option,
+    json_option,
+    port_option,
+    print_json,
+    units_option,
+    user_file,
+)
 from anviltrace.units import TorqueUnit
 
 if TYPE_CHECKING:
@@ -23,13 +31,10 @@ if TYPE_CHECKING:
     from anviltrace.link.session import Session as Link
     from anviltrace.records import Run, Session, Settings
 
-user_file = click.Path(dir_okay=False, path_type=Path)
-
 
 @click.command()
 @click.argument("plan_file", type=user_file)
-@click.option("--bench", "bench_file", type=user_file, default=Path("bench.toml"), show_default=True,
-              help="Describes rig, tools, supplies and fittings.")  # fmt: skip
+@bench_option
 @click.option("--tool", "tool_name", required=True, help="Name of the tool in the bench file.")
 @click.option("--supply", "supply_name", required=True, help="Name of the supply in the bench file.")
 @click.option("--supply-state", default="", help="In your words, for instance: fresh, tired, 40 % left.")

@@ -62,6 +62,49 @@ def finite(ctx: click.Context, param: click.Parameter, value: float | None) -> f
 json_option = click.option("--json", "as_json", is_flag=True, help="Print data as JSON on stdout.")
 
 
+user_file = click.Path(dir_okay=False, path_type=Path)
+"""A file that the user wrote."""
+
+bench_option = click.option(
+    "--bench",
+    "bench_file",
+    type=user_file,
+    default=Path("bench.toml"),
+    show_default=True,
+    help="Describes the rig, and what is tested on it.",
+)
+
+inventory_option = click.option(
+    "--inventory",
+    "inventory_file",
+    type=user_file,
+    default=Path("weights.toml"),
+    show_default=True,
+    help="Describes the site, the arms and the weights.",
+)
+
+plan_settings_option = click.option(
+    "--plan",
+    "plan_file",
+    type=user_file,
+    help="Take rate and gain from this plan, so that the readings fit its runs.",
+)
+
+rate_option = click.option(
+    "--rate",
+    "rate_hz",
+    type=click.FloatRange(min=0.0, min_open=True),
+    callback=finite,
+    help="Samples per second; else the rig's own setting.",
+)
+
+gain_option = click.option(
+    "--gain", type=click.IntRange(1), help="Gain of the converter; else the rig's own setting."
+)
+
+note_option = click.option("--note", default="", help="Anything worth keeping with it.")
+
+
 def print_json(data: Any) -> None:
     """Print ``data`` as JSON; a NaN or infinity is an error, since JSON has none."""
     click.echo(json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False))
