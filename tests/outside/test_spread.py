@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from anviltrace.compare.spread import best_of_n_factor, effective_dof, spread, t_factor
+from anviltrace.calibration.line import coverage_factor
+from anviltrace.compare.spread import best_of_n_factor, effective_dof, spread
 
 
 def table(root: Path, name: str) -> list[dict[str, str]]:
@@ -21,7 +22,7 @@ def test_student_t(root: Path) -> None:
     rows = table(root, "student_t_95.csv")
     assert len(rows) == 23
     for row in rows:
-        assert t_factor(float(row["dof"])) == pytest.approx(float(row["t"]), abs=0.0051), row
+        assert coverage_factor(float(row["dof"])) == pytest.approx(float(row["t"]), abs=0.0051), row
 
 
 def test_best_of_n(root: Path) -> None:

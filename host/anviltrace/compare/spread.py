@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-COVERAGE = 0.95
+from anviltrace.calibration.line import coverage_factor
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,15 +48,7 @@ def spread(values: Sequence[float]) -> Spread:
     if n == 1:
         return Spread(1, mean, None, None, values[0])
     sd = math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (n - 1))
-    return Spread(n, mean, sd, t_factor(n - 1) * sd / math.sqrt(n), max(values))
-
-
-def t_factor(dof: float) -> float:
-    """The two-sided 95 % quantile of Student's t for ``dof`` > 0 degrees of freedom (may be infinite)."""
-    from scipy.special import ndtri, stdtrit
-
-    tail = 0.5 + COVERAGE / 2.0
-    return float(ndtri(tail) if math.isinf(dof) else stdtrit(dof, tail))
+    return Spread(n, mean, sd, coverage_factor(n - 1) * sd / math.sqrt(n), max(values))
 
 
 def effective_dof(parts: Sequence[tuple[float, float]]) -> float:

@@ -7,8 +7,9 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from anviltrace.calibration.line import coverage_factor
 from anviltrace.compare.groups import Group
-from anviltrace.compare.spread import Spread, effective_dof, spread, t_factor
+from anviltrace.compare.spread import Spread, effective_dof, spread
 from anviltrace.metrics.results import Value
 
 ONE_RUN = "one run says nothing about how well it repeats"
@@ -125,7 +126,7 @@ def _expanded(found: Spread, values: Sequence[Value]) -> tuple[float | None, flo
 def _own(values: Sequence[Value]) -> float:
     """Standard uncertainty of a typical run (root mean square) apart from what all share."""
     variances = [
-        max((value.expanded / t_factor(value.dof)) ** 2 - value.common**2, 0.0)
+        max((value.expanded / coverage_factor(value.dof)) ** 2 - value.common**2, 0.0)
         for value in values
         if value.expanded is not None
     ]
@@ -135,4 +136,4 @@ def _own(values: Sequence[Value]) -> float:
 def _combined(*parts: tuple[float, float]) -> tuple[float, float]:
     """Expanded uncertainty and degrees of freedom of independent (standard uncertainty, dof) parts."""
     dof = effective_dof(parts)
-    return t_factor(dof) * math.hypot(*(u for u, _ in parts)), dof
+    return coverage_factor(dof) * math.hypot(*(u for u, _ in parts)), dof

@@ -10,9 +10,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import lru_cache
 
-COVERAGE = 0.95
+from anviltrace.calibration.line import coverage_factor
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,12 +53,3 @@ def combine(parts: Iterable[Part]) -> Combined:
     spread = sum((part.u / standard) ** 4 / part.dof for part in every)
     dof = 1.0 / spread if spread > 0.0 else math.inf
     return Combined(coverage_factor(dof) * standard, dof, standard, common)
-
-
-@lru_cache(maxsize=1024)
-def coverage_factor(dof: float) -> float:
-    """Student's t for a two-sided interval of 95 %: 1.960 for infinitely many degrees of freedom."""
-    from scipy.stats import norm, t
-
-    upper = 0.5 + COVERAGE / 2.0
-    return float(norm.ppf(upper) if math.isinf(dof) else t.ppf(upper, dof))

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anviltrace.compare.spread import best_of_n_factor, effective_dof, spread, t_factor
+from anviltrace.calibration.line import coverage_factor
+from anviltrace.compare.spread import best_of_n_factor, effective_dof, spread
 
 finite = st.floats(-1e6, 1e6)
 
@@ -67,6 +68,6 @@ def test_a_best_of_one_is_no_better_than_the_mean() -> None:
 
 
 def test_the_t_factor_falls_to_the_normal_one() -> None:
-    factors = [t_factor(dof) for dof in (1, 2, 5, 30, 1e6)]
+    factors = [coverage_factor(dof) for dof in (1, 2, 5, 30, 1e6)]
     assert factors == sorted(factors, reverse=True)
-    assert factors[-1] == pytest.approx(t_factor(math.inf), rel=1e-5)
+    assert factors[-1] == pytest.approx(coverage_factor(math.inf), rel=1e-5)

@@ -7,8 +7,8 @@ import math
 import pytest
 from findings import result, torque
 
+from anviltrace.calibration.line import coverage_factor
 from anviltrace.compare.groups import Group, group_runs
-from anviltrace.compare.spread import t_factor
 from anviltrace.compare.summary import NO_RUN, ONE_RUN, summarise, summarise_metric
 from anviltrace.metrics.results import Value
 
@@ -21,10 +21,10 @@ def group(*values: float | None, **more: object) -> Group:
 def test_the_uncertainty_of_the_mean_has_both_parts_in_it() -> None:
     found = summarise_metric(group(100.0, 102.0, 104.0), "retained_final")
     assert found.spread is not None
-    assert found.spread.interval == pytest.approx(t_factor(2) * 2.0 / math.sqrt(3.0))
+    assert found.spread.interval == pytest.approx(coverage_factor(2) * 2.0 / math.sqrt(3.0))
     u = math.hypot(2.0 / math.sqrt(3.0), 0.5)
     assert found.dof == pytest.approx(u**4 / ((4.0 / 3.0) ** 2 / 2 + 0.5**4 / 50.0))
-    assert found.expanded == pytest.approx(t_factor(found.dof) * u)
+    assert found.expanded == pytest.approx(coverage_factor(found.dof) * u)
 
 
 @pytest.mark.parametrize("n", [4, 100, 2500])

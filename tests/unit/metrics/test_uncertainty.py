@@ -6,7 +6,8 @@ import math
 
 import pytest
 
-from anviltrace.metrics.uncertainty import Part, combine, coverage_factor, rectangular
+from anviltrace.calibration.line import coverage_factor
+from anviltrace.metrics.uncertainty import Part, combine, rectangular
 
 
 def test_the_end_gauge_of_the_gum() -> None:
