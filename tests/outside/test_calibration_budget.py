@@ -8,8 +8,9 @@ import pytest
 from published import rows, values
 from torque_example import torque_example
 
-from anviltrace.calibration.budget import Case, effective_dof, k_factor
+from anviltrace.calibration.budget import Case, k_factor
 from anviltrace.calibration.classes import indicate
+from anviltrace.calibration.coverage import effective_dof
 from anviltrace.calibration.outliers import grubbs_limit, stands_out
 from anviltrace.calibration.quantities import find_quantities
 

@@ -9,8 +9,8 @@ import pytest
 from GTC import type_a, ureal
 from published import rows, values
 
+from anviltrace.calibration.coverage import coverage_factor
 from anviltrace.calibration.leastsquares import Fit, fit_polynomial
-from anviltrace.calibration.line import coverage_factor
 
 
 def thermometer() -> tuple[np.ndarray, np.ndarray]:

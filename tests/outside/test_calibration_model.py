@@ -9,8 +9,8 @@ import pytest
 from published import rows, values
 from torque_example import torque_example
 
+from anviltrace.calibration.coverage import coverage_factor
 from anviltrace.calibration.leastsquares import fit_polynomial
-from anviltrace.calibration.line import coverage_factor
 from anviltrace.calibration.model import LackOfFit, choose_model, inverse_u, invert, lack_of_fit
 
 CELL = values("nist_load_cell.toml")

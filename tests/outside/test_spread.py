@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from anviltrace.calibration.line import coverage_factor
-from anviltrace.compare.spread import best_of_n_factor, effective_dof, spread
+from anviltrace.calibration.coverage import coverage_factor, effective_dof
+from anviltrace.compare.spread import best_of_n_factor, spread
 
 
 def table(root: Path, name: str) -> list[dict[str, str]]:

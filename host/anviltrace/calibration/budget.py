@@ -9,12 +9,13 @@ below the lowest load it does not shrink any more.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from scipy.special import stdtrit
 
+from anviltrace.calibration.coverage import effective_dof
 from anviltrace.calibration.profiles import Profile, Rule
 from anviltrace.calibration.quantities import Level, Quantities, largest
 from anviltrace.errors import CalibrationError
@@ -116,17 +117,6 @@ class Basis:
     statistics: Mapping[Case, tuple[Input, ...]]
     scatter_nm: float
     scatter_dof: float
-
-
-def effective_dof(contributions: Iterable[tuple[float, float]]) -> float:
-    """Welch-Satterthwaite: (Σu²)² / Σ(u⁴/ν) for pairs of standard uncertainty u and degrees of freedom ν.
-
-    JCGM 100:2008, G.4.1. The sum is not rounded. Infinite where no u with finite ν contributes.
-    """
-    pairs = list(contributions)
-    total = math.fsum(u**2 for u, _ in pairs)
-    below = math.fsum(u**4 / dof for u, dof in pairs)
-    return total**2 / below if below > 0.0 else math.inf
 
 
 def k_factor(degrees: float, probability: float = PROBABILITY) -> float:

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from anviltrace.calibration.choose import Candidate, why_other_settings
+from anviltrace.calibration.coverage import coverage_factor
 from anviltrace.calibration.inventory import Site
 from anviltrace.calibration.lever import Lever
-from anviltrace.calibration.line import Line, coverage_factor
+from anviltrace.calibration.line import Line
 from anviltrace.calibration.shared import difference_u, in_common, repeatable, sources_of_line
 from anviltrace.calibration.slope import relative_parts
 from anviltrace.errors import CalibrationError

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from anviltrace.calibration.choose import Candidate, why_other_settings
-from anviltrace.calibration.line import Line, LineFit, coverage_factor
+from anviltrace.calibration.coverage import coverage_factor
+from anviltrace.calibration.line import Line, LineFit
 from anviltrace.calibration.shared import difference_u, in_common, sources_of_line
 from anviltrace.errors import CalibrationError
 

@@ -17,8 +17,8 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtri, stdtrit
 
+from anviltrace.calibration.coverage import coverage_factor
 from anviltrace.calibration.leastsquares import Fit, apart, fit_polynomial
 from anviltrace.calibration.slope import (
     Loaded,
@@ -34,8 +34,6 @@ from anviltrace.records import Arm, Calibration, LoadStep, Mass
 
 Numbers = npt.NDArray[np.float64]
 
-COVERAGE = 0.95
-"""Probability that an expanded uncertainty is stated for."""
 REACH = 2.0
 """Torque above so many times the highest hung load is withheld."""
 STATIC_ONLY = "Static calibration: it says nothing about how the rig responds to impacts."
@@ -47,12 +45,6 @@ _ONE_SERIES = (
     "One series in a mounting: how well the rig repeats itself is known from the scatter about the line only."
 )
 ONE_ARM = "One arm length: what the weight's pull to the side does to the reading is not known."
-
-
-def coverage_factor(degrees: float) -> float:
-    """Student's t for a two-sided interval of 95 % with ``degrees`` of freedom, which may be infinite."""
-    upper = 0.5 * (1.0 + COVERAGE)
-    return float(ndtri(upper) if math.isinf(degrees) else stdtrit(degrees, upper))
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,9 +17,9 @@ import numpy.typing as npt
 from scipy.optimize import brentq
 from scipy.special import fdtri
 
+from anviltrace.calibration.coverage import coverage_factor
 from anviltrace.calibration.indications import Indication, split, torques_nm
 from anviltrace.calibration.leastsquares import Fit, apart, fit_polynomial
-from anviltrace.calibration.line import coverage_factor
 from anviltrace.calibration.slope import compare_mountings
 from anviltrace.errors import CalibrationError
 

@@ -186,7 +186,7 @@ def describe(archive: Archive, one: Candidate, unit: TorqueUnit) -> dict[str, An
 
 
 def _sensitivity(fit: LineFit, settings: Settings, unit: TorqueUnit) -> dict[str, Any]:
-    from anviltrace.calibration.line import coverage_factor
+    from anviltrace.calibration.coverage import coverage_factor
 
     per_unit = fit.line.counts_per_nm / unit.from_nm(1.0)
     ratio = settings.mv_per_v_per_count

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from anviltrace.calibration.line import coverage_factor
+from anviltrace.calibration.coverage import coverage_factor
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,18 +49,6 @@ def spread(values: Sequence[float]) -> Spread:
         return Spread(1, mean, None, None, values[0])
     sd = math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (n - 1))
     return Spread(n, mean, sd, coverage_factor(n - 1) * sd / math.sqrt(n), max(values))
-
-
-def effective_dof(parts: Sequence[tuple[float, float]]) -> float:
-    """Welch-Satterthwaite: effective degrees of freedom of independent (standard uncertainty, dof) parts.
-
-    Infinite where every part is, or where there is no uncertainty at all.
-    """
-    total = math.fsum(u * u for u, _ in parts)
-    if total == 0.0:
-        return math.inf
-    weakness = math.fsum((u * u / total) ** 2 / dof for u, dof in parts)
-    return math.inf if weakness == 0.0 else 1.0 / weakness
 
 
 @lru_cache

@@ -7,9 +7,9 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from anviltrace.calibration.line import coverage_factor
+from anviltrace.calibration.coverage import coverage_factor, effective_dof
 from anviltrace.compare.groups import Group
-from anviltrace.compare.spread import Spread, effective_dof, spread
+from anviltrace.compare.spread import Spread, spread
 from anviltrace.metrics.results import Value
 
 ONE_RUN = "one run says nothing about how well it repeats"

@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from anviltrace.calibration.line import coverage_factor
+from anviltrace.calibration.coverage import coverage_factor, effective_dof
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +50,5 @@ def combine(parts: Iterable[Part]) -> Combined:
     common = math.sqrt(sum(part.u**2 for part in every if part.common))
     if standard == 0.0:
         return Combined(0.0, math.inf, 0.0, 0.0)
-    spread = sum((part.u / standard) ** 4 / part.dof for part in every)
-    dof = 1.0 / spread if spread > 0.0 else math.inf
+    dof = effective_dof((part.u, part.dof) for part in every)
     return Combined(coverage_factor(dof) * standard, dof, standard, common)

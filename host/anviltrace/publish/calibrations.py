@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from anviltrace.calibration.line import Contribution, Line, StepRow, coverage_factor
+from anviltrace.calibration.coverage import coverage_factor
+from anviltrace.calibration.line import Contribution, Line, StepRow
 from anviltrace.metrics.figures import rounded, value_with_uncertainty
 from anviltrace.publish.material import CalibrationUsed, Material
 from anviltrace.publish.words import readable_time, shortened

@@ -15,7 +15,8 @@ from typing import Any
 
 from anviltrace import __version__
 from anviltrace.calibration.classes import WARNING
-from anviltrace.calibration.line import COVERAGE, Line, coverage_factor
+from anviltrace.calibration.coverage import COVERAGE, coverage_factor
+from anviltrace.calibration.line import Line
 from anviltrace.calibration.numbers import Numbers
 from anviltrace.publish.document import Document, Taken
 from anviltrace.publish.documentnumbers import DECISION_RULE

@@ -12,7 +12,8 @@ from hungweights import COUNTS_PER_NM, Nature, arm, calibration, ladder, load_st
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anviltrace.calibration.budget import Budget, Case, effective_dof, smallest_usable_nm
+from anviltrace.calibration.budget import Budget, Case, smallest_usable_nm
+from anviltrace.calibration.coverage import effective_dof
 from anviltrace.calibration.line import fit_line
 from anviltrace.calibration.numbers import Numbers, work_out
 from anviltrace.calibration.profiles import PROFILES, find_profile

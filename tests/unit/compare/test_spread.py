@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anviltrace.calibration.line import coverage_factor
-from anviltrace.compare.spread import best_of_n_factor, effective_dof, spread
+from anviltrace.calibration.coverage import coverage_factor, effective_dof
+from anviltrace.compare.spread import best_of_n_factor, spread
 
 finite = st.floats(-1e6, 1e6)
 

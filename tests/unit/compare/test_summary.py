@@ -7,7 +7,7 @@ import math
 import pytest
 from findings import result, torque
 
-from anviltrace.calibration.line import coverage_factor
+from anviltrace.calibration.coverage import coverage_factor
 from anviltrace.compare.groups import Group, group_runs
 from anviltrace.compare.summary import NO_RUN, ONE_RUN, summarise, summarise_metric
 from anviltrace.metrics.results import Value

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from anviltrace.calibration.line import coverage_factor
+from anviltrace.calibration.coverage import coverage_factor
 from anviltrace.metrics.uncertainty import Part, combine, rectangular
 
 
