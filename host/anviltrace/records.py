@@ -235,6 +235,7 @@ class Mass:
     """A weight for calibrating. ``u_kg`` is a standard uncertainty, ``spread`` the distribution behind it.
 
     ``conventional`` marks a conventional mass (weight certificate, ordinary scale) instead of a true one.
+    ``dof`` are the degrees of freedom of ``u_kg``, None for infinite ones.
     """
 
     id: str
@@ -246,6 +247,7 @@ class Mass:
     density_kg_per_m3: float = 7850.0
     density_u_kg_per_m3: float = 100.0
     note: str = ""
+    dof: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,7 +255,9 @@ class Arm:
     """A lever arm for calibrating, measured between the axis and where the weights hang.
 
     ``u_m`` is the standard uncertainty of the length. ``angle_deg`` is the angle against the horizontal,
-    known to ±``angle_within_deg`` (a rectangular half width).
+    known to ±``angle_within_deg`` (a rectangular half width). ``dof`` are the degrees of freedom of ``u_m``,
+    None for infinite ones. ``own_mass_kg`` is the mass of the empty arm, None where nobody weighed it, and
+    ``own_centre_m`` the distance of its centre of gravity from the axis, positive towards the weights.
     """
 
     id: str
@@ -263,6 +267,29 @@ class Arm:
     spread: Spread
     angle_deg: float = 0.0
     angle_within_deg: float = 1.0
+    note: str = ""
+    dof: float | None = None
+    own_mass_kg: float | None = None
+    own_mass_u_kg: float = 0.0
+    own_centre_m: float = 0.0
+    own_centre_u_m: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Shunt:
+    """A resistor laid across one arm of the bridge, to see whether wiring and gain are as they were.
+
+    ``bridge_ohm`` is the resistance of one arm of the bridge. ``u_`` values are standard uncertainties,
+    ``spread`` the distribution behind both.
+    """
+
+    id: str
+    name: str
+    resistor_ohm: float
+    resistor_u_ohm: float
+    bridge_ohm: float
+    bridge_u_ohm: float
+    spread: Spread
     note: str = ""
 
 
@@ -295,7 +322,7 @@ class Plan:
 
 @dataclass(frozen=True, slots=True)
 class Session:
-    """One sitting at the bench: one rig, one board, one operator."""
+    """One sitting at the bench: one rig, one board, one operator, one ``cable`` (empty: not stated)."""
 
     id: str
     rig_id: str
@@ -305,6 +332,7 @@ class Session:
     ended_at: str | None = None
     software_version: str = ""
     note: str = ""
+    cable: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -443,6 +471,60 @@ class CheckReading:
     sd_counts: float
     samples: int
     software_version: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ShuntReading:
+    """A shunt resistor laid on between two readings without it: facts only.
+
+    ``calibration_id`` names the calibration it was taken with, None for one of a session. The three readings
+    are like those of a :class:`CheckReading`.
+    """
+
+    id: str
+    session_id: str
+    settings_id: str
+    shunt_id: str
+    calibration_id: str | None
+    taken_at: str
+    before_run_id: str
+    shunt_run_id: str
+    after_run_id: str
+    before_counts: float
+    shunt_counts: float
+    after_counts: float
+    sd_counts: float
+    samples: int
+    software_version: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Temperature:
+    """A temperature somebody read at the bench. ``calibration_id`` names the calibration it belongs to.
+
+    ``place`` says where: at the transducer or in the room. ``u_c`` is a standard uncertainty.
+    """
+
+    id: str
+    session_id: str
+    calibration_id: str | None
+    taken_at: str
+    place: str
+    temperature_c: float
+    u_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class Authorisation:
+    """Somebody stands up for the record of a calibration, as its data were then (``data_hash``, sha256)."""
+
+    id: str
+    calibration_id: str
+    at: str
+    by: str
+    data_hash: str
     note: str = ""
 
 

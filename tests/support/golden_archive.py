@@ -15,6 +15,7 @@ from anviltrace.archive import Archive
 from anviltrace.calibration.course import Outline
 from anviltrace.records import (
     Arm,
+    Authorisation,
     Calibration,
     CheckReading,
     Claim,
@@ -26,7 +27,10 @@ from anviltrace.records import (
     Notice,
     Run,
     RunKind,
+    Shunt,
+    ShuntReading,
     Spread,
+    Temperature,
     Zero,
 )
 
@@ -64,6 +68,30 @@ CHECK = CheckReading(
     sd_counts=2.5, samples=40, software_version="0.1.0", note="after the frost",
 )  # fmt: skip
 
+FOUND_MASS = Mass(
+    fixed_id(160), "plate B", 9.98, 0.01, Spread.NORMAL, True, 7150.0, 150.0, "weighed five times", 4.0
+)
+FOUND_ARM = Arm(
+    fixed_id(161), "weighed arm", 0.6, 0.0003, Spread.NORMAL, 0.5, 1.0, "tape", 9.0, 2.4, 0.01, 0.21, 0.004
+)
+SHUNT = Shunt(fixed_id(162), "100 kilohm", 100_000.0, 57.7, 350.0, 0.2, Spread.RECTANGULAR, "0.1 %")
+SHUNT_READING = ShuntReading(
+    fixed_id(163), workshop().session.id, workshop().settings.id, SHUNT.id, CALIBRATION.id,
+    "2026-05-04T08:09:30.000Z", STEP_RUN, STEP_RUN, STEP_RUN, -1204.25, 93750.5, -1203.5, 2.5, 40, "0.1.0",
+    "before the series",
+)  # fmt: skip
+TEMPERATURE = Temperature(
+    fixed_id(164), workshop().session.id, CALIBRATION.id, "2026-05-04T08:09:00.000Z", "transducer", 18.5, 0.3
+)
+AUTHORISATION = Authorisation(
+    fixed_id(165), CALIBRATION.id, "2026-05-05T07:00:00.000Z", "T. E.", 32 * "c5", "after reading it through"
+)
+
+
+def since_version_3() -> list[Mass | Arm | Shunt | ShuntReading | Temperature | Authorisation]:
+    """The records that version 3 brought, or gave more fields, those first that others refer to."""
+    return [FOUND_MASS, FOUND_ARM, SHUNT, SHUNT_READING, TEMPERATURE, AUTHORISATION]
+
 
 def since_version_2() -> list[Claim | Mass | Arm | Calibration | LoadStep | CheckReading]:
     """The records that version 2 brought, those first that others refer to."""
@@ -93,7 +121,7 @@ def _record_calibration(archive: Archive, shop: Workshop) -> None:
     recording = archive.begin(run)
     recording.append(0, counts_at(0, 40))
     recording.finish(samples_total=40, end_reason="as planned", ended_at="2026-05-04T08:11:00.040Z")
-    for record in since_version_2():
+    for record in [*since_version_2(), *since_version_3()]:
         archive.put(record)
 
 

@@ -20,7 +20,7 @@ def _script(name: str) -> str:
     return files("anviltrace.archive").joinpath(name).read_text(encoding="utf-8")
 
 
-STEPS: tuple[str, ...] = (_script("schema_2.sql"),)
+STEPS: tuple[str, ...] = (_script("schema_2.sql"), _script("schema_3.sql"))
 """SQL scripts; the first takes an archive from version 1 to 2, the next from 2 to 3."""
 
 

@@ -13,6 +13,7 @@ from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 
 from anviltrace.records import (
     Arm,
+    Authorisation,
     Board,
     Calibration,
     CheckReading,
@@ -28,7 +29,10 @@ from anviltrace.records import (
     Run,
     Session,
     Settings,
+    Shunt,
+    ShuntReading,
     Supply,
+    Temperature,
     Tool,
     Zero,
 )
@@ -50,6 +54,10 @@ Record = (
     | Calibration
     | LoadStep
     | CheckReading
+    | Shunt
+    | ShuntReading
+    | Temperature
+    | Authorisation
     | Gap
     | Notice
     | Decision
@@ -63,6 +71,9 @@ _ORDER = {
     Calibration: "taken_at, rowid",
     LoadStep: "calibration_id, number",
     CheckReading: "taken_at, rowid",
+    ShuntReading: "taken_at, rowid",
+    Temperature: "taken_at, rowid",
+    Authorisation: "at, rowid",
     Gap: "run_id, first_index",
     Notice: "number",
     Decision: "at, rowid",

@@ -16,9 +16,10 @@ from workshop import counts_at, workshop
 from anviltrace.archive import Archive, migrations
 from anviltrace.archive.orphans import ORPHANED
 from anviltrace.errors import ArchiveError
-from anviltrace.records import LoadStep, Run, RunState, Tool, Zero
+from anviltrace.records import LoadStep, Run, RunState, Shunt, ShuntReading, Temperature, Tool, Zero
 
 REAL_STEPS = migrations.STEPS
+CURRENT = 3
 PRETEND_STEP = """
 CREATE TABLE crate (id TEXT PRIMARY KEY NOT NULL, name TEXT NOT NULL) STRICT;
 ALTER TABLE tool ADD COLUMN crate_id TEXT REFERENCES crate (id);
@@ -36,6 +37,12 @@ def oldest(root: Path, tmp_path: Path) -> Path:
 @pytest.fixture
 def golden(root: Path, tmp_path: Path) -> Path:
     """A copy of the golden file of the current schema."""
+    return Path(shutil.copy(root / "fixtures" / "archives" / "schema-3.anviltrace", tmp_path))
+
+
+@pytest.fixture
+def second(root: Path, tmp_path: Path) -> Path:
+    """A copy of the golden file of schema 2."""
     return Path(shutil.copy(root / "fixtures" / "archives" / "schema-2.anviltrace", tmp_path))
 
 
@@ -76,15 +83,28 @@ def test_the_golden_file_of_schema_1_is_brought_up_to_date(oldest: Path, golden:
         assert archive.all(LoadStep) == []
     with Archive.open(oldest, read_only=True) as archive:
         assert_golden(archive)
-    assert version(oldest) == 2
+    assert version(oldest) == CURRENT
     assert schema(oldest) == schema(golden)
 
 
+def test_the_golden_file_of_schema_2_is_brought_up_to_date(second: Path, golden: Path):
+    with pytest.raises(ArchiveError, match=r"old schema version 2.*anviltrace archive upgrade"):
+        Archive.open(second, read_only=True)
+    with Archive.open(second) as archive:
+        assert_golden(archive)
+        assert_since_version_2(archive)
+        assert archive.all(Shunt) == archive.all(ShuntReading) == archive.all(Temperature) == []
+    assert version(second) == CURRENT
+    assert schema(second) == schema(golden)
+
+
 @pytest.mark.parametrize("read_only", [True, False])
-def test_the_golden_file_of_schema_2_reads_as_it_was_made(golden: Path, read_only: bool):
+def test_the_golden_file_of_schema_3_reads_as_it_was_made(golden: Path, read_only: bool):
     with Archive.open(golden, read_only=read_only) as archive:
         assert_golden(archive)
         assert_since_version_2(archive)
+        for record in golden_archive.since_version_3():
+            assert archive.get(type(record), record.id) == record
         assert [run.id for run in archive.all(Run)] == [STEP_RUN, ZERO_RUN, FULL_RUN, CUT_RUN]
         full, cut = archive.get(Run, FULL_RUN), archive.get(Run, CUT_RUN)
     assert (full.state, full.samples, full.samples_total, full.rate_hz) == (
@@ -96,7 +116,7 @@ def test_the_golden_file_of_schema_2_reads_as_it_was_made(golden: Path, read_onl
     assert (cut.state, cut.samples, cut.end_reason) == (RunState.INTERRUPTED, 250, ORPHANED)
 
 
-@pytest.mark.parametrize("file", ["oldest", "golden"])
+@pytest.mark.parametrize("file", ["oldest", "second", "golden"])
 def test_seals_of_the_golden_files_are_the_published_ones(file: str, request: pytest.FixtureRequest):
     """Written down when the first was made: neither codec nor seal may ever come out otherwise."""
     with Archive.open(request.getfixturevalue(file)) as archive:
@@ -110,7 +130,7 @@ def test_seals_of_the_golden_files_are_the_published_ones(file: str, request: py
 
 def test_a_new_archive_has_the_schema_of_the_golden_file(golden: Path, path: Path):
     Archive.open(path, create=True).close()
-    assert version(golden) == version(path) == 2
+    assert version(golden) == version(path) == CURRENT
     assert schema(golden) == schema(path)
 
 
@@ -122,18 +142,19 @@ def test_reading_the_golden_file_leaves_it_alone(golden: Path):
     assert list(golden.parent.iterdir()) == [golden]
 
 
-def test_a_step_takes_the_golden_file_to_a_pretend_version_3(golden: Path, path: Path, monkeypatch):
+def test_a_step_takes_the_golden_file_to_a_pretend_next_version(golden: Path, path: Path, monkeypatch):
     monkeypatch.setattr(migrations, "STEPS", (*REAL_STEPS, PRETEND_STEP))
-    with pytest.raises(ArchiveError, match=r"old schema version 2, this program uses 3: it is brought up"):
+    with pytest.raises(
+        ArchiveError, match=rf"old schema version {CURRENT}, this program uses {CURRENT + 1}: it"
+    ):
         Archive.open(golden, read_only=True)
     for _ in range(2):
         with Archive.open(golden) as archive:
             assert_golden(archive)
             assert archive._connection.execute("SELECT crate_id FROM tool").fetchall() == [("red",)]
             assert archive._connection.execute("PRAGMA foreign_keys").fetchone() == (1,)
-    assert version(golden) == 3
     Archive.open(path, create=True).close()
-    assert version(path) == 3
+    assert version(golden) == version(path) == CURRENT + 1
     assert schema(golden) == schema(path)
 
 
@@ -142,19 +163,19 @@ def test_steps_come_in_order_and_a_failed_one_is_undone(golden: Path, monkeypatc
     monkeypatch.setattr(migrations, "STEPS", (*REAL_STEPS, PRETEND_STEP, failing))
     with pytest.raises(ArchiveError, match="no such table: attic"):
         Archive.open(golden)
-    assert version(golden) == 3
+    assert version(golden) == CURRENT + 1
     assert "colour" not in dict(schema(golden))["crate"]
     monkeypatch.setattr(
         migrations, "STEPS", (*REAL_STEPS, PRETEND_STEP, "ALTER TABLE crate ADD COLUMN colour TEXT;")
     )
     with Archive.open(golden) as archive:
         assert_golden(archive)
-    assert version(golden) == 4
+    assert version(golden) == CURRENT + 2
 
 
 def test_a_step_may_not_break_references(golden: Path, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr(migrations, "STEPS", (*REAL_STEPS, "DELETE FROM tool;"))
-    with pytest.raises(ArchiveError, match="migration to schema 3 left broken references"):
+    with pytest.raises(ArchiveError, match=f"migration to schema {CURRENT + 1} left broken references"):
         Archive.open(golden)
     monkeypatch.undo()
     with Archive.open(golden) as archive:
@@ -169,7 +190,7 @@ def test_an_old_archive_in_use_is_not_migrated_under_the_recorder(golden: Path, 
             Archive.open(golden)
         recording.append(0, counts_at(0, 10))
         recording.finish()
-    assert version(golden) == 2
+    assert version(golden) == CURRENT
 
 
 def test_zeros_of_the_golden_file_hold_their_counts(golden: Path):
@@ -178,7 +199,7 @@ def test_zeros_of_the_golden_file_hold_their_counts(golden: Path):
         assert len(archive.counts(zero.run_id)) == zero.samples
 
 
-@pytest.mark.parametrize("table", ["load_step", "check_reading"])
+@pytest.mark.parametrize("table", ["load_step", "check_reading", "shunt_reading"])
 @pytest.mark.parametrize("statement", ["UPDATE {} SET samples = 1", "DELETE FROM {}"])
 def test_readings_with_weights_are_never_altered(golden: Path, table: str, statement: str):
     with (

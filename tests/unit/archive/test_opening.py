@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from workshop import Workshop, counts_at
 
-from anviltrace.archive import Archive, lock
+from anviltrace.archive import Archive, lock, migrations
 from anviltrace.archive.orphans import ORPHANED
 from anviltrace.archive.seal import seal_of
 from anviltrace.errors import ArchiveError, DamageError, NewerArchiveError
@@ -78,7 +78,7 @@ def test_a_new_archive_is_made_only_when_asked_for(path: Path):
         for pragma, value in {
             "journal_mode": "wal",
             "application_id": 0x414E5654,
-            "user_version": 2,
+            "user_version": migrations.current_version(),
         }.items():
             assert connection.execute(f"PRAGMA {pragma}").fetchone()[0] == value
 
@@ -144,7 +144,7 @@ def test_an_archive_from_a_newer_version_names_both(path: Path, shop: Workshop):
     before = path.read_bytes()
     for _, caught in both_ways(path):
         assert isinstance(caught.value, NewerArchiveError)
-        caught.match("has schema version 41, this program knows versions up to 2: install a newer")
+        caught.match(f"has schema version 41, .* up to {migrations.current_version()}: install a newer")
     assert path.read_bytes() == before
 
 

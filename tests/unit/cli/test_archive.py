@@ -12,7 +12,7 @@ import golden_archive
 import pytest
 from golden_archive import CUT_RUN, FULL_RUN, ZERO_RUN
 
-from anviltrace.archive import Archive
+from anviltrace.archive import Archive, migrations
 from anviltrace.cli import archive as commands
 
 
@@ -31,10 +31,12 @@ def test_an_archive_of_an_older_version_is_upgraded_when_asked(call, root: Path,
     refused = call("list", archive=old)
     assert refused.code == 6
     assert refused.err.endswith("by: anviltrace archive upgrade\n")
-    assert call("upgrade", archive=old).out == f"{old} is up to date (schema 2).\n"
+    assert (
+        call("upgrade", archive=old).out == f"{old} is up to date (schema {migrations.current_version()}).\n"
+    )
     assert json.loads(call("upgrade", "--json", archive=old).out) == {
         "archive": str(old),
-        "schema": 2,
+        "schema": migrations.current_version(),
         "runs": 3,
     }
     assert len(call("list", archive=old).out.splitlines()) == 4

@@ -1,0 +1,70 @@
+-- From schema version 2 to 3: shunt readings, temperatures, who authorised a calibration, degrees of freedom
+-- of stated masses and lengths, the empty arm, the cable. See records.py.
+-- _kg kilograms, _m metres, _ohm ohms, _c degrees Celsius; u_ columns are standard uncertainties.
+
+ALTER TABLE mass ADD COLUMN dof REAL CHECK (dof >= 1);
+
+ALTER TABLE arm ADD COLUMN dof REAL CHECK (dof >= 1);
+ALTER TABLE arm ADD COLUMN own_mass_kg REAL CHECK (own_mass_kg > 0);
+ALTER TABLE arm ADD COLUMN own_mass_u_kg REAL NOT NULL DEFAULT 0.0 CHECK (own_mass_u_kg >= 0);
+ALTER TABLE arm ADD COLUMN own_centre_m REAL NOT NULL DEFAULT 0.0;
+ALTER TABLE arm ADD COLUMN own_centre_u_m REAL NOT NULL DEFAULT 0.0 CHECK (own_centre_u_m >= 0);
+
+ALTER TABLE session ADD COLUMN cable TEXT NOT NULL DEFAULT '';
+
+CREATE TABLE shunt (
+    id              TEXT PRIMARY KEY NOT NULL CHECK (length(id) = 36),
+    name            TEXT NOT NULL CHECK (name <> ''),
+    resistor_ohm    REAL NOT NULL CHECK (resistor_ohm > 0),
+    resistor_u_ohm  REAL NOT NULL CHECK (resistor_u_ohm >= 0),
+    bridge_ohm      REAL NOT NULL CHECK (bridge_ohm > 0),
+    bridge_u_ohm    REAL NOT NULL CHECK (bridge_u_ohm >= 0),
+    spread          TEXT NOT NULL CHECK (spread IN ('normal', 'rectangular')),
+    note            TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE shunt_reading (
+    id                TEXT PRIMARY KEY NOT NULL CHECK (length(id) = 36),
+    session_id        TEXT NOT NULL REFERENCES session (id),
+    settings_id       TEXT NOT NULL REFERENCES settings (id),
+    shunt_id          TEXT NOT NULL REFERENCES shunt (id),
+    calibration_id    TEXT REFERENCES calibration (id),
+    taken_at          TEXT NOT NULL CHECK (taken_at GLOB '????-??-??T*Z'),
+    before_run_id     TEXT NOT NULL REFERENCES run (id),
+    shunt_run_id      TEXT NOT NULL REFERENCES run (id),
+    after_run_id      TEXT NOT NULL REFERENCES run (id),
+    before_counts     REAL NOT NULL,
+    shunt_counts      REAL NOT NULL,
+    after_counts      REAL NOT NULL,
+    sd_counts         REAL NOT NULL CHECK (sd_counts >= 0),
+    samples           INTEGER NOT NULL CHECK (samples > 0),
+    software_version  TEXT NOT NULL,
+    note              TEXT NOT NULL
+) STRICT;
+
+CREATE INDEX shunt_reading_by_session ON shunt_reading (session_id);
+
+CREATE TRIGGER shunt_reading_is_never_changed BEFORE UPDATE ON shunt_reading
+BEGIN SELECT RAISE(ABORT, 'readings of a shunt are never changed'); END;
+
+CREATE TRIGGER shunt_reading_is_never_deleted BEFORE DELETE ON shunt_reading
+BEGIN SELECT RAISE(ABORT, 'readings of a shunt are never deleted'); END;
+
+CREATE TABLE temperature (
+    id              TEXT PRIMARY KEY NOT NULL CHECK (length(id) = 36),
+    session_id      TEXT NOT NULL REFERENCES session (id),
+    calibration_id  TEXT REFERENCES calibration (id),
+    taken_at        TEXT NOT NULL CHECK (taken_at GLOB '????-??-??T*Z'),
+    place           TEXT NOT NULL CHECK (place <> ''),
+    temperature_c   REAL NOT NULL CHECK (temperature_c > -273.15),
+    u_c             REAL NOT NULL CHECK (u_c >= 0)
+) STRICT;
+
+CREATE TABLE authorisation (
+    id              TEXT PRIMARY KEY NOT NULL CHECK (length(id) = 36),
+    calibration_id  TEXT NOT NULL REFERENCES calibration (id),
+    at              TEXT NOT NULL CHECK (at GLOB '????-??-??T*Z'),
+    by              TEXT NOT NULL CHECK (by <> ''),
+    data_hash       TEXT NOT NULL CHECK (length(data_hash) = 64),
+    note            TEXT NOT NULL
+) STRICT;
