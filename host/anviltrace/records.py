@@ -501,6 +501,31 @@ class ShuntReading:
 
 
 @dataclass(frozen=True, slots=True)
+class RingDown:
+    """How the rig rings when its socket end is tapped: facts; the raw counts are those of run ``run_id``.
+
+    ``natural_hz`` is the undamped natural frequency, ``damping_ratio`` the share of critical damping, each
+    the mean of ``taps`` taps, both from a decaying sinusoid; ``u_`` values are standard uncertainties
+    of the means. ``decrement_ratio`` is the damping ratio from the logarithmic decrement, the second
+    opinion. ``fitting_id`` names what was fitted, None for none.
+    """
+
+    id: str
+    session_id: str
+    run_id: str
+    fitting_id: str | None
+    taken_at: str
+    taps: int
+    natural_hz: float
+    natural_u_hz: float
+    damping_ratio: float
+    damping_u: float
+    decrement_ratio: float
+    software_version: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Temperature:
     """A temperature somebody read at the bench. ``calibration_id`` names the calibration it belongs to.
 

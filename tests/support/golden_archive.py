@@ -25,6 +25,7 @@ from anviltrace.records import (
     LoadStep,
     Mass,
     Notice,
+    RingDown,
     Run,
     RunKind,
     Shunt,
@@ -86,11 +87,15 @@ TEMPERATURE = Temperature(
 AUTHORISATION = Authorisation(
     fixed_id(165), CALIBRATION.id, "2026-05-05T07:00:00.000Z", "T. E.", 32 * "c5", "after reading it through"
 )
+RING_DOWN = RingDown(
+    fixed_id(166), workshop().session.id, STEP_RUN, workshop().fitting.id, "2026-05-04T08:12:00.000Z", 3,
+    1850.5, 4.25, 0.0125, 0.0005, 0.013, "0.1.0", "light hammer",
+)  # fmt: skip
 
 
-def since_version_3() -> list[Mass | Arm | Shunt | ShuntReading | Temperature | Authorisation]:
+def since_version_3() -> list[Mass | Arm | Shunt | ShuntReading | Temperature | Authorisation | RingDown]:
     """The records that version 3 brought, or gave more fields, those first that others refer to."""
-    return [FOUND_MASS, FOUND_ARM, SHUNT, SHUNT_READING, TEMPERATURE, AUTHORISATION]
+    return [FOUND_MASS, FOUND_ARM, SHUNT, SHUNT_READING, TEMPERATURE, AUTHORISATION, RING_DOWN]
 
 
 def since_version_2() -> list[Claim | Mass | Arm | Calibration | LoadStep | CheckReading]:

@@ -26,6 +26,7 @@ from anviltrace.records import (
     Notice,
     Plan,
     Rig,
+    RingDown,
     Run,
     Session,
     Settings,
@@ -56,6 +57,7 @@ Record = (
     | CheckReading
     | Shunt
     | ShuntReading
+    | RingDown
     | Temperature
     | Authorisation
     | Gap
@@ -72,6 +74,7 @@ _ORDER = {
     LoadStep: "calibration_id, number",
     CheckReading: "taken_at, rowid",
     ShuntReading: "taken_at, rowid",
+    RingDown: "taken_at, rowid",
     Temperature: "taken_at, rowid",
     Authorisation: "at, rowid",
     Gap: "run_id, first_index",

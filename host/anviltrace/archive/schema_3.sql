@@ -1,6 +1,6 @@
 -- From schema version 2 to 3: shunt readings, temperatures, who authorised a calibration, degrees of freedom
--- of stated masses and lengths, the empty arm, the cable. See records.py.
--- _kg kilograms, _m metres, _ohm ohms, _c degrees Celsius; u_ columns are standard uncertainties.
+-- of stated masses and lengths, the empty arm, the cable, ring-downs of the rig. See records.py.
+-- _kg kilograms, _m metres, _ohm ohms, _c degrees Celsius, _hz hertz; u_ columns are standard uncertainties.
 
 ALTER TABLE mass ADD COLUMN dof REAL CHECK (dof >= 1);
 
@@ -68,3 +68,27 @@ CREATE TABLE authorisation (
     data_hash       TEXT NOT NULL CHECK (length(data_hash) = 64),
     note            TEXT NOT NULL
 ) STRICT;
+
+CREATE TABLE ring_down (
+    id                TEXT PRIMARY KEY NOT NULL CHECK (length(id) = 36),
+    session_id        TEXT NOT NULL REFERENCES session (id),
+    run_id            TEXT NOT NULL REFERENCES run (id),
+    fitting_id        TEXT REFERENCES fitting (id),
+    taken_at          TEXT NOT NULL CHECK (taken_at GLOB '????-??-??T*Z'),
+    taps              INTEGER NOT NULL CHECK (taps > 0),
+    natural_hz        REAL NOT NULL CHECK (natural_hz > 0),
+    natural_u_hz      REAL NOT NULL CHECK (natural_u_hz >= 0),
+    damping_ratio     REAL NOT NULL CHECK (damping_ratio > 0 AND damping_ratio < 1),
+    damping_u         REAL NOT NULL CHECK (damping_u >= 0),
+    decrement_ratio   REAL NOT NULL CHECK (decrement_ratio > 0 AND decrement_ratio < 1),
+    software_version  TEXT NOT NULL,
+    note              TEXT NOT NULL
+) STRICT;
+
+CREATE INDEX ring_down_by_session ON ring_down (session_id);
+
+CREATE TRIGGER ring_down_is_never_changed BEFORE UPDATE ON ring_down
+BEGIN SELECT RAISE(ABORT, 'ring-downs are never changed'); END;
+
+CREATE TRIGGER ring_down_is_never_deleted BEFORE DELETE ON ring_down
+BEGIN SELECT RAISE(ABORT, 'ring-downs are never deleted'); END;
