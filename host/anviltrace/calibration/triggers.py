@@ -55,6 +55,19 @@ def why_zero_jumped(line: Line, zeros_counts: Sequence[float]) -> str:
     )
 
 
+def why_other_cable(calibrated: str, used: str) -> str:
+    """Whether the cable is another than in the calibration; empty where either is not stated.
+
+    0.5 Ω in each of the two leads that feed a bridge of 350 Ω take 1 − 350/351 of the span.
+    """
+    if not calibrated or not used or calibrated == used:
+        return ""
+    return (
+        f"it was made with the cable {calibrated!r}, this is {used!r}: with four wires the leads are part of "
+        "the span (0.5 Ω each way on 350 Ω: 0.285 %); check with a weight, or calibrate anew"
+    )
+
+
 def why_not_nearest(used: Calibration, others: Sequence[Calibration], run_at: str) -> str:
     """Whether a run takes a calibration made after it although another of its kind is nearer in time."""
     if used.taken_at <= run_at:

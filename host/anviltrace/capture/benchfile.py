@@ -65,7 +65,7 @@ CLAIM_UNITS = {
 }
 """What can be claimed, the units it may be written in, and the unit and factor it is kept in."""
 
-Thing = TypeVar("Thing", Rig, Tool, Supply, Fitting)
+Thing = TypeVar("Thing", Tool, Supply, Fitting)
 Choice = TypeVar("Choice")
 
 
@@ -74,6 +74,7 @@ class _RigTable:
     name: str
     kind: RigKind
     note: str = ""
+    cable: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,13 +118,14 @@ class _ClaimTable:
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """What a bench file describes."""
+    """What a bench file describes. ``cable`` (empty: not stated) leads from the bridge to the converter."""
 
     rig: Rig
     tools: tuple[Tool, ...]
     supplies: tuple[Supply, ...]
     fittings: tuple[Fitting, ...]
     claims: tuple[Claim, ...] = ()
+    cable: str = ""
 
     def tool(self, name: str) -> Tool:
         """The tool of this name; raises PlanError listing those there are."""
@@ -150,11 +152,13 @@ def read_bench(path: Path) -> Bench:
         refuse_unknown(key, dict.fromkeys(("rig", "tool", "supply", "fitting", "claim")), file, "")
     if "rig" not in tables:
         raise PlanError(f"{file}: the table [rig] is missing; describe the rig with name and kind")
+    rig = read_table(_RigTable, tables["rig"], file, "rig")
     bench = Bench(
-        _record(Rig, read_table(_RigTable, tables["rig"], file, "rig")),
+        _rig(rig),
         _records(Tool, _ToolTable, tables, "tool", file),
         _records(Supply, _SupplyTable, tables, "supply", file),
         _records(Fitting, _FittingTable, tables, "fitting", file),
+        cable=rig.cable,
     )
     for supply in bench.supplies:
         if supply.kind not in SUPPLY_KINDS:
@@ -199,6 +203,12 @@ def _records(
     found = tuple(_record(kind, row) for row in read_list(table, tables, key, file))
     check_names([thing.name for thing in found], key, file)
     return found
+
+
+def _rig(table: _RigTable) -> Rig:
+    """The rig without its cable: with a new one it is still the same rig."""
+    values = {name: value for name, value in dataclasses.asdict(table).items() if name != "cable"}
+    return Rig(id=described_id("Rig", values), **values)
 
 
 def _record(kind: type[Thing], table: Any) -> Thing:

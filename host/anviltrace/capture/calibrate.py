@@ -116,8 +116,8 @@ def go_on(
 def resumed_task(archive: Archive, calibration: Calibration, task: Task) -> Task:
     """``task`` with the arm, loads and site that the calibration began with, whatever its files say now.
 
-    Raises CalibrationError when it does not say what its course is, or the rig, the board or the settings of
-    the converter are not those it was begun with: a count would mean something else.
+    Raises CalibrationError when it does not say what its course is, or the rig, the board, the cable or the
+    settings of the converter are not those it was begun with: a count would mean something else.
     """
     outline = read_outline(calibration.course)
     if outline is None:
@@ -128,6 +128,8 @@ def resumed_task(archive: Archive, calibration: Calibration, task: Task) -> Task
         reason = "it was made on another rig"
     elif begun.board_id != now.board_id:
         reason = "it was made with another board"
+    elif begun.cable and now.cable and begun.cable != now.cable:
+        reason = f"it was begun with the cable {begun.cable!r}, and this is {now.cable!r}"
     if reason:
         raise CalibrationError(
             f"calibration {calibration.id[:8]} cannot go on: {reason}; set it as it was, or begin anew"

@@ -10,13 +10,13 @@ import numpy as np
 
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.choose import Candidate, why_other_settings
-from anviltrace.calibration.triggers import why_old, why_overloaded, why_zero_jumped
+from anviltrace.calibration.triggers import why_old, why_other_cable, why_overloaded, why_zero_jumped
 from anviltrace.errors import DamageError
 from anviltrace.records import Run, RunKind, Session, Settings, Zero
 
 
 def doubts(archive: Archive, one: Candidate, at: str) -> list[str]:
-    """What casts doubt on a calibration at a time: its age, a jump of the zero since, an overload since.
+    """What casts doubt on a calibration at a time: age, another cable, a zero jump or an overload since.
 
     Runs and zeros of the same rig with the same settings count. All samples since are read.
 
@@ -29,8 +29,16 @@ def doubts(archive: Archive, one: Candidate, at: str) -> list[str]:
 def quick_doubts(archive: Archive, one: Candidate, at: str) -> list[str]:
     """The same without the overload, for which samples have to be read."""
     zeros = [zero.mean_counts for zero in zeros_since(archive, one) if zero.taken_at <= at]
-    found = why_old(one.calibration, at), why_zero_jumped(one.fit().line, zeros)
+    cable = why_other_cable(archive.get(Session, one.calibration.session_id).cable, _cable(archive, one, at))
+    found = why_old(one.calibration, at), cable, why_zero_jumped(one.fit().line, zeros)
     return [reason for reason in found if reason]
+
+
+def _cable(archive: Archive, one: Candidate, at: str) -> str:
+    """The cable of the latest sitting with this rig that states one; empty where none does."""
+    sittings = archive.all(Session, rig_id=one.rig_id)
+    stated = [sitting.cable for sitting in sittings if sitting.cable and sitting.started_at <= at]
+    return stated[-1] if stated else ""
 
 
 def overload_in(archive: Archive, one: Candidate, runs: Sequence[Run]) -> str:

@@ -123,7 +123,13 @@ def open_session(archive: Archive, link: Link, bench: Bench, settings: Settings,
 
     board = link.identity.as_record()
     session = Session(
-        new_id(), bench.rig.id, board.id, now_utc(), operator=operator, software_version=__version__
+        id=new_id(),
+        rig_id=bench.rig.id,
+        board_id=board.id,
+        started_at=now_utc(),
+        operator=operator,
+        software_version=__version__,
+        cable=bench.cable,
     )
     for record in (bench.rig, board, settings, session):
         archive.put(record)

@@ -8,9 +8,9 @@ from anviltrace.archive.archive import Archive
 from anviltrace.calibration.choose import Candidate
 from anviltrace.calibration.history import of_this_kind, valid
 from anviltrace.calibration.line import Line
-from anviltrace.calibration.triggers import why_not_nearest, why_old, why_zero_jumped
+from anviltrace.calibration.triggers import why_not_nearest, why_old, why_other_cable, why_zero_jumped
 from anviltrace.capture.doubts import zeros_since
-from anviltrace.records import Calibration, Zero
+from anviltrace.records import Calibration, Run, Session, Zero
 
 
 class Doubtful:
@@ -22,13 +22,17 @@ class Doubtful:
         self._zeros: dict[str, list[Zero]] = {}
         self._others: dict[str, list[Calibration]] = {}
 
-    def of(self, line: Line, run_at: str) -> tuple[str, ...]:
-        """Age, jump of the zero between calibration and run, and whether another is nearer in time."""
-        used = self._by_id[line.calibration_id]
+    def of(self, line: Line, run: Run, cable: str) -> tuple[str, ...]:
+        """Age, another cable, jump of the zero between calibration and run, another nearer in time.
+
+        ``cable`` is that of the run; empty: not stated.
+        """
+        used, run_at = self._by_id[line.calibration_id], run.started_at
         made = used.calibration
+        other_cable = why_other_cable(self._archive.get(Session, made.session_id).cable, cable)
         zeros = [zero.mean_counts for zero in self._zeros_since(used) if zero.taken_at <= run_at]
         nearest = why_not_nearest(made, self._alike(used), run_at) if made.taken_at > run_at else ""
-        found = why_old(made, run_at), why_zero_jumped(line, zeros), nearest
+        found = why_old(made, run_at), other_cable, why_zero_jumped(line, zeros), nearest
         return tuple(f"calibration {made.id[:8]} is doubtful: {reason}" for reason in found if reason)
 
     def _zeros_since(self, used: Candidate) -> list[Zero]:

@@ -144,7 +144,7 @@ class Gatherer:
     def _doubts(self, context: RunContext, run: Run) -> dict[int, tuple[str, ...]]:
         lines = self._lines_for(context.rig.id, context.settings)
         return {
-            sign: self._doubtful.of(line, run.started_at)
+            sign: self._doubtful.of(line, run, context.session.cable)
             for sign, line in lines.items()
             if not isinstance(line, str)
         }

@@ -10,6 +10,7 @@ from anviltrace.calibration.triggers import (
     days_between,
     why_not_nearest,
     why_old,
+    why_other_cable,
     why_overloaded,
     why_zero_jumped,
 )
@@ -49,6 +50,14 @@ def test_zero_jump() -> None:
     assert why_zero_jumped(LINE, [0.9 * limit * number for number in range(9)]) == ""
     said = why_zero_jumped(LINE, [0.0, 0.1 * limit, -0.95 * limit, 0.0])
     assert f"limit {0.02 * HIGHEST_NM:.1f} N·m" in said
+
+
+def test_cable() -> None:
+    assert why_other_cable("", "2 m") == why_other_cable("2 m", "") == why_other_cable("2 m", "2 m") == ""
+    said = why_other_cable("2 m", "5 m")
+    assert "'2 m'" in said
+    assert "'5 m'" in said
+    assert f"{100.0 * (1.0 - 350.0 / 351.0):.3f} %" in said  # a divider of the leads and the bridge
 
 
 def test_nearest() -> None:

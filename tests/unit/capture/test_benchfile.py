@@ -69,6 +69,14 @@ def test_a_changed_description_is_a_new_entry(tmp_path: Path) -> None:
     assert first.tool("Skerrow 12") == second.tool("Skerrow 12")
 
 
+def test_a_new_cable_is_not_a_new_rig(tmp_path: Path) -> None:
+    without = read_bench(written(tmp_path, GOOD))
+    with_cable = read_bench(written(tmp_path, GOOD.replace('kind = "held"', 'kind = "held"\ncable = "2 m"')))
+    assert (without.cable, with_cable.cable) == ("", "2 m")
+    assert with_cable.rig == without.rig
+    assert without.rig.id == "0b704a44-89be-56e7-8d6b-023963747767"  # as before a cable could be stated
+
+
 def test_a_tool_and_a_fitting_of_one_name_differ(tmp_path: Path) -> None:
     bench = read_bench(written(tmp_path, GOOD + '\n[[fitting]]\nname = "Skerrow 12"\n'))
     assert bench.tool("Skerrow 12").id != bench.fitting("Skerrow 12").id

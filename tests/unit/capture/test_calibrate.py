@@ -403,6 +403,18 @@ class TestGoingOn:
             with pytest.raises(CalibrationError, match="another rig"):
                 resumed_task(at.archive, made, replace(at.task, session_id=on_other_rig.id))
 
+    def test_another_cable_is_refused_where_both_are_stated(self, tmp_path: Path) -> None:
+        with desk(tmp_path) as at:
+            begun = replace(at.shop.session, id=fixed_id(306), cable="2 m")
+            now = replace(begun, id=fixed_id(307), cable="5 m")
+            at.archive.put(begun)
+            at.archive.put(now)
+            made = self.stop_at(at, 3)
+            resumed_task(at.archive, made, replace(at.task, session_id=now.id))
+            made = replace(made, session_id=begun.id)
+            with pytest.raises(CalibrationError, match="the cable '2 m', and this is '5 m'"):
+                resumed_task(at.archive, made, replace(at.task, session_id=now.id))
+
     def test_one_without_a_course_cannot_go_on(self, tmp_path: Path) -> None:
         with desk(tmp_path) as at:
             made = replace(at.calibrate(), course="")

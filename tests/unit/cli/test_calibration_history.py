@@ -17,7 +17,7 @@ from workshop import fixed_id
 
 from anviltrace.archive import Archive
 from anviltrace.cli.capture import find_scale, say_overload
-from anviltrace.records import Calibration, LoadStep, Run, RunKind, Zero, new_id
+from anviltrace.records import Calibration, LoadStep, Run, RunKind, RunState, Session, Zero, new_id
 from anviltrace.units import TorqueUnit
 
 Command = Callable[..., Any]
@@ -153,6 +153,27 @@ def test_metrics_flag_a_calibration_that_was_too_old_for_the_run(archive: Path, 
     found = flags(run_command, archive)
     assert len(found) == 2
     assert all("is doubtful: it is 0 days old" in flag for flag in found)
+
+
+def test_another_cable_is_named_by_list_and_metrics(archive: Path, run_command: Command) -> None:
+    made = recorded.shop()
+    old = Session(new_id(), made.rig.id, made.board.id, "2026-05-04T07:00:00.000Z", cable="2 m")
+    new = replace(old, id=new_id(), started_at="2026-05-04T09:00:02.000Z", cable="5 m")
+    with Archive.open(archive) as opened:
+        opened.put(old)
+        opened.put(new)
+    used = calibrate_again(archive, "2026-05-04T09:00:01.000Z", session_id=old.id)
+    assert flags(run_command, archive) == []  # the session of these runs states no cable
+    assert "made with the cable '2 m', this is '5 m'" in run_command(archive, "calibration", "list").out
+    with Archive.open(archive) as opened:
+        kept = opened.all(Run, kind=RunKind.MEASUREMENT)[1]
+        run = replace(kept, id=new_id(), session_id=new.id, state=RunState.RECORDING, seal=None, samples=0)
+        recording = opened.begin(run)
+        recording.append(0, opened.counts(kept.id))
+        recording.finish(samples_total=kept.samples, rate_hz=kept.rate_hz, onset_index=kept.onset_index)
+    (result,) = json.loads(run_command(archive, "metrics", run.id, "--json").out)
+    (flag,) = [flag for flag in result["flags"] if "cable" in flag]
+    assert flag.startswith(f"calibration {used[:8]} is doubtful: it was made with the cable '2 m'")
 
 
 def test_metrics_flag_a_later_calibration_where_another_is_nearer(
