@@ -106,10 +106,11 @@ class GapCause(StrEnum):
 
 
 class ScaleKind(StrEnum):
-    """What one count means: a ratio to the excitation, or a voltage."""
+    """What one count means: a ratio to the excitation, a voltage, or torque (imported recordings only)."""
 
     RATIO = "mV/V"
     VOLTAGE = "V"
+    TORQUE = "N·m"
 
 
 class Spread(StrEnum):
@@ -156,7 +157,7 @@ class Settings:
     """Converter settings as the board applied and read them back.
 
     A full-scale code of ``full_scale_code`` counts corresponds to ``full_scale`` in mV/V
-    (``ScaleKind.RATIO``) or V (``ScaleKind.VOLTAGE``). ``excitation_v`` is needed to turn a voltage into a
+    (``ScaleKind.RATIO``), V (``ScaleKind.VOLTAGE``) or N·m (``ScaleKind.TORQUE``). ``excitation_v`` is needed to turn a voltage into a
     ratio; ``excitation_source`` says where it came from (``ratiometric``, ``nominal`` or ``measured``).
     """
 
@@ -179,6 +180,8 @@ class Settings:
         """Ratio of one count in mV/V, or None where only a nominal excitation is known."""
         if self.scale_kind is ScaleKind.RATIO:
             return self.full_scale / self.full_scale_code
+        if self.scale_kind is ScaleKind.TORQUE:
+            return None
         if self.excitation_v is None or self.excitation_source != "measured":
             return None
         return 1000.0 * self.full_scale / self.full_scale_code / self.excitation_v
@@ -370,6 +373,28 @@ class Run:
     release_index: int | None = None
     saturated: int = 0
     seal: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where an imported recording came from, and what whoever brought it in states about it.
+
+    ``file_hash`` is the sha256 of the file. ``channel`` is the column or channel taken, ``unit`` the unit its
+    values had. ``nm_per_unit`` turns the unit of its settings into N·m, None where nobody states it, and
+    ``nm_u_relative`` is the relative standard uncertainty of that, ``spread`` the distribution behind it.
+    """
+
+    id: str
+    run_id: str
+    file_name: str
+    file_hash: str
+    channel: str
+    unit: str
+    nm_per_unit: float | None
+    nm_u_relative: float
+    spread: Spread
+    imported_at: str
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,7 @@ from anviltrace.records import (
     LoadStep,
     Mass,
     Notice,
+    Origin,
     RingDown,
     Run,
     RunKind,
@@ -93,9 +94,17 @@ RING_DOWN = RingDown(
 )  # fmt: skip
 
 
-def since_version_3() -> list[Mass | Arm | Shunt | ShuntReading | Temperature | Authorisation | RingDown]:
+ORIGIN = Origin(
+    fixed_id(169), STEP_RUN, "scope.csv", 32 * "a7", "CH1", "V", 102.5, 0.004, Spread.RECTANGULAR,
+    "2026-05-05T08:00:00.000Z", "from the depot",
+)  # fmt: skip
+
+
+def since_version_3() -> list[
+    Mass | Arm | Shunt | ShuntReading | Temperature | Authorisation | RingDown | Origin
+]:
     """The records that version 3 brought, or gave more fields, those first that others refer to."""
-    return [FOUND_MASS, FOUND_ARM, SHUNT, SHUNT_READING, TEMPERATURE, AUTHORISATION, RING_DOWN]
+    return [FOUND_MASS, FOUND_ARM, SHUNT, SHUNT_READING, TEMPERATURE, AUTHORISATION, RING_DOWN, ORIGIN]
 
 
 def since_version_2() -> list[Claim | Mass | Arm | Calibration | LoadStep | CheckReading]:

@@ -24,6 +24,7 @@ from anviltrace.records import (
     LoadStep,
     Mass,
     Notice,
+    Origin,
     Plan,
     Rig,
     RingDown,
@@ -50,6 +51,7 @@ Record = (
     | Session
     | Run
     | Zero
+    | Origin
     | Mass
     | Arm
     | Calibration

@@ -92,3 +92,41 @@ BEGIN SELECT RAISE(ABORT, 'ring-downs are never changed'); END;
 
 CREATE TRIGGER ring_down_is_never_deleted BEFORE DELETE ON ring_down
 BEGIN SELECT RAISE(ABORT, 'ring-downs are never deleted'); END;
+
+-- Imported recordings may hold torque: settings learn a third kind of scale. SQLite cannot change a CHECK, so
+-- the table is made anew; nothing in it changes.
+
+CREATE TABLE settings_3 (
+    id                 TEXT PRIMARY KEY NOT NULL CHECK (length(id) = 36),
+    wire_id            INTEGER NOT NULL,
+    rate_hz            REAL NOT NULL CHECK (rate_hz > 0),
+    gain               INTEGER NOT NULL CHECK (gain > 0),
+    group_delay_s      REAL NOT NULL CHECK (group_delay_s >= 0),
+    scale_kind         TEXT NOT NULL CHECK (scale_kind IN ('mV/V', 'V', 'N·m')),
+    full_scale         REAL NOT NULL CHECK (full_scale > 0),
+    full_scale_code    INTEGER NOT NULL CHECK (full_scale_code > 0),
+    saturation_low     INTEGER NOT NULL,
+    saturation_high    INTEGER NOT NULL,
+    excitation_v       REAL CHECK (excitation_v > 0),
+    excitation_source  TEXT NOT NULL CHECK (excitation_source IN ('ratiometric', 'nominal', 'measured')),
+    registers          BLOB NOT NULL,
+    CHECK (saturation_low < saturation_high)
+) STRICT;
+
+INSERT INTO settings_3 SELECT * FROM settings ORDER BY rowid;
+DROP TABLE settings;
+ALTER TABLE settings_3 RENAME TO settings;
+
+CREATE TABLE origin (
+    id             TEXT PRIMARY KEY NOT NULL CHECK (length(id) = 36),
+    run_id         TEXT NOT NULL UNIQUE REFERENCES run (id),
+    file_name      TEXT NOT NULL CHECK (file_name <> ''),
+    file_hash      TEXT NOT NULL CHECK (length(file_hash) = 64),
+    channel        TEXT NOT NULL,
+    unit           TEXT NOT NULL CHECK (unit <> ''),
+    nm_per_unit    REAL CHECK (nm_per_unit <> 0),
+    nm_u_relative  REAL NOT NULL CHECK (nm_u_relative >= 0),
+    spread         TEXT NOT NULL CHECK (spread IN ('normal', 'rectangular')),
+    imported_at    TEXT NOT NULL CHECK (imported_at GLOB '????-??-??T*Z'),
+    note           TEXT NOT NULL
+) STRICT;
