@@ -157,8 +157,9 @@ class Settings:
     """Converter settings as the board applied and read them back.
 
     A full-scale code of ``full_scale_code`` counts corresponds to ``full_scale`` in mV/V
-    (``ScaleKind.RATIO``), V (``ScaleKind.VOLTAGE``) or N·m (``ScaleKind.TORQUE``). ``excitation_v`` is needed to turn a voltage into a
-    ratio; ``excitation_source`` says where it came from (``ratiometric``, ``nominal`` or ``measured``).
+    (``ScaleKind.RATIO``), V (``ScaleKind.VOLTAGE``) or N·m (``ScaleKind.TORQUE``). ``excitation_v`` is needed
+    to turn a voltage into a ratio; ``excitation_source`` says where it came from (``ratiometric``,
+    ``nominal`` or ``measured``).
     """
 
     id: str
@@ -302,6 +303,7 @@ class Plan:
 
     ``marks_s`` are the time marks after time zero at which torque is to be reported. ``rate_hz`` and
     ``gain`` of None leave the choice to the rig's settings. ``text`` is the file it came from, kept as is.
+    ``thresholds_nm`` are levels of retained torque, positive, whose times are to be reported.
     """
 
     id: str
@@ -321,6 +323,7 @@ class Plan:
     rate_hz: float | None = None
     gain: int | None = None
     text: str = ""
+    thresholds_nm: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
