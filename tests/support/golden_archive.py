@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sys
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 from workshop import Workshop, counts_at, fixed_id, workshop
@@ -26,6 +27,7 @@ from anviltrace.records import (
     Mass,
     Notice,
     Origin,
+    Plan,
     RingDown,
     Run,
     RunKind,
@@ -100,11 +102,24 @@ ORIGIN = Origin(
 )  # fmt: skip
 
 
+FOUND_PLAN = replace(workshop().plan, id=fixed_id(170), thresholds_nm=(150.0, 200.0))
+
+
 def since_version_3() -> list[
-    Mass | Arm | Shunt | ShuntReading | Temperature | Authorisation | RingDown | Origin
+    Mass | Arm | Plan | Shunt | ShuntReading | Temperature | Authorisation | RingDown | Origin
 ]:
     """The records that version 3 brought, or gave more fields, those first that others refer to."""
-    return [FOUND_MASS, FOUND_ARM, SHUNT, SHUNT_READING, TEMPERATURE, AUTHORISATION, RING_DOWN, ORIGIN]
+    return [
+        FOUND_MASS,
+        FOUND_ARM,
+        FOUND_PLAN,
+        SHUNT,
+        SHUNT_READING,
+        TEMPERATURE,
+        AUTHORISATION,
+        RING_DOWN,
+        ORIGIN,
+    ]
 
 
 def since_version_2() -> list[Claim | Mass | Arm | Calibration | LoadStep | CheckReading]:

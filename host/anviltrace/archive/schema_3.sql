@@ -1,5 +1,6 @@
 -- From schema version 2 to 3: shunt readings, temperatures, who authorised a calibration, degrees of freedom
--- of stated masses and lengths, the empty arm, the cable, ring-downs of the rig. See records.py.
+-- of stated masses and lengths, the empty arm, the cable, ring-downs of the rig, thresholds of plans. See
+-- records.py.
 -- _kg kilograms, _m metres, _ohm ohms, _c degrees Celsius, _hz hertz; u_ columns are standard uncertainties.
 
 ALTER TABLE mass ADD COLUMN dof REAL CHECK (dof >= 1);
@@ -9,6 +10,8 @@ ALTER TABLE arm ADD COLUMN own_mass_kg REAL CHECK (own_mass_kg > 0);
 ALTER TABLE arm ADD COLUMN own_mass_u_kg REAL NOT NULL DEFAULT 0.0 CHECK (own_mass_u_kg >= 0);
 ALTER TABLE arm ADD COLUMN own_centre_m REAL NOT NULL DEFAULT 0.0;
 ALTER TABLE arm ADD COLUMN own_centre_u_m REAL NOT NULL DEFAULT 0.0 CHECK (own_centre_u_m >= 0);
+
+ALTER TABLE plan ADD COLUMN thresholds_nm TEXT NOT NULL DEFAULT '[]' CHECK (json_valid(thresholds_nm));
 
 ALTER TABLE session ADD COLUMN cable TEXT NOT NULL DEFAULT '';
 
