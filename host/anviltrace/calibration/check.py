@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+from anviltrace.calibration.betweenzeros import net_counts, net_u_counts
 from anviltrace.calibration.choose import Candidate, why_other_settings
 from anviltrace.calibration.coverage import coverage_factor
 from anviltrace.calibration.inventory import Site
@@ -22,8 +23,6 @@ from anviltrace.calibration.slope import relative_parts
 from anviltrace.errors import CalibrationError
 from anviltrace.records import Arm, CheckReading, Mass, Settings
 
-_WEIGHTED = 1.5
-"""Variance of a mean weighted by a raised cosine, as a multiple of a plain mean's (white noise)."""
 _NEGLIGIBLE = 1e-5
 """Relative standard uncertainty below which an input is not worth naming."""
 ONE_HANGING = "One hanging: what fitting the arm anew changes is part of the difference."
@@ -140,13 +139,11 @@ def deviation(checked: Checked, line: Line) -> float:
 
 
 def _net_counts(check: CheckReading) -> float:
-    return check.load_counts - 0.5 * (check.before_counts + check.after_counts)
+    return net_counts(check.before_counts, check.load_counts, check.after_counts)
 
 
 def _reading_u_counts(check: CheckReading) -> float:
-    """Noise of the reading and of the mean of two zeros, and the zero's change as a rectangle's width."""
-    noise = check.sd_counts * math.sqrt(_WEIGHTED / check.samples * 1.5)
-    return math.hypot(noise, (check.after_counts - check.before_counts) / math.sqrt(12.0))
+    return net_u_counts(check.before_counts, check.after_counts, check.sd_counts, check.samples)
 
 
 def _expanded(line: Line, size_nm: float, line_u: float, u: float) -> float:

@@ -26,6 +26,13 @@
     masses = ["hanger", "plate A"]
     angle_deg = 0.3                   # optional: of the arm under this load, against the horizontal
 
+    [[shunt]]                         # optional: a resistor to be laid across one arm of the bridge
+    name = "100 kilohm"
+    resistor_ohm = 100000
+    resistor_within_percent = 0.1     # limits of both, or resistor_u_ohm and bridge_u_ohm
+    bridge_ohm = 350                  # of one arm of the bridge
+    bridge_within_percent = 0.3
+
     [reading]                         # optional: how a reading is taken
     wait_s = 30.0                     # at least so long after hanging; 30 s is common practice
 
@@ -69,10 +76,11 @@ from typing import Annotated, Any, TypeVar
 from anviltrace.calibration.air import DEFAULT_WITHIN, Air, air_density, air_density_u
 from anviltrace.calibration.gravity import RELATIVE_U, normal_gravity
 from anviltrace.calibration.ladder import MOST_ANGLE_DEG, Load, Manner, Preload, one_more_each_time
+from anviltrace.calibration.shuntfile import read_shunts
 from anviltrace.calibration.stability import Gate
 from anviltrace.calibration.tolerances import WEIGHT_LIMITS_MG, TapeClass, WeightClass, tape_limit_m
 from anviltrace.errors import PlanError
-from anviltrace.records import Arm, Mass, Spread, described_id
+from anviltrace.records import Arm, Mass, Shunt, Spread, described_id
 from anviltrace.tables import (
     Limits,
     check_names,
@@ -91,7 +99,9 @@ _ANGLES = Limits(-MOST_ANGLE_DEG, MOST_ANGLE_DEG)
 _GATE = Gate()
 _PRELOAD = Preload()
 _MANNER = Manner()
-_TABLES = dict.fromkeys(("site", "mass", "arm", "step", "reading", "preload", "course", "calibration"))
+_TABLES = dict.fromkeys(
+    ("site", "mass", "arm", "shunt", "step", "reading", "preload", "course", "calibration")
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +131,7 @@ class Inventory:
     valid_days: float | None = None
     manner: Manner = _MANNER
     ratings_nm: Mapping[str, float] = field(default_factory=dict)
+    shunts: tuple[Shunt, ...] = ()
 
     def arm(self, name: str) -> Arm:
         """The arm of this name; raises PlanError listing those there are."""
@@ -129,6 +140,10 @@ class Inventory:
     def mass(self, name: str) -> Mass:
         """The weight of this name; raises PlanError listing those there are."""
         return find_named(self.masses, name, "mass", FILE)
+
+    def shunt(self, name: str) -> Shunt:
+        """The shunt of this name; raises PlanError listing those there are."""
+        return find_named(self.shunts, name, "shunt", FILE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -237,6 +252,7 @@ def read_inventory(path: Path) -> Inventory:
         read_table(_CalibrationTable, tables.get("calibration", {}), file, "calibration").valid_days,
         Manner(**dataclasses.asdict(read_table(_CourseTable, tables.get("course", {}), file, "course"))),
         {row.name: row.highest_nm for row in arm_rows if row.highest_nm is not None},
+        read_shunts(tables, file),
     )
 
 
