@@ -166,6 +166,7 @@ def describe(archive: Archive, one: Candidate, unit: TorqueUnit) -> dict[str, An
         "gain": one.settings.gain,
         "software_version": made.software_version,
         "note": made.note,
+        "temperature": _temperature(archive, one),
         "torque_unit": unit.value,
         "sensitivity": _sensitivity(fit, one.settings, unit),
         "range": {
@@ -182,6 +183,20 @@ def describe(archive: Archive, one: Candidate, unit: TorqueUnit) -> dict[str, An
         "checks": _checks(fit, unit),
         "cannot_tell": list(fit.cannot_tell),
         **past_and_present(archive, candidates(archive), one),
+    }
+
+
+def _temperature(archive: Archive, one: Candidate) -> dict[str, Any]:
+    """Temperatures at the transducer; None where they were not measured."""
+    from anviltrace.capture.temperatures import temperatures_of
+
+    found = temperatures_of(archive, one.calibration)
+    return {
+        "start_c": found.start and found.start.temperature_c,
+        "end_c": found.end and found.end.temperature_c,
+        "change_k": found.change_k,
+        "flags": list(found.flags),
+        "text": found.text,
     }
 
 
@@ -278,7 +293,8 @@ def print_calibration(facts: dict[str, Any]) -> None:
     click.echo(f"taken {facts['taken_at'][:19].replace('T', ' ')} UTC at {facts['rate_hz']:g} samples/s, "
                f"gain {facts['gain']}")  # fmt: skip
     click.echo(f"{arm['name']}, {arm['length_m']:.4f} m (u {1e3 * arm['u_m']:.2f} mm); gravity "
-               f"{facts['gravity_m_per_s2']:.4f} m/s² ({facts['gravity_source']})\n")  # fmt: skip
+               f"{facts['gravity_m_per_s2']:.4f} m/s² ({facts['gravity_source']})")  # fmt: skip
+    click.echo(f"temperature at the transducer: {facts['temperature']['text']}\n")
     click.echo(f"{sensitivity['counts_per_torque_unit']:.2f} counts per {unit} "
                f"± {sensitivity['expanded_percent']:.2f} % (95 %)")  # fmt: skip
     if sensitivity["mv_per_v_per_torque_unit"] is not None:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from anviltrace.cli.calibration_temperature import Thermometer, temperature_options
 from anviltrace.cli.options import (
     archive_option,
     bench_option,
@@ -52,6 +55,7 @@ if TYPE_CHECKING:
 @gain_option
 @click.option("--linear-to", "linear_to_nm", type=click.FloatRange(min=0.0, min_open=True), callback=finite,
               metavar="N·m", help="Torque up to which its data sheet calls the rig linear.")  # fmt: skip
+@temperature_options
 @click.option("--operator", default="", help="Who hangs the weights.")
 @note_option
 @port_option
@@ -71,6 +75,7 @@ def record(
     rate_hz: float | None,
     gain: int | None,
     linear_to_nm: float | None,
+    thermometer: Thermometer,
     operator: str,
     note: str,
     port_url: str,
@@ -136,11 +141,12 @@ def record(
             session = open_session(archive, link, bench, settings, operator)
             try:
                 if stopped is not None:
-                    done = resume_one(archive, link, session, settings, inventory, stopped, meanwhile, unit)
+                    done = resume_one(archive, link, session, settings, inventory, stopped, meanwhile, unit,
+                                      thermometer)  # fmt: skip
                 else:
                     arm, sign, second_arm = wanted
                     done = record_one(archive, link, session, settings, inventory, arm, sign, unit,
-                                      linear_to_nm, note, course, second_arm)  # fmt: skip
+                                      linear_to_nm, note, course, second_arm, thermometer)  # fmt: skip
             finally:
                 archive.end_session(session.id)
         facts = describe(archive, candidate(archive, done), unit)
@@ -194,6 +200,7 @@ def record_one(
     note: str = "",
     course: str = "short",
     second_arm: Arm | None = None,
+    thermometer: Thermometer | None = None,
 ) -> Calibration:
     """Record one calibration in an open session, with the hand that fits the port."""
     from anviltrace import __version__
@@ -213,9 +220,11 @@ def record_one(
         outline=outline_of(inventory.ladder, course, inventory.manner.mountings),
     )
     parts = begin_calibration(archive, task, second_arm)
-    for part, calibration in parts:
-        _go_on(archive, link, part, calibration, unit)
-    return parts[0][1]
+    whole = parts[0][1]
+    with _temperatures(archive, link, session, whole, thermometer):
+        for part, calibration in parts:
+            _go_on(archive, link, part, calibration, unit)
+    return whole
 
 
 def resume_one(
@@ -227,6 +236,7 @@ def resume_one(
     stopped: Calibration,
     meanwhile: str | None,
     unit: TorqueUnit = TorqueUnit.NM,
+    thermometer: Thermometer | None = None,
 ) -> Calibration:
     """Go on with a calibration in a new session, and with its second arm after it."""
     from anviltrace.capture.calibrate import resumed_task
@@ -235,14 +245,28 @@ def resume_one(
     from anviltrace.records import Arm
 
     sides = [one for one in candidates(archive) if one.side_of == stopped.id and one.why_unfinished]
-    for number, calibration in enumerate([stopped, *(one.calibration for one in sides)]):
-        arm = archive.get(Arm, calibration.arm_id)
-        task = Task(
-            session_id=session.id, settings=settings, inventory=inventory, arm=arm, sign=calibration.sign
-        )
-        part = resumed_task(archive, calibration, task)
-        _go_on(archive, link, part, calibration, unit, "remounted" if number else meanwhile)
+    with _temperatures(archive, link, session, stopped, thermometer):
+        for number, calibration in enumerate([stopped, *(one.calibration for one in sides)]):
+            arm = archive.get(Arm, calibration.arm_id)
+            task = Task(
+                session_id=session.id, settings=settings, inventory=inventory, arm=arm, sign=calibration.sign
+            )
+            part = resumed_task(archive, calibration, task)
+            _go_on(archive, link, part, calibration, unit, "remounted" if number else meanwhile)
     return stopped
+
+
+@contextmanager
+def _temperatures(
+    archive: Archive, link: Link, session: Session, calibration: Calibration, thermometer: Thermometer | None
+) -> Iterator[None]:
+    """Read the temperature before and after; not after a stop."""
+    person = getattr(link.port, "operator", None) is None
+    if thermometer is not None:
+        thermometer.read_start(archive, session, calibration, person)
+    yield
+    if thermometer is not None:
+        thermometer.read_end(archive, session, calibration, person)
 
 
 def _go_on(

@@ -16,10 +16,11 @@ from anviltrace.calibration.history import Change, change_since_previous
 from anviltrace.calibration.line import LineFit, StepRow
 from anviltrace.calibration.numbers import Numbers, work_out
 from anviltrace.calibration.stability import look_at
+from anviltrace.calibration.temperature import Temperatures, temperatures
 from anviltrace.capture.barezero import BARE
 from anviltrace.capture.lines import candidate, candidates, find_calibration
 from anviltrace.publish.words import shortened
-from anviltrace.records import Board, Decision, Gap, LoadStep, Mass, Rig, Run, Session, Zero
+from anviltrace.records import Board, Decision, Gap, LoadStep, Mass, Rig, Run, Session, Temperature, Zero
 
 _SAME = 1e-9
 """Means worked out anew agree this well, relatively: sums are rounded otherwise on another machine."""
@@ -55,7 +56,8 @@ class Document:
     """A whole calibration: what its line is computed from, the line, who took it with what, recordings.
 
     ``left_out`` are readings that were taken but repeated or discarded, each with what was decided;
-    ``change`` is that since the calibration before it, ``bare`` the reading of the rig without an arm.
+    ``change`` is that since the calibration before it, ``bare`` the reading of the rig without an arm,
+    ``temperature_entries`` every temperature that was read.
     """
 
     made: Candidate
@@ -67,11 +69,17 @@ class Document:
     left_out: tuple[tuple[LoadStep, Decision], ...] = ()
     change: Change | None = None
     bare: Zero | None = None
+    temperature_entries: tuple[Temperature, ...] = ()
 
     @property
     def name(self) -> str:
         """What its files are called, without an ending."""
         return f"calibration-{shortened(self.made.calibration.id)}"
+
+    @property
+    def temperatures(self) -> Temperatures:
+        """Temperatures at start and end, as far as they were measured."""
+        return temperatures(self.temperature_entries, max(one.step.taken_at for one in self.taken))
 
     @property
     def masses(self) -> list[Mass]:
@@ -113,6 +121,7 @@ def collect_document(archive: Archive, beginning: str) -> Document:
         left_out=_left_out(archive, made),
         change=change_since_previous(candidates(archive), made),
         bare=_bare(archive, made),
+        temperature_entries=tuple(archive.all(Temperature, calibration_id=made.calibration.id)),
     )
 
 

@@ -54,6 +54,7 @@ def data(document: Document) -> dict[str, Any]:
         "arm": asdict(made.arm),
         "masses": [asdict(mass) for mass in document.masses],
         "bare": None if document.bare is None else asdict(document.bare),
+        "temperatures": [asdict(one) for one in document.temperature_entries] or None,
         "readings": [_reading(one) for one in document.taken],
         "left_out": [{"reading": asdict(step), "decision": asdict(why)} for step, why in document.left_out],
     }
@@ -75,6 +76,8 @@ def _results(document: Document) -> dict[str, Any]:
     line = document.fit.line
     results: dict[str, Any] = _without_empty(asdict(document.fit))
     return results | {
+        "temperature_change_k": document.temperatures.change_k,
+        "temperature_flags": list(document.temperatures.flags),
         "since_previous": None if document.change is None else asdict(document.change),
         "numbers": _without_empty(_numbers(document.numbers())),
         "coverage": COVERAGE,

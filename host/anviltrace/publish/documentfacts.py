@@ -96,7 +96,9 @@ def site(document: Document) -> Facts:
         ("angle against the horizontal", _angles(document, arm)),
         ("gravity ± 2 u", f"{gravity} m/s², {made.gravity_source}"),
         ("air density ± 2 u", f"{air} kg/m³"),
-        ("temperature, humidity", NOT_ON_RECORD),
+        ("temperature at the transducer", document.temperatures.text),
+        *(("temperature, flagged", flag) for flag in document.temperatures.flags),
+        ("humidity", NOT_ON_RECORD),
     ]
 
 

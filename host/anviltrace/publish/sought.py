@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from anviltrace.publish.document import Document
-from anviltrace.publish.words import readable_time
+from anviltrace.publish.words import plural, readable_time
 
 NOT_ON_RECORD = "not on record"
 
@@ -49,11 +49,15 @@ def sought(document: Document, conformity: str) -> list[Sought]:
         ("sampling", "none: one rig, and every reading that the line rests on is shown"),
         ("what the results hold for", "only this rig as it was calibrated, with these settings"),
         ("results with units", "see Result and Readings"),
-        ("departures from the method", made.note or NOT_ON_RECORD),
+        ("departures from the method", _departures(document)),
         ("who authorised it", NOT_ON_RECORD),
         ("results from others", "none but the values of weights and arm, see Weights and arm"),
         ("uncertainty", "see Result; where it comes from is under Parts of the uncertainty"),
-        ("conditions", f"{_air(document)}; temperature and humidity are {NOT_ON_RECORD}"),
+        (
+            "conditions",
+            f"{_air(document)}; temperature at the transducer: {document.temperatures.text}; humidity "
+            f"{NOT_ON_RECORD}",
+        ),
         ("traceability", f"{NOT_ON_RECORD}: how weights and arm were measured is said beside each, no more"),
         ("results before and after adjustment", _before_and_after(document)),
         ("conformity, and the rule for deciding it", conformity),
@@ -61,6 +65,17 @@ def sought(document: Document, conformity: str) -> list[Sought]:
         ("interval until the next one", _interval(made.valid_days)),
     ]
     return [Sought(what, found) for what, found in pairs]
+
+
+def _departures(document: Document) -> str:
+    """Readings left out, temperatures outside the limits, and what the note says."""
+    left_out = len(document.left_out)
+    found = [
+        f"{plural(left_out, 'reading')} left out, see Readings left out" if left_out else "",
+        *document.temperatures.flags,
+        document.made.calibration.note,
+    ]
+    return "; ".join(text for text in found if text) or NOT_ON_RECORD
 
 
 def _air(document: Document) -> str:

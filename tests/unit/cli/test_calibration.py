@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import sys
 from collections.abc import Iterator
@@ -15,11 +16,11 @@ from standin import Script, StandIn
 
 from anviltrace.archive import Archive
 from anviltrace.calibration.instructions import Doubt, Wish
+from anviltrace.cli import calibration_temperature, weights
 from anviltrace.cli import main as main_module
-from anviltrace.cli import weights
 from anviltrace.cli.main import cli
 from anviltrace.errors import UnpluggedError
-from anviltrace.records import Calibration, Run
+from anviltrace.records import Calibration, Run, Temperature
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="the stand-in needs a pty")
 
@@ -69,6 +70,11 @@ def files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
+def hang(board: StandIn, text: str) -> None:
+    torque_nm = float(text.split(" N·m")[0].split()[-1]) if " N·m" in text else 0.0
+    board.script.signal = lambda index: np.rint(2000.0 * torque_nm + index % 5).astype(np.int32)
+
+
 @pytest.fixture
 def person(board: StandIn, monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Somebody who does what is asked: the torque named in the text then hangs. Collects the texts."""
@@ -76,10 +82,10 @@ def person(board: StandIn, monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
     def ask(text: str) -> None:
         asked.append(text)
-        torque_nm = float(text.split(" N·m")[0].split()[-1]) if " N·m" in text else 0.0
-        board.script.signal = lambda index: np.rint(2000.0 * torque_nm + index % 5).astype(np.int32)
+        hang(board, text)
 
     monkeypatch.setattr(weights, "_ask", ask)
+    monkeypatch.setattr(calibration_temperature, "ask_temperature", lambda: None)
     return asked
 
 
@@ -102,6 +108,41 @@ def test_a_person_is_led_through(board: StandIn, files: Path, person: list[str])
         (made,) = archive.all(Calibration)
     assert made.id[:8] in result.stdout
     assert made.gravity_source == "GRS80 at 52° latitude, 50 m"
+
+
+def test_temperatures_are_asked_for_and_kept(
+    board: StandIn, files: Path, person: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.undo()
+    monkeypatch.chdir(files)
+    monkeypatch.setattr(weights, "_ask", lambda text: hang(board, text))
+    typed = "warm\n999\n17,5\n19.0\n"
+    result = CliRunner().invoke(cli, record(board.url, "--json"), input=typed, catch_exceptions=False)
+    assert result.stderr.count("Temperature at the transducer in °C, empty: not measured") == 4
+    assert "“warm” is no number" in result.stderr
+    assert "999 °C lies outside" in result.stderr
+    made = json.loads(result.stdout)
+    assert (made["temperature"]["start_c"], made["temperature"]["end_c"]) == (17.5, 19.0)
+    assert made["temperature"]["change_k"] == 1.5
+    assert len(made["temperature"]["flags"]) == 2
+    assert "TEMPERATURE: 17.5 °C at the start, not 18 to 28 °C" in result.stderr
+    assert "TEMPERATURE: the temperature changed by +1.5 K" in result.stderr
+    with Archive.open(files / "bench.anviltrace", read_only=True) as archive:
+        first, last = archive.all(Temperature)
+    assert first.calibration_id == last.calibration_id == made["id"]
+    assert first.u_c == pytest.approx(0.5 / math.sqrt(3.0))
+    assert person == []
+
+
+def test_options_give_temperatures(board: StandIn, files: Path, person: list[str]) -> None:  # noqa: ARG001
+    more = ("--temperature", "21", "--temperature-end", "21.5", "--temperature-within", "0.1")
+    CliRunner().invoke(cli, record(board.url, *more), catch_exceptions=False)
+    with Archive.open(files / "bench.anviltrace", read_only=True) as archive:
+        assert [one.temperature_c for one in archive.all(Temperature)] == [21.0, 21.5]
+        assert archive.all(Temperature)[0].u_c == pytest.approx(0.1 / math.sqrt(3.0))
+    for bad in ("nan", "-41", "86"):
+        refused = CliRunner().invoke(cli, record(board.url, "--temperature", bad))
+        assert refused.exit_code == 2
 
 
 def test_json_is_all_there_is_on_stdout(board: StandIn, files: Path, person: list[str]) -> None:  # noqa: ARG001

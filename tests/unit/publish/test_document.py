@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from htmlreader import Reader
 from sample_document import HOSTILE, make_archive
+from workshop import fixed_id
 
 from anviltrace.archive import Archive
 from anviltrace.calibration.budget import Case
@@ -29,7 +30,7 @@ from anviltrace.publish.documentfiles import write_document
 from anviltrace.publish.documentnumbers import budget_table, conformity
 from anviltrace.publish.documentpage import render
 from anviltrace.publish.sought import NOT_ON_RECORD, sought
-from anviltrace.records import Arm, Calibration, Decision, LoadStep, Mass, Spread, Zero
+from anviltrace.records import Arm, Calibration, Decision, LoadStep, Mass, Spread, Temperature, Zero
 from anviltrace.units import NM_PER_LBF_FT, TorqueUnit
 
 WHOLE = "00000000"
@@ -191,6 +192,27 @@ class TestPage:
         words = Reader(render(collect(tmp_path, -1), TorqueUnit.NM)).text
         assert "counter-clockwise, seen from behind the tool; such torque is negative" in words
         assert re.search(r"hanger 1\.000 -7\.8\d+ ± 0\.\d+", words)
+
+    def test_temperatures_are_stated_and_flagged(self, document: Document, text: str) -> None:
+        assert "temperature at the transducer not measured" in text
+        taken = [
+            Temperature(fixed_id(number), fixed_id(8), fixed_id(40), at, "transducer", temperature_c, 0.29)
+            for number, at, temperature_c in (
+                (1, "2026-05-04T08:59:00.000Z", 21.0),
+                (2, "2026-05-04T09:01:00.000Z", 22.5),
+            )
+        ]
+        warmer = replace(document, temperature_entries=tuple(taken))
+        words = Reader(render(warmer, TorqueUnit.NM)).text
+        assert "start 21.0 °C (u 0.29 K), end 22.5 °C (u 0.29 K), change +1.5 K" in words
+        departures = {entry.what: entry.found for entry in sought(warmer, "none")}[
+            "departures from the method"
+        ]
+        assert "the temperature changed by +1.5 K" in departures
+        whole = json.loads(as_json(warmer))
+        assert [one["temperature_c"] for one in whole["data"]["temperatures"]] == [21.0, 22.5]
+        assert whole["results"]["temperature_change_k"] == 1.5
+        assert fingerprint(warmer) != fingerprint(document)
 
     def test_the_calibration_before_it_is_compared(self, document: Document) -> None:
         change = Change(WHOLE, "2026-03-01T09:00:00.000Z", 300.0, 0.0123, 0.0041, ())
