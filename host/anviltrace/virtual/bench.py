@@ -136,6 +136,10 @@ class Bench:
         """What was put on the transducer is taken off and pulls sideways no more."""
         self._gauge.side_force_n = 0.0
 
+    def shunt(self, mv_per_v: float) -> None:
+        """A resistor across one arm of the bridge adds ``mv_per_v`` from now on; 0 when it is taken off."""
+        self._gauge.shunt_mv_per_v = mv_per_v
+
     def slacken(self, at_s: float) -> None:
         """The joint is let go by hand."""
         self._retained_nm, self._slack_ordered = 0.0, False

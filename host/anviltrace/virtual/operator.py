@@ -35,6 +35,7 @@ class Operator:
         self._tool: str | None = None
         self._supply: str | None = None
         self._driving = False
+        self._shunt: str | None = None
         self._supplies: dict[str, SupplyState] = {}
         self.on_unplug: Callable[[], None] | None = None
 
@@ -102,6 +103,28 @@ class Operator:
                 lambda at_s: self._bench.load(torque_nm, force_n, 0.0, at_s),
                 torque_nm=torque_nm,
             )
+
+    def lay_shunt(self, shunt_name: str) -> None:
+        """Lay a resistor across one arm of the bridge, whatever else is on the rig."""
+        with self._bench.lock:
+            self._refuse_driving("lay on a shunt")
+            if self._shunt is not None:
+                raise VirtualRigError(f"{self._shunt!r} lies on the bridge already; take it off first")
+            scenario = self._bench.scenario
+            _find("shunt", shunt_name, scenario.shunts)
+            self._shunt = shunt_name
+            mv_per_v = scenario.shunts[shunt_name].mv_per_v(scenario.transducer.bridge_ohm)
+            self._bench.order("lay shunt", lambda _: self._bench.shunt(mv_per_v), shunt=shunt_name)
+
+    def take_off_shunt(self) -> None:
+        """Take the resistor off the bridge."""
+        with self._bench.lock:
+            if self._shunt is None:
+                raise VirtualRigError(
+                    "no shunt lies on the bridge, so none can be taken off; lay one on first"
+                )
+            shunt, self._shunt = self._shunt, None
+            self._bench.order("take off shunt", lambda _: self._bench.shunt(0.0), shunt=shunt)
 
     def remount(self) -> None:
         """Take the arm or tool off and put it back turned to another position."""

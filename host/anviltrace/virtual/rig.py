@@ -42,7 +42,8 @@ class Transducer:
     the rising one half-way through a cycle between 0 and rated torque. ``remount_span`` (a share) and
     ``remount_zero_mv_per_v`` are standard deviations from one mounting to the next. A negative
     sensitivity is a bridge wired the other way round. ``noise_mv_per_v`` is what one first-stage value
-    picks up besides the converter's own noise; ``hum_mv_per_v`` the amplitude of mains hum.
+    picks up besides the converter's own noise; ``hum_mv_per_v`` the amplitude of mains hum. ``bridge_ohm``
+    is the resistance of one arm of the bridge.
     """
 
     rated_nm: Annotated[float, Limits(1.0, 20_000.0)]
@@ -67,6 +68,21 @@ class Transducer:
     noise_mv_per_v: Annotated[float, Limits(0.0, 0.1)] = 0.0
     hum_mv_per_v: Annotated[float, Limits(0.0, 0.1)] = 0.0
     hum_hz: Annotated[float, Limits(10.0, 400.0)] = 50.0
+    bridge_ohm: Annotated[float, Limits(50.0, 20_000.0)] = 350.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shunt:
+    """A resistor to be laid across one arm of the bridge; across some the output rises, else it falls."""
+
+    resistor_ohm: Annotated[float, Limits(100.0, 1e8)]
+    rises: bool = True
+
+    def mv_per_v(self, bridge_ohm: float) -> float:
+        """What it adds to a bridge in balance: the divider with one arm shunted, less one half."""
+        shunted_ohm = 1.0 / (1.0 / bridge_ohm + 1.0 / self.resistor_ohm)
+        size = 1000.0 * (0.5 - shunted_ohm / (shunted_ohm + bridge_ohm))
+        return size if self.rises else -size
 
 
 class Resonator:
@@ -154,6 +170,7 @@ class Gauge:
         self._heat_k = 0.0
         self._blows: list[tuple[float, float]] = []
         self.side_force_n = 0.0
+        self.shunt_mv_per_v = 0.0
         self.remount()
 
     def remount(self) -> None:
@@ -179,6 +196,7 @@ class Gauge:
         deviation_nm = self._hysteresis.follow(coarse) + self._creep_nm(coarse, group_s)
         deviation_nm = deviation_nm + coarse * (self._made.span_drift_per_k * warmth_k)
         zero = self._zero_mv_per_v + self._made.side_mv_per_v_per_n * self.side_force_n
+        zero += self.shunt_mv_per_v
         offset = self._sensitivity * deviation_nm + (zero + self._made.zero_drift_mv_per_v_per_k * warmth_k)
         signal = self._shape(torque_nm).reshape(-1, stride)
         signal += offset[:, np.newaxis]

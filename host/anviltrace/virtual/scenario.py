@@ -20,7 +20,7 @@ from anviltrace.tables import Limits, as_table, read_table, read_toml, refuse_un
 from anviltrace.virtual.drive import Joint
 from anviltrace.virtual.frontend import Converter, ConverterName
 from anviltrace.virtual.lever import Arm, Mass, Site
-from anviltrace.virtual.rig import Transducer
+from anviltrace.virtual.rig import Shunt, Transducer
 from anviltrace.virtual.supply import Supply
 from anviltrace.virtual.wrench import Friction, Wrench, blow_width_s
 
@@ -28,7 +28,7 @@ Part = TypeVar("Part")
 
 _FOLDER = Path(__file__).with_name("scenarios")
 _SINGLE = ("converter", "transducer", "joint", "site")
-_NAMED = ("arms", "masses", "tools", "supplies")
+_NAMED = ("arms", "masses", "shunts", "tools", "supplies")
 _TABLES = dict.fromkeys((*_SINGLE, *_NAMED, "faults"))
 
 
@@ -71,6 +71,7 @@ class Scenario:
     masses: Mapping[str, Mass]
     tools: Mapping[str, Wrench]
     supplies: Mapping[str, Supply]
+    shunts: Mapping[str, Shunt]
     faults: tuple[Fault, ...] = ()
 
 
@@ -103,6 +104,7 @@ def parse(tables: Mapping[str, Any], name: str, file: str) -> Scenario:
         masses=_named(Mass, tables, "masses", file),
         tools=_named(Wrench, tables, "tools", file),
         supplies=_named(Supply, tables, "supplies", file),
+        shunts=_named(Shunt, tables, "shunts", file),
         faults=_faults(tables.get("faults", []), file),
     )
     _check_converter(scenario.converter, file)

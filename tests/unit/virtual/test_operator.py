@@ -260,3 +260,32 @@ def test_what_should_hang_after_a_stop_is_restored_whatever_hangs(hands):
     hand.remount(Remount(Arm(fixed_id(9), "long", 0.8, 0.0, Spread.NORMAL), 1, 120.0))
     bench.counts(0.1)
     assert bench.truth.events[-1].kind == "remount"
+
+
+def test_a_shunt_adds_to_the_bridge_whatever_else_is_on_it(hands):
+    """100 kΩ across an arm of 350 Ω: 0.87347 mV/V (fixtures/published/shunt_350_ohm.csv)."""
+    shunts = {"up": {"resistor_ohm": 1e5}, "down": {"resistor_ohm": 1e5, "rises": False}}
+    bench = hands(shunts=shunts)
+    bench.operator.hang("plate", "long")
+    loaded_nm = _settled_nm(bench)
+    shunt_nm = 0.87347 / bench.bench.scenario.transducer.sensitivity_mv_per_v_per_nm
+    bench.operator.lay_shunt("up")
+    assert _settled_nm(bench) - loaded_nm == pytest.approx(shunt_nm, rel=1e-5)
+    bench.operator.take_off_shunt()
+    assert _settled_nm(bench) == pytest.approx(loaded_nm, abs=1e-6)
+    bench.operator.lay_shunt("down")
+    bench.operator.unhang_all()
+    assert _settled_nm(bench) == pytest.approx(-shunt_nm, rel=1e-5)
+    assert [event.kind for event in bench.truth.events if "shunt" in event.kind] == [
+        "lay shunt", "take off shunt", "lay shunt"]  # fmt: skip
+
+
+def test_shunts_that_cannot_be(hands):
+    bench = hands(shunts={"up": {"resistor_ohm": 1e5}})
+    with pytest.raises(VirtualRigError, match="unknown shunt 'other'; this bench has: up"):
+        bench.operator.lay_shunt("other")
+    with pytest.raises(VirtualRigError, match="none can be taken off"):
+        bench.operator.take_off_shunt()
+    bench.operator.lay_shunt("up")
+    with pytest.raises(VirtualRigError, match="'up' lies on the bridge already"):
+        bench.operator.lay_shunt("up")
