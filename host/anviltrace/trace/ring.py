@@ -30,7 +30,8 @@ _FROM_S = 0.002
 """A blow is over this long after it last rose."""
 _REST_S = 0.02
 _MOST_RESTS = 24
-_LEAST_REST = 16
+LEAST_REST = 16
+"""Samples of a rest that tell anything."""
 _LAGS_IN_REST = 8
 _WELL_TURNED = 0.6
 """The relation tells most where a lag makes a quarter turn; this much of |cos φ| is near enough."""
@@ -67,23 +68,37 @@ class Still:
     delay: float
 
 
-def estimate_ring(values: Values, rate_hz: float, risen_index: Indices, noise_sd: float) -> Ring | None:
+def estimate_ring(
+    values: Values, rate_hz: float, risen_index: Indices, noise_sd: float, known: Ring | None = None
+) -> Ring | None:
     """The ring in the rests behind blows, or None where nothing rings noticeably.
 
     ``values``: shape (n,), contiguous, in any unit, ``noise_sd`` in the same; ``risen_index`` are samples
-    at which blows have risen. Up to 24 rests of them are looked at.
+    at which blows have risen. Up to 24 rests of them are looked at. A ring that is ``known`` (as sampled) is
+    taken as it is, unless something else rings: what does not fit it is estimated.
     """
     rests = [rest - rest.mean() for rest in _rests(values, rate_hz, risen_index)]
     spread = np.array([float(np.std(rest)) for rest in rests])
     if not rests or float(np.median(spread)) < LEAST_RING_SD * noise_sd / math.sqrt(2.0):
         return None
     usual = [rest for rest, sd in zip(rests, spread, strict=True) if sd <= 2.0 * np.median(spread)]
-    sinusoid = _sinusoid(usual, _strongest_turn(usual))
+    if known is not None and _explains(known, usual, rate_hz):
+        return known
+    ring = strongest_ring(usual, rate_hz)
+    return ring if ring is not None and _explains(ring, usual, rate_hz) else None
+
+
+def strongest_ring(rests: list[Floats], rate_hz: float) -> Ring | None:
+    """The decaying sinusoid at the strongest line of ``rests``, stretches of at least 16 samples, mean 0.
+
+    None where none fits, or it swings more slowly than :data:`LEAST_HZ`.
+    """
+    sinusoid = _sinusoid(rests, _strongest_turn(rests))
     if sinusoid is None:
         return None
     turn, decay = sinusoid
     ring = Ring(turn * rate_hz / (2.0 * math.pi), 1.0 / (decay * rate_hz))
-    return ring if ring.frequency_hz > LEAST_HZ and _explains(ring, usual, rate_hz) else None
+    return ring if ring.frequency_hz > LEAST_HZ else None
 
 
 def _explains(ring: Ring, rests: list[Floats], rate_hz: float) -> bool:
@@ -99,7 +114,7 @@ def _rests(values: Values, rate_hz: float, risen_index: Indices) -> list[Floats]
     ends = np.append(risen_index[1:], values.size) - first
     chosen = range(0, risen_index.size, 1 + risen_index.size // _MOST_RESTS)
     stretches = [values[risen_index[k] + first : min(ends[k], risen_index[k] + first + most)] for k in chosen]
-    return [stretch.astype(np.float64) for stretch in stretches if stretch.size >= _LEAST_REST]
+    return [stretch.astype(np.float64) for stretch in stretches if stretch.size >= LEAST_REST]
 
 
 def _strongest_turn(rests: list[Floats]) -> float:
