@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from GTC import uncertainty, value
 from published import rows, values
 
 from anviltrace.calibration.gravity import RELATIVE_U, normal_gravity
@@ -118,3 +119,33 @@ def parts(torque) -> dict[str, float]:
     return {
         influence.label: influence.u for influence in reporting.budget(torque, trim=0) if influence.u > 0.0
     }
+
+
+def test_degrees_of_freedom_of_gum_h1() -> None:
+    """JCGM 100:2008, H.1, its six components as an arm and five equal weights: 16.75 degrees of freedom."""
+    wanted = values("gum_h1.toml")
+    scale = 1e-5  # of 50 mm, in relative terms; a weight is a fifth of the load
+    (length, length_nm), *others = wanted["component_nm"].items()
+    arm = Arm("a", "a", 1.0, scale * length_nm, Spread.NORMAL, 0.0, 0.0, dof=wanted["dof"][length])
+    masses = [
+        Mass(name, name, 1.0, 5.0 * scale * u_nm, Spread.NORMAL, conventional=True, dof=wanted["dof"][name])
+        for name, u_nm in others
+    ]
+    torque = Lever(arm, Site(10.0, 0.0, "", 0.0, 0.0)).torque_nm(masses, 0.0)
+    assert torque.u / torque.x / scale == pytest.approx(wanted["results"]["u_c_nm"], abs=0.005)
+    assert torque.df == pytest.approx(wanted["results"]["nu_eff"], abs=0.005)
+
+
+def test_the_empty_arms_moment_by_hand() -> None:
+    """m·g·(1 − ρ/8000)·x·cos θ, and between two angles the difference of the cosines; at ±1° by trapezia."""
+    arm = Arm("a", "a", 0.8, 0.0, Spread.NORMAL, 0.0, 1.0, own_mass_kg=3.0, own_centre_m=0.3)
+    lever = Lever(arm, Site(9.81, 0.0, "", 1.2, 0.0))
+    level_nm = 3.0 * 9.81 * (1.0 - 1.2 / 8000.0) * 0.3
+    errors = np.radians(np.linspace(-1.0, 1.0, 20_001))
+    for at_deg, zero_deg in ((2.0, -1.0), (6.0, 0.0), (0.0, 0.0)):
+        changes = np.cos(math.radians(at_deg) + errors) - np.cos(math.radians(zero_deg) + errors)
+        found = lever.since_zero_nm([], at_deg, zero_deg)
+        mean = np.trapezoid(changes, errors) / (errors[-1] - errors[0])
+        sd = math.sqrt(np.trapezoid((changes - mean) ** 2, errors) / (errors[-1] - errors[0]))
+        assert value(found) == pytest.approx(level_nm * mean, rel=1e-7, abs=1e-12)
+        assert uncertainty(found) == pytest.approx(level_nm * sd, rel=1e-4, abs=1e-12)

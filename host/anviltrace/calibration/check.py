@@ -113,15 +113,16 @@ def hold_against(checked: Checked, candidate: Candidate) -> CheckResult:
     reading_u = math.hypot(line_u, _reading_u_counts(check) / abs(line.counts_per_nm) / size)
     by_line = sources_of_line(fit, candidate.calibration, candidate.masses.values(), candidate.arm)
     by_weight = repeatable(relative_parts(reference), check, checked.masses, checked.arm)
+    by_both = (line_u, line.degrees_of_freedom(size)), (reference.u / size, float(reference.df))
     apart_u = difference_u(reading_u, reference.u / size, by_line, by_weight)
     return CheckResult(
         calibration_id=line.calibration_id,
         reading_nm=reading_nm,
-        reading_expanded_nm=_expanded(line, size, line_u, reading_u),
+        reading_expanded_nm=_expanded(size, reading_u, (line_u, line.degrees_of_freedom(size))),
         reference_nm=float(reference.x),
-        reference_expanded_nm=coverage_factor(math.inf) * float(reference.u),
+        reference_expanded_nm=coverage_factor(float(reference.df)) * float(reference.u),
         difference_nm=reading_nm - float(reference.x),
-        difference_expanded_nm=_expanded(line, size, line_u, apart_u),
+        difference_expanded_nm=_expanded(size, apart_u, *by_both),
         zero_moved_nm=(check.after_counts - check.before_counts) / line.counts_per_nm,
         in_common=tuple(
             source[0] for source in in_common(by_line, by_weight) if by_weight[source] > _NEGLIGIBLE
@@ -146,12 +147,14 @@ def _reading_u_counts(check: CheckReading) -> float:
     return net_u_counts(check.before_counts, check.after_counts, check.sd_counts, check.samples)
 
 
-def _expanded(line: Line, size_nm: float, line_u: float, u: float) -> float:
+def _expanded(size_nm: float, u: float, *parts: tuple[float, float]) -> float:
     """Half width of the 95 % interval in N·m, from relative uncertainties.
 
-    Only the line has less than infinite degrees of freedom (Welch-Satterthwaite).
+    Only the ``parts`` (relative u, degrees of freedom) have less than infinite degrees of freedom; what both
+    have in common is counted in both, which makes the interval no narrower (Welch-Satterthwaite).
     """
-    degrees = line.degrees_of_freedom(size_nm) * (u / line_u) ** 4
+    weakness = math.fsum(part**4 / dof for part, dof in parts)
+    degrees = math.inf if weakness == 0.0 else u**4 / weakness
     return coverage_factor(degrees) * u * size_nm
 
 

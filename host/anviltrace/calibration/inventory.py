@@ -15,12 +15,22 @@
     within_m = 0.0005                 # limits, or u_m for a standard uncertainty
     tape = "II"                       # optional, with within_m: a tape of EU class I, II or III
     highest_nm = 400                  # optional: torque it bears; no load beyond it is asked for
+    own_mass_kg = 3.1                 # optional, all four: the empty arm's mass, and where its centre of
+    own_within_kg = 0.05              # gravity lies: its distance from the axis, positive towards the weights
+    own_centre_m = 0.32
+    own_centre_within_m = 0.01
 
     [[mass]]
     name = "plate A"
     mass_kg = 10.02
     within_kg = 0.02                  # limits, or u_kg for a standard uncertainty; or, for a weight of an
                                       # OIML class: class = "M1", or M2, M3, F1, F2
+
+    [[mass]]
+    name = "plate B"
+    mass_kg = 9.987                   # the mean of five weighings, with its standard uncertainty
+    u_kg = 0.006
+    dof = 4                           # optional, with u_kg or u_m: degrees of freedom behind it
 
     [[step]]                          # optional: else one weight more at each step, in this order
     masses = ["hanger", "plate A"]
@@ -53,6 +63,12 @@
 A weight with ``check = true`` is kept for checks and hung only where a step names it. An arm more than 10°
 from level is refused. A thing keeps its id as long as its description stays the same.
 
+The hanger (hook, pin, strap) is hung after the zero as a weight of its own, weighed like the others; or it
+stays on while the zero is read, then it is part of the zero and no weight: leave it out of this file. The
+empty arm is always on at the zero. Only with its angle does its moment change, which is reckoned with where
+the arm is described; it counts in what the arm bears, and a full course holds it against the change of the
+zero when the arm was put on.
+
 The air pressure is that at the bench: weather reports give it reduced to sea level, too high by about 1 hPa
 for every 8 m of height. Instead of the air's state its density can be stated, ``air_density_kg_per_m3`` and
 ``air_density_within_kg_per_m3``; without either it is taken as 1.2 ± 0.06. Formula:
@@ -76,6 +92,7 @@ from typing import Annotated, Any, TypeVar
 from anviltrace.calibration.air import DEFAULT_WITHIN, Air, air_density, air_density_u
 from anviltrace.calibration.gravity import RELATIVE_U, normal_gravity
 from anviltrace.calibration.ladder import MOST_ANGLE_DEG, Load, Manner, Preload, one_more_each_time
+from anviltrace.calibration.otherunits import refuse_other_units
 from anviltrace.calibration.shuntfile import read_shunts
 from anviltrace.calibration.stability import Gate
 from anviltrace.calibration.tolerances import WEIGHT_LIMITS_MG, TapeClass, WeightClass, tape_limit_m
@@ -96,6 +113,7 @@ Thing = TypeVar("Thing", Mass, Arm)
 FILE = "weights file"
 
 _ANGLES = Limits(-MOST_ANGLE_DEG, MOST_ANGLE_DEG)
+_DOF = Limits(1.0, 1e6)
 _GATE = Gate()
 _PRELOAD = Preload()
 _MANNER = Manner()
@@ -174,6 +192,7 @@ class _MassTable:
     density_u_kg_per_m3: Annotated[float, Limits(0.0, 5_000.0)] = 100.0
     check: bool = False
     note: str = ""
+    dof: Annotated[float | None, _DOF] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,6 +206,11 @@ class _ArmTable:
     angle_within_deg: Annotated[float, Limits(0.0, 10.0)] = 1.0
     highest_nm: Annotated[float | None, Limits(0.1, 20_000.0)] = None
     note: str = ""
+    dof: Annotated[float | None, _DOF] = None
+    own_mass_kg: Annotated[float | None, Limits(0.001, 500.0)] = None
+    own_within_kg: Annotated[float | None, Limits(0.0, 50.0)] = None
+    own_centre_m: Annotated[float | None, Limits(-5.0, 5.0)] = None
+    own_centre_within_m: Annotated[float | None, Limits(0.0, 2.0)] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -231,6 +255,7 @@ def read_inventory(path: Path) -> Inventory:
     if "site" not in tables:
         raise PlanError(f"{file}: the table [site] is missing; give latitude_deg and height_m")
     site = _site(read_table(_SiteTable, tables["site"], file, "site"), file)
+    refuse_other_units(tables, file)
     rows = read_list(_MassTable, tables, "mass", file)
     masses = tuple(_mass(row, file) for row in rows)
     arm_rows = read_list(_ArmTable, tables, "arm", file)
@@ -304,10 +329,10 @@ def _gravity(table: _SiteTable, file: str) -> tuple[float, float, str]:
 def _mass(row: _MassTable, file: str) -> Mass:
     if row.class_ is not None:
         row = _of_class(row, row.class_, file)
-    u_kg, spread = _standard(row.within_kg, row.u_kg, "kg", f"mass {row.name!r}", file)
-    left_out = ("within_kg", "class_", "check")
+    u_kg, spread = _standard(row.within_kg, row.u_kg, row.dof, "kg", f"mass {row.name!r}", file)
+    left_out = ("within_kg", "class_", "check", "dof")
     values = {name: value for name, value in dataclasses.asdict(row).items() if name not in left_out}
-    return _record(Mass, values | {"u_kg": u_kg, "spread": spread})
+    return _record(Mass, values | {"u_kg": u_kg, "spread": spread} | _stated(dof=row.dof))
 
 
 def _of_class(row: _MassTable, weight_class: WeightClass, file: str) -> _MassTable:
@@ -329,10 +354,35 @@ def _of_class(row: _MassTable, weight_class: WeightClass, file: str) -> _MassTab
 def _arm(row: _ArmTable, file: str) -> Arm:
     if row.tape is not None:
         row = _by_tape(row, row.tape, file)
-    u_m, spread = _standard(row.within_m, row.u_m, "m", f"arm {row.name!r}", file)
-    left_out = ("within_m", "tape", "highest_nm")
-    values = {name: value for name, value in dataclasses.asdict(row).items() if name not in left_out}
-    return _record(Arm, values | {"u_m": u_m, "spread": spread})
+    u_m, spread = _standard(row.within_m, row.u_m, row.dof, "m", f"arm {row.name!r}", file)
+    taken = ("name", "length_m", "angle_deg", "angle_within_deg", "note")
+    values = {name: value for name, value in dataclasses.asdict(row).items() if name in taken}
+    own = _own_moment(row, file)
+    return _record(Arm, values | {"u_m": u_m, "spread": spread} | _stated(dof=row.dof) | own)
+
+
+def _own_moment(row: _ArmTable, file: str) -> dict[str, float]:
+    """What is stated of the empty arm: all of it, or nothing."""
+    keys = ("own_mass_kg", "own_within_kg", "own_centre_m", "own_centre_within_m")
+    stated = _stated(**{key: getattr(row, key) for key in keys})
+    if not stated:
+        return {}
+    if missing := [key for key in keys if key not in stated]:
+        raise PlanError(
+            f"{file}: arm {row.name!r} describes the empty arm but lacks {missing[0]}; give all of "
+            f"{', '.join(keys)}, or nothing of it"
+        )
+    return {
+        "own_mass_kg": stated["own_mass_kg"],
+        "own_mass_u_kg": stated["own_within_kg"] / math.sqrt(3.0),
+        "own_centre_m": stated["own_centre_m"],
+        "own_centre_u_m": stated["own_centre_within_m"] / math.sqrt(3.0),
+    }
+
+
+def _stated(**values: float | None) -> dict[str, float]:
+    """Those that are given: what nobody states is no part of a description, whose id stays as it was."""
+    return {name: value for name, value in values.items() if value is not None}
 
 
 def _by_tape(row: _ArmTable, tape: TapeClass, file: str) -> _ArmTable:
@@ -350,11 +400,18 @@ def _noted(note: str, more: str) -> str:
     return f"{note}; {more}" if note else more
 
 
-def _standard(within: float | None, u: float | None, unit: str, what: str, file: str) -> tuple[float, Spread]:
+def _standard(
+    within: float | None, u: float | None, dof: float | None, unit: str, what: str, file: str
+) -> tuple[float, Spread]:
     """Standard uncertainty and distribution, from limits or from a standard uncertainty."""
     if (within is None) == (u is None):
         raise PlanError(
             f"{file}: {what} needs one of within_{unit} (limits) and u_{unit} (standard uncertainty)"
+        )
+    if within is not None and dof is not None:
+        raise PlanError(
+            f"{file}: {what} has dof = {dof:g} beside limits, which have no degrees of freedom: leave dof "
+            f"out, or give u_{unit}, the standard deviation of n readings over √n, with dof = n − 1"
         )
     if within is not None:
         return within / math.sqrt(3.0), Spread.RECTANGULAR

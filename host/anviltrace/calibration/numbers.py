@@ -13,6 +13,7 @@ from GTC import get_covariance
 from anviltrace.calibration.budget import Basis, Budget, Case, Input, make_budget, smallest_usable_nm
 from anviltrace.calibration.classes import IndicativeClass, indicate
 from anviltrace.calibration.indications import Indication, indications, split
+from anviltrace.calibration.lever import OWN_CENTRE, OWN_MASS
 from anviltrace.calibration.line import Contribution, LineFit
 from anviltrace.calibration.model import Choice, Curve, choose_model
 from anviltrace.calibration.outliers import stands_out
@@ -184,7 +185,12 @@ class _Described:
     def input(self, part: Contribution) -> Input:
         made, arm, name = self.calibration, self.arm, part.source
         if name == "arm length":
-            return _given("L", part, "m", arm.length_m, arm.u_m, arm.spread)
+            return _given("L", part, "m", arm.length_m, arm.u_m, arm.spread, arm.dof)
+        if name == OWN_MASS:
+            u_kg = arm.own_mass_u_kg
+            return _given("m₀", part, "kg", arm.own_mass_kg or 0.0, u_kg, Spread.RECTANGULAR)
+        if name == OWN_CENTRE:
+            return _given("x₀", part, "m", arm.own_centre_m, arm.own_centre_u_m, Spread.RECTANGULAR)
         if name == "gravity":
             return _given("g", part, "m/s²", made.gravity_m_per_s2, made.gravity_u_m_per_s2)
         if name == "air density":
@@ -197,15 +203,22 @@ class _Described:
     def _of_a_mass(self, part: Contribution) -> Input:
         mass = self.masses.get(part.source.partition(" of ")[2])
         if mass is not None and part.source.startswith("mass of "):
-            return _given("m", part, "kg", mass.mass_kg, mass.u_kg, mass.spread)
+            return _given("m", part, "kg", mass.mass_kg, mass.u_kg, mass.spread, mass.dof)
         if mass is not None and part.source.startswith("density of "):
             return _given("ρ", part, "kg/m³", mass.density_kg_per_m3, mass.density_u_kg_per_m3)
         return Input("", part.source, "1", 1.0, part.u_relative, Rule("normal", 1.0), part.u_relative)
 
 
 def _given(
-    symbol: str, part: Contribution, unit: str, estimate: float, u: float, spread: Spread = Spread.NORMAL
+    symbol: str,
+    part: Contribution,
+    unit: str,
+    estimate: float,
+    u: float,
+    spread: Spread = Spread.NORMAL,
+    dof: float | None = None,
 ) -> Input:
+    degrees = math.inf if dof is None else dof
     flat = spread is Spread.RECTANGULAR
     rule = Rule("rectangular", _ROOT3) if flat else Rule("normal", 1.0)
-    return Input(symbol, part.source, unit, estimate, u * rule.divisor, rule, part.u_relative)
+    return Input(symbol, part.source, unit, estimate, u * rule.divisor, rule, part.u_relative, degrees)

@@ -122,6 +122,8 @@ class _DeadWeights:
             series, place = yield from self._resume(series, place, kept, meanwhile)
         else:
             yield from self._begin()
+            if said := self._empty_arm():
+                yield Say(said)
             yield from self._mount(series, FitArm(self._setup.arm, self._setup.sign))
         yield from self._take(series, place)
         for following in self._series[series.number :]:
@@ -130,6 +132,18 @@ class _DeadWeights:
                 yield from self._mount(following, Remount(self._setup.arm, self._setup.sign, turned_deg))
             yield from self._take(following)
         yield from self._act(Finish())
+
+    def _empty_arm(self) -> str:
+        """What acts besides the weights, in words; empty where the empty arm is not described."""
+        setup, top = self._setup, self._setup.ladder[-1]
+        own = setup.lever.own_nm(setup.arm.angle_deg)
+        if own is None:
+            return ""
+        most_nm = setup.lever.borne_nm(top.masses, self._angle_deg(top))
+        return (
+            f"{setup.arm.name}, empty, makes {value(own):.1f} N·m, which the zero takes up; with the highest "
+            f"load {most_nm:.1f} N·m act on the rig"
+        )
 
     def _begin(self) -> Course:
         """Before the first mounting of a full course."""
@@ -298,14 +312,15 @@ class _DeadWeights:
 
 
 def check_rating(lever: Lever, arm: Arm, ladder: Sequence[Load], highest_nm: float | None) -> None:
-    """CalibrationError when a load is beyond what ``arm`` is rated for; None: no rating is known."""
+    """CalibrationError when a load with the empty arm is beyond what ``arm`` bears; None: no rating known."""
     for number, load in enumerate(ladder, 1):
         angle_deg = arm.angle_deg if load.angle_deg is None else load.angle_deg
-        torque_nm = float(value(lever.torque_nm(load.masses, angle_deg)))
+        torque_nm = lever.borne_nm(load.masses, angle_deg)
         if highest_nm is not None and torque_nm > highest_nm:
+            own = "" if arm.own_mass_kg is None else ", its own moment included"
             raise CalibrationError(
-                f"load {number} makes {torque_nm:.1f} N·m, beyond the {highest_nm:g} N·m that {arm.name} is "
-                "rated for: hang nothing; leave weights out, or take a stronger arm"
+                f"load {number} makes {torque_nm:.1f} N·m{own}, beyond the {highest_nm:g} N·m that "
+                f"{arm.name} is rated for: hang nothing; leave weights out, or take a stronger arm"
             )
 
 

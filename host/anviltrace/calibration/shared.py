@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
+from anviltrace.calibration.lever import OWN_CENTRE, OWN_MASS
 from anviltrace.calibration.line import LineFit
 from anviltrace.records import Arm, Calibration, CheckReading, Mass
 
@@ -26,7 +27,8 @@ def repeatable(
     parts: Mapping[str, float], made: Calibration | CheckReading, masses: Iterable[Mass], arm: Arm
 ) -> dict[Source, float]:
     """Of the ``parts`` of a relative standard uncertainty, by source, those that may be met again."""
-    names = {"arm length": arm.id, "gravity": f"{made.gravity_m_per_s2!r} {made.gravity_source}"}
+    names = {"arm length": arm.id, OWN_MASS: arm.id, OWN_CENTRE: arm.id}
+    names |= {"gravity": f"{made.gravity_m_per_s2!r} {made.gravity_source}"}
     for mass in masses:
         names |= {f"{what} of {mass.name}": mass.id for what in ("mass", "density")}
     return {(source, names[source]): u for source, u in parts.items() if source in names and u > 0.0}

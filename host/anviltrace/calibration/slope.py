@@ -33,8 +33,22 @@ def load_all(
     ordered: Sequence[LoadStep], calibration: Calibration, masses: Mapping[str, Mass], arm: Arm
 ) -> list[Loaded]:
     """The steps under load with their reference torques, which share whatever the loads have in common."""
-    lever, tares = Lever(arm, _site(calibration)), tare(ordered)
-    return [_load(step, lever, masses, calibration.sign, tares) for step in ordered if step.branch != "zero"]
+    return load_by(Lever(arm, site_of(calibration)), ordered, calibration.sign, masses)
+
+
+def load_by(lever: Lever, ordered: Sequence[LoadStep], sign: int, masses: Mapping[str, Mass]) -> list[Loaded]:
+    """The same by a lever that may share its weights with another."""
+    tares, levels = tare(ordered), _zero_angles_deg(ordered)
+    return [
+        _load(step, lever, masses, sign, tares[step.series], levels[step.series])
+        for step in ordered
+        if step.branch != "zero"
+    ]
+
+
+def _zero_angles_deg(ordered: Sequence[LoadStep]) -> dict[int, float]:
+    """Angle of the arm at the zeros of each series."""
+    return {step.series: step.angle_deg for step in ordered if step.branch == "zero"}
 
 
 def tare(ordered: Sequence[LoadStep]) -> dict[int, float]:
@@ -136,7 +150,8 @@ def relative_parts(slope: Any) -> dict[str, float]:
     return parts
 
 
-def _site(calibration: Calibration) -> Site:
+def site_of(calibration: Calibration) -> Site:
+    """Gravity and air that a calibration was made at."""
     return Site(
         calibration.gravity_m_per_s2,
         calibration.gravity_u_m_per_s2,
@@ -147,8 +162,13 @@ def _site(calibration: Calibration) -> Site:
 
 
 def _load(
-    step: LoadStep, lever: Lever, masses: Mapping[str, Mass], sign: int, tares: Mapping[int, float]
+    step: LoadStep,
+    lever: Lever,
+    masses: Mapping[str, Mass],
+    sign: int,
+    zero_counts: float,
+    zero_angle_deg: float,
 ) -> Loaded:
     hung = tuple(masses[mass_id] for mass_id in step.mass_ids)
-    torque = sign * lever.torque_nm(hung, step.angle_deg)
-    return Loaded(step, hung, torque, step.mean_counts - tares[step.series])
+    torque = sign * lever.since_zero_nm(hung, step.angle_deg, zero_angle_deg)
+    return Loaded(step, hung, torque, step.mean_counts - zero_counts)

@@ -113,9 +113,18 @@ def test_a_thing_keeps_its_id_until_its_description_changes(tmp_path: Path) -> N
     ("mass_kg = 10.0", "mass_kg = nan", "mass 2.mass_kg = nan is not finite"),
     ("mass_kg = 10.0", "mass_kg = -10.0", "mass 2.mass_kg = -10 lies outside 0.001 to 500"),
     ("mass_kg = 10.0", 'mass_kg = "10 kg"', "mass 2.mass_kg = '10 kg' must be a number"),
-    ("mass_kg = 10.0", "mass_lb = 22.0", "does not know 'mass_lb'"),
+    ("mass_kg = 10.0", "mass_lb = 22.0", "mass_lb = 22.0 is not in kg: convert it by 1 lb = 0.45359237 kg"),
+    ("mass_kg = 10.0", 'mass_kg = "22 lb"', "= '22 lb' is not in kg: convert it by 1 lb = 0.45359237"),
+    ("mass_kg = 10.0", "mass_stone = 1.6", "does not know 'mass_stone'"),
+    ("within_kg = 0.02", "within_g = 20", "convert it by 1 g = 0.001 kg, and give within_kg"),
+    ("within_kg = 0.02", "within_kg = 0.02\ndof = 4", "mass 'plate A' has dof = 4 beside limits"),
+    ("within_m = 0.0005", "within_m = 0.0005\ndof = 4", "arm 'long arm' has dof = 4 beside limits"),
+    ("u_kg = 0.0005", "u_kg = 0.0005\ndof = 0.5", "mass 3.dof = 0.5 lies outside 1 to 1e+06"),
+    ("u_kg = 0.0005", 'class = "M1"\ndof = 4', "mass 'check weight' has dof = 4 beside limits"),
+    ("within_m = 0.0005", "within_m = 0.0005\nown_mass_kg = 3", "empty arm but lacks own_within_kg; give"),
+    ("within_m = 0.0005", "within_m = 0.0005\nown_centre_m = 0.3", "empty arm but lacks own_mass_kg; give"),
     ("length_m = 0.8", "length_m = 0.0", "arm 1.length_m = 0 lies outside 0.02 to 5"),
-    ("length_m = 0.8", "length_in = 31.5", "does not know 'length_in'"),
+    ("length_m = 0.8", "length_in = 31.5", "is not in m: convert it by 1 in = 0.0254 m, and give length_m"),
     ('"plate A"', '"hanger"', "two of [[mass]] are called 'hanger'"),
     ('"plate A"', '" "', "one of [[mass]] has no name"),
     ("within_kg = 0.02", "", "mass 'plate A' needs one of within_kg"),
@@ -171,6 +180,35 @@ def test_what_an_arm_bears_does_not_make_it_another_arm(tmp_path: Path) -> None:
     assert plain.ratings_nm == {}
     assert rated.ratings_nm == {"long arm": 250.0}
     assert rated.arms == plain.arms
+
+
+def test_a_description_from_before_keeps_its_id(tmp_path: Path) -> None:
+    """As computed before a weights file could state degrees of freedom or an empty arm."""
+    inventory = read_inventory(write(tmp_path, GOOD))
+    assert [thing.id for thing in (*inventory.masses, *inventory.arms)] == [
+        "d8c362a1-d210-5b26-a007-99cc6b6393ba",
+        "7cd110cb-6ff4-596f-a7b8-97eddd3ffec5",
+        "0b8dcc23-7beb-57ae-9bea-73a36a8c3145",
+        "9d6cbe82-ef69-54c8-8cdc-0e5e9c7855a8",
+    ]
+
+
+def test_degrees_of_freedom_behind_a_standard_uncertainty(tmp_path: Path) -> None:
+    text = GOOD.replace("u_kg = 0.001", "u_kg = 0.001\ndof = 4")
+    inventory = read_inventory(write(tmp_path, text.replace("within_m = 0.0005", "u_m = 0.0003\ndof = 9")))
+    assert (inventory.mass("hanger").dof, inventory.arm("long arm").dof) == (4.0, 9.0)
+    assert inventory.mass("plate A").dof is None
+    assert inventory.mass("hanger").id != read_inventory(write(tmp_path, GOOD)).mass("hanger").id
+
+
+def test_the_empty_arm(tmp_path: Path) -> None:
+    own = "own_mass_kg = 3\nown_within_kg = 0.06\nown_centre_m = -0.1\nown_centre_within_m = 0.02\n"
+    plain = read_inventory(write(tmp_path, GOOD)).arm("long arm")
+    arm = read_inventory(write(tmp_path, GOOD.replace("within_m", own + "within_m"))).arm("long arm")
+    assert (arm.own_mass_kg, arm.own_centre_m) == (3.0, -0.1)
+    assert (arm.own_mass_u_kg, arm.own_centre_u_m) == pytest.approx((0.06 / 3.0**0.5, 0.02 / 3.0**0.5))
+    assert plain.own_mass_kg is None
+    assert arm.id != plain.id
 
 
 def test_an_arm_far_from_level_is_refused(tmp_path: Path) -> None:

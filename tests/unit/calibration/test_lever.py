@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from GTC import get_correlation
 from hungweights import arm, masses
 
 from anviltrace.calibration.inventory import Site
-from anviltrace.calibration.lever import Lever, angle_moments
+from anviltrace.calibration.lever import Lever, Weights, angle_moments
 from anviltrace.records import Spread
 
 HANGER, A, B, C, D = masses()
@@ -44,3 +46,30 @@ def test_angle_moments_join_where_the_formula_changes() -> None:
     below, above = angle_moments(0.00999999), angle_moments(0.01000001)
     assert below == pytest.approx(above, rel=1e-4)
     assert angle_moments(0.0) == (1.0, 0.0, 0.0)
+
+
+OWN = {"own_mass_kg": 3.0, "own_mass_u_kg": 0.03, "own_centre_m": 0.3, "own_centre_u_m": 0.005}
+
+
+def test_the_empty_arm_shares_gravity_and_its_angle_with_the_weights() -> None:
+    lever = Lever(replace(arm(angle_within_deg=1.0), **OWN), Site(9.81, 0.098, ""))
+    own, weights = lever.own_nm(0.0), lever.torque_nm([A], 0.0)
+    assert own.u > 0.1
+    assert get_correlation(own, weights) > 0.3
+    exact = Lever(arm(angle_within_deg=1.0), Site(9.81, 0.098, ""))
+    assert exact.own_nm(0.0) is None
+    assert exact.since_zero_nm([A], 2.0, 0.0).x == exact.torque_nm([A], 2.0).x
+
+
+def test_what_an_arm_bears_counts_its_own_moment() -> None:
+    plain, heavy = Lever(arm(), SITE), Lever(replace(arm(), **OWN), SITE)
+    balanced = Lever(replace(arm(), **(OWN | {"own_centre_m": -0.3})), SITE)
+    assert heavy.borne_nm([A], 0.0) - plain.borne_nm([A], 0.0) == pytest.approx(8.83, abs=0.01)
+    assert balanced.borne_nm([A], 0.0) == plain.borne_nm([A], 0.0)
+
+
+def test_two_arms_with_the_same_weights_differ_by_their_lengths_alone() -> None:
+    weights = Weights(SITE)
+    one, two = Lever(arm(0.0008), SITE, weights), Lever(replace(arm(0.0), length_m=0.5), SITE, weights)
+    ratio = one.torque_nm([A, B], 0.0) / two.torque_nm([A, B], 0.0)
+    assert ratio.u / ratio.x == pytest.approx(0.001, rel=1e-6)

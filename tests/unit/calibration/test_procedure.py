@@ -286,6 +286,18 @@ def test_no_load_beyond_what_the_arm_bears() -> None:
         check_rating(lever, arm(), THREE, 150.0)
 
 
+def test_the_empty_arm_counts_in_what_it_bears_and_is_told() -> None:
+    heavy = replace(arm(), own_mass_kg=5.0, own_centre_m=0.3)
+    lever = Lever(heavy, Site(9.81, 0.0, "stated"))
+    check_rating(lever, heavy, THREE, 180.0)
+    with pytest.raises(CalibrationError, match=r"load 3 makes 179.5 N·m, its own moment included, beyond"):
+        check_rating(lever, heavy, THREE, 179.0)
+    told = dead_weights(replace(setup(THREE), lever=lever, arm=heavy)).send(None)
+    assert isinstance(told, Say)
+    assert "empty, makes 14.7 N·m, which the zero takes up; with the highest load 179.5 N·m" in told.text
+    assert isinstance(dead_weights(setup(THREE)).send(None), FitArm)
+
+
 def test_the_second_arm_stays_within_the_torque_of_the_first() -> None:
     site = Site(9.81, 0.0, "stated")
     short, long = replace(arm(), length_m=0.4), replace(arm(), length_m=1.6)
