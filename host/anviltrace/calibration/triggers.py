@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 
 from anviltrace.calibration.line import REACH, Line
+from anviltrace.calibration.shunt import Moved
 from anviltrace.records import Calibration
 
 USUAL_DAYS = 365.0
@@ -65,6 +66,21 @@ def why_other_cable(calibrated: str, used: str) -> str:
     return (
         f"it was made with the cable {calibrated!r}, this is {used!r}: with four wires the leads are part of "
         "the span (0.5 Ω each way on 350 Ω: 0.285 %); check with a weight, or calibrate anew"
+    )
+
+
+def why_shunt_moved(name: str, move: Moved | None) -> str:
+    """Whether a shunt reading lies further from the calibration's than may be; None: none does."""
+    if move is None:
+        return ""
+    if move.turned:
+        return (
+            f"the shunt {name} moved the reading the other way than with it: another arm of the bridge, or "
+            "wires changed over; look at them, and lay it across the same arm"
+        )
+    return (
+        f"the reading of the shunt {name} moved by {100.0 * move.share:+.2f} % against that taken with it "
+        f"(limit {100.0 * move.limit:.2f} %): look at wiring, excitation and gain, and check with a weight"
     )
 
 

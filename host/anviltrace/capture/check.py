@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from GTC import value
@@ -14,14 +13,12 @@ from anviltrace.calibration.inventory import Inventory
 from anviltrace.calibration.ladder import Load
 from anviltrace.calibration.lever import Lever
 from anviltrace.calibration.procedure import check_rating
-from anviltrace.calibration.stability import Known, Window
-from anviltrace.capture.loadreader import last_window
 from anviltrace.capture.recorder import Recorder
+from anviltrace.capture.threereadings import ThreeReadings, Told
 from anviltrace.capture.weighthand import WeightHand
-from anviltrace.errors import CalibrationError
-from anviltrace.records import Arm, CheckReading, Mass, RunKind, Session, Settings, new_id, now_utc
+from anviltrace.records import Arm, CheckReading, Mass, Session, Settings, new_id, now_utc
 
-Told = Callable[[str], None]
+_ADVICE = "let the weights hang still, keep draughts and hands off, then check anew"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +56,7 @@ def record_check(
     total_kg = sum(mass.mass_kg for mass in task.masses)
     hang = Hang(task.masses, total_kg, task.torque_nm)
     unhang = Unhang(task.masses, 0.0, 0.0)
-    reader = _Reader(recorder, archive, task, told)
+    reader = ThreeReadings(recorder, archive, task.settings, task.inventory.gate, told, _ADVICE)
     hand.fit_arm(FitArm(task.arm, task.sign))
     preload = task.inventory.preload
     for _ in range(preload.count):
@@ -98,31 +95,7 @@ def history(archive: Archive, latest: Checked) -> list[Checked]:
     return found
 
 
-class _Reader:
-    """Takes the three readings of a check, each steady in the light of those before."""
-
-    def __init__(self, recorder: Recorder, archive: Archive, task: CheckTask, told: Told) -> None:
-        self._recorder, self._archive, self._task, self._told = recorder, archive, task, told
-        self._known = Known()
-        self.taken: list[tuple[str, Window]] = []
-
-    def read(self, what: str) -> None:
-        gate = self._task.inventory.gate
-        self._told(what)
-        run, unsteady = self._recorder.steady(gate, self._known, RunKind.CHECK)
-        if unsteady:
-            raise CalibrationError(
-                f"the reading ({what}) is not steady after {gate.longest_s:g} s: {unsteady}; let the "
-                "weights hang still, keep draughts and hands off, then check anew"
-            )
-        window = last_window(self._archive, run, self._task.settings, gate, f"the reading ({what})")
-        self.taken.append((run.id, window))
-        zero = self.taken[0][1]
-        span_counts = max(abs(one.mean_counts - zero.mean_counts) for _, one in self.taken)
-        self._known = Known(zero.mean_counts, zero.sd_counts, span_counts)
-
-
-def _keep(archive: Archive, task: CheckTask, reader: _Reader) -> CheckReading:
+def _keep(archive: Archive, task: CheckTask, reader: ThreeReadings) -> CheckReading:
     (before_id, before), (load_id, load), (after_id, after) = reader.taken
     site = task.inventory.site
     check = CheckReading(
@@ -145,7 +118,7 @@ def _keep(archive: Archive, task: CheckTask, reader: _Reader) -> CheckReading:
         before_counts=before.mean_counts,
         load_counts=load.mean_counts,
         after_counts=after.mean_counts,
-        sd_counts=max(before.sd_counts, load.sd_counts, after.sd_counts),
+        sd_counts=reader.sd_counts,
         samples=load.samples,
         software_version=task.software_version,
         note=task.note,

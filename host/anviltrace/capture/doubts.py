@@ -11,12 +11,13 @@ import numpy as np
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.choose import Candidate, why_other_settings
 from anviltrace.calibration.triggers import why_old, why_other_cable, why_overloaded, why_zero_jumped
+from anviltrace.capture.shuntreadings import move_since_calibration
 from anviltrace.errors import DamageError
 from anviltrace.records import Run, RunKind, Session, Settings, Zero
 
 
 def doubts(archive: Archive, one: Candidate, at: str) -> list[str]:
-    """What casts doubt on a calibration at a time: age, another cable, a zero jump or an overload since.
+    """What casts doubt on a calibration at a time: age, another cable, a zero jump, shunt or overload.
 
     Runs and zeros of the same rig with the same settings count. All samples since are read.
 
@@ -30,7 +31,8 @@ def quick_doubts(archive: Archive, one: Candidate, at: str) -> list[str]:
     """The same without the overload, for which samples have to be read."""
     zeros = [zero.mean_counts for zero in zeros_since(archive, one) if zero.taken_at <= at]
     cable = why_other_cable(archive.get(Session, one.calibration.session_id).cable, _cable(archive, one, at))
-    found = why_old(one.calibration, at), cable, why_zero_jumped(one.fit().line, zeros)
+    shunt = move_since_calibration(archive, one.calibration.id, at)
+    found = why_old(one.calibration, at), cable, why_zero_jumped(one.fit().line, zeros), shunt
     return [reason for reason in found if reason]
 
 

@@ -10,6 +10,7 @@ from anviltrace.calibration.history import of_this_kind, valid
 from anviltrace.calibration.line import Line
 from anviltrace.calibration.triggers import why_not_nearest, why_old, why_other_cable, why_zero_jumped
 from anviltrace.capture.doubts import zeros_since
+from anviltrace.capture.shuntreadings import move_in_session
 from anviltrace.records import Calibration, Run, Session, Zero
 
 
@@ -21,9 +22,11 @@ class Doubtful:
         self._by_id = {one.calibration.id: one for one in everything}
         self._zeros: dict[str, list[Zero]] = {}
         self._others: dict[str, list[Calibration]] = {}
+        self._shunts: dict[tuple[str, str], str] = {}
 
     def of(self, line: Line, run: Run, cable: str) -> tuple[str, ...]:
-        """Age, another cable, jump of the zero between calibration and run, another nearer in time.
+        """Age, another cable, jump of the zero between calibration and run, a shunt reading of the run's
+        session that moved, another nearer in time.
 
         ``cable`` is that of the run; empty: not stated.
         """
@@ -32,13 +35,20 @@ class Doubtful:
         other_cable = why_other_cable(self._archive.get(Session, made.session_id).cable, cable)
         zeros = [zero.mean_counts for zero in self._zeros_since(used) if zero.taken_at <= run_at]
         nearest = why_not_nearest(made, self._alike(used), run_at) if made.taken_at > run_at else ""
-        found = why_old(made, run_at), other_cable, why_zero_jumped(line, zeros), nearest
+        shunt = self._shunt(made.id, run.session_id)
+        found = why_old(made, run_at), other_cable, why_zero_jumped(line, zeros), shunt, nearest
         return tuple(f"calibration {made.id[:8]} is doubtful: {reason}" for reason in found if reason)
 
     def _zeros_since(self, used: Candidate) -> list[Zero]:
         if used.calibration.id not in self._zeros:
             self._zeros[used.calibration.id] = zeros_since(self._archive, used)
         return self._zeros[used.calibration.id]
+
+    def _shunt(self, calibration_id: str, session_id: str) -> str:
+        key = calibration_id, session_id
+        if key not in self._shunts:
+            self._shunts[key] = move_in_session(self._archive, calibration_id, session_id)
+        return self._shunts[key]
 
     def _alike(self, used: Candidate) -> list[Calibration]:
         if used.calibration.id not in self._others:

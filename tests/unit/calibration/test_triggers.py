@@ -6,12 +6,14 @@ import pytest
 from hungweights import COUNTS_PER_NM, calibration, fit
 from workshop import fixed_id
 
+from anviltrace.calibration.shunt import Moved
 from anviltrace.calibration.triggers import (
     days_between,
     why_not_nearest,
     why_old,
     why_other_cable,
     why_overloaded,
+    why_shunt_moved,
     why_zero_jumped,
 )
 
@@ -58,6 +60,15 @@ def test_cable() -> None:
     assert "'2 m'" in said
     assert "'5 m'" in said
     assert f"{100.0 * (1.0 - 350.0 / 351.0):.3f} %" in said  # a divider of the leads and the bridge
+
+
+def test_shunt() -> None:
+    moved = Moved(fixed_id(71), MADE, 0.0043, 0.0001)
+    assert why_shunt_moved("100 kilohm", None) == ""
+    said = why_shunt_moved("100 kilohm", moved)
+    assert "shunt 100 kilohm moved by +0.43 % against that taken with it (limit 0.20 %)" in said
+    turned = Moved(fixed_id(71), MADE, 0.0, 0.0001, turned=True)
+    assert "the other way" in why_shunt_moved("100 kilohm", turned)
 
 
 def test_nearest() -> None:

@@ -1,0 +1,81 @@
+"""Shunt readings out of the archive: of a calibration, since it, and all of one kind."""
+
+from __future__ import annotations
+
+from anviltrace.archive.archive import Archive
+from anviltrace.calibration.shunt import Moved, Shunted, moved_since, worst_move
+from anviltrace.calibration.triggers import why_shunt_moved
+from anviltrace.records import Session, Settings, Shunt, ShuntReading
+
+
+def shunted(archive: Archive, reading: ShuntReading) -> Shunted:
+    """A shunt reading with everything its result is computed from."""
+    return Shunted(
+        reading=reading,
+        rig_id=archive.get(Session, reading.session_id).rig_id,
+        settings=archive.get(Settings, reading.settings_id),
+        shunt=archive.get(Shunt, reading.shunt_id),
+    )
+
+
+def taken_with(archive: Archive, calibration_id: str) -> list[Shunted]:
+    """The shunt readings taken with a calibration, in order of time."""
+    found = archive.all(ShuntReading, calibration_id=calibration_id)
+    return [shunted(archive, reading) for reading in found]
+
+
+def history(archive: Archive, latest: Shunted) -> list[Shunted]:
+    """All readings of one kind with ``latest`` (rig, shunt, settings), in order of time, up to it."""
+    found = []
+    for reading in archive.all(ShuntReading, shunt_id=latest.shunt.id):
+        one = shunted(archive, reading)
+        if not latest.why_another_kind(one):
+            found.append(one)
+        if reading.id == latest.reading.id:
+            break
+    return found
+
+
+def reference(archive: Archive, calibration_id: str) -> Shunted | None:
+    """The reading of a calibration that later ones are held against: its last; None where it has none."""
+    found = taken_with(archive, calibration_id)
+    return found[-1] if found else None
+
+
+def move_since_calibration(archive: Archive, calibration_id: str, at: str) -> str:
+    """What its own readings, and the latest up to a time, say of a calibration; empty where nothing."""
+    first = reference(archive, calibration_id)
+    if first is None:
+        return ""
+    others = _others(archive, first)
+    since = [one for one in others if first.reading.taken_at < one.reading.taken_at <= at]
+    return why_shunt_moved(first.shunt.name, worst_move(first, [*_own(others, first), *since[-1:]]))
+
+
+def move_in_session(archive: Archive, calibration_id: str, session_id: str) -> str:
+    """What its own readings, and those of a session in which it is used, say of a calibration."""
+    first = reference(archive, calibration_id)
+    if first is None:
+        return ""
+    others = _others(archive, first)
+    inside = [one for one in others if one.reading.session_id == session_id]
+    return why_shunt_moved(first.shunt.name, worst_move(first, [*_own(others, first), *inside]))
+
+
+def _others(archive: Archive, first: Shunted) -> list[Shunted]:
+    """All other readings that can be compared with ``first``, in order of time."""
+    found = (shunted(archive, one) for one in archive.all(ShuntReading, shunt_id=first.shunt.id))
+    return [one for one in found if one.reading.id != first.reading.id and not first.why_another_kind(one)]
+
+
+def _own(others: list[Shunted], first: Shunted) -> list[Shunted]:
+    """Those taken with the same calibration."""
+    return [one for one in others if one.reading.calibration_id == first.reading.calibration_id]
+
+
+def moves(archive: Archive, latest: Shunted) -> tuple[Moved | None, Moved | None]:
+    """How far a reading moved since the one before it and since the first of its kind; None for a first."""
+    *earlier, _ = history(archive, latest)
+    if not earlier:
+        return None, None
+    return moved_since(earlier[-1], latest), moved_since(earlier[0], latest)
