@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from anviltrace.cli.calibration_check import check, checks
+from anviltrace.cli.calibration_decisions import authorise, discard
 from anviltrace.cli.calibration_document import document
 from anviltrace.cli.calibration_history import past_and_present, sentences
 from anviltrace.cli.calibration_numbers import budget_options, describe_numbers, print_numbers
 from anviltrace.cli.calibration_record import record
+from anviltrace.cli.calibration_verify import verify
 from anviltrace.cli.console import print_table
 from anviltrace.cli.options import (
     archive_option,
@@ -42,10 +44,13 @@ def calibration() -> None:
     """
 
 
+calibration.add_command(authorise)
 calibration.add_command(check)
 calibration.add_command(checks)
+calibration.add_command(discard)
 calibration.add_command(document)
 calibration.add_command(record)
+calibration.add_command(verify)
 
 
 @calibration.command("list")
@@ -167,6 +172,7 @@ def describe(archive: Archive, one: Candidate, unit: TorqueUnit) -> dict[str, An
         "software_version": made.software_version,
         "note": made.note,
         "temperature": _temperature(archive, one),
+        "authorised": _authorised(archive, one),
         "torque_unit": unit.value,
         "sensitivity": _sensitivity(fit, one.settings, unit),
         "range": {
@@ -198,6 +204,22 @@ def _temperature(archive: Archive, one: Candidate) -> dict[str, Any]:
         "flags": list(found.flags),
         "text": found.text,
     }
+
+
+def _authorised(archive: Archive, one: Candidate) -> list[dict[str, Any]]:
+    """Who stood up for it, the latest first, and whether its data still are what was authorised."""
+    from anviltrace.records import Authorisation
+
+    if not archive.all(Authorisation, calibration_id=one.calibration.id):
+        return []
+    from anviltrace.publish.authorising import still_holds
+    from anviltrace.publish.document import collect_document
+
+    document = collect_document(archive, one.calibration.id)
+    return [
+        {"by": made.by, "at": made.at, "note": made.note, "unchanged": still_holds(document, made)}
+        for made in reversed(document.authorisations)
+    ]
 
 
 def _sensitivity(fit: LineFit, settings: Settings, unit: TorqueUnit) -> dict[str, Any]:
@@ -294,6 +316,9 @@ def print_calibration(facts: dict[str, Any]) -> None:
                f"gain {facts['gain']}")  # fmt: skip
     click.echo(f"{arm['name']}, {arm['length_m']:.4f} m (u {1e3 * arm['u_m']:.2f} mm); gravity "
                f"{facts['gravity_m_per_s2']:.4f} m/s² ({facts['gravity_source']})")  # fmt: skip
+    for made in facts["authorised"]:
+        stands = "the data are what was authorised" if made["unchanged"] else "CHANGED SINCE"
+        click.echo(f"authorised by {made['by']}, {made['at'][:19].replace('T', ' ')} UTC: {stands}")
     click.echo(f"temperature at the transducer: {facts['temperature']['text']}\n")
     click.echo(f"{sensitivity['counts_per_torque_unit']:.2f} counts per {unit} "
                f"± {sensitivity['expanded_percent']:.2f} % (95 %)")  # fmt: skip

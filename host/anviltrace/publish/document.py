@@ -10,6 +10,7 @@ import numpy as np
 
 from anviltrace.archive.archive import Archive
 from anviltrace.archive.chunks import Piece
+from anviltrace.archive.codec import Counts
 from anviltrace.archive.seal import seal_of
 from anviltrace.calibration.choose import Candidate
 from anviltrace.calibration.history import Change, change_since_previous
@@ -20,7 +21,19 @@ from anviltrace.calibration.temperature import Temperatures, temperatures
 from anviltrace.capture.barezero import BARE
 from anviltrace.capture.lines import candidate, candidates, find_calibration
 from anviltrace.publish.words import shortened
-from anviltrace.records import Board, Decision, Gap, LoadStep, Mass, Rig, Run, Session, Temperature, Zero
+from anviltrace.records import (
+    Authorisation,
+    Board,
+    Decision,
+    Gap,
+    LoadStep,
+    Mass,
+    Rig,
+    Run,
+    Session,
+    Temperature,
+    Zero,
+)
 
 _SAME = 1e-9
 """Means worked out anew agree this well, relatively: sums are rounded otherwise on another machine."""
@@ -35,6 +48,11 @@ class Taken:
     pieces: tuple[Piece, ...]
     gaps: tuple[Gap, ...]
 
+    @property
+    def window(self) -> Counts:
+        """The counts that the reading was made from, int32: the last of the recording, as far as they go."""
+        return self.pieces[-1][1][-self.step.samples :] if self.pieces else np.empty(0, np.int32)
+
     def why_other(self) -> str:
         """In what the recording and what was made of it disagree, in words; empty where they agree."""
         if (
@@ -42,7 +60,7 @@ class Taken:
             or seal_of((counts for _, counts in self.pieces), self.gaps) != self.run.seal
         ):
             return "the recording does not agree with its seal"
-        window = self.pieces[-1][1][-self.step.samples :] if self.pieces else np.empty(0, np.int32)
+        window = self.window
         if len(window) < self.step.samples:
             return f"{len(window)} counts are there of the {self.step.samples} it was read from"
         again = look_at(window).mean_counts
@@ -57,7 +75,8 @@ class Document:
 
     ``left_out`` are readings that were taken but repeated or discarded, each with what was decided;
     ``change`` is that since the calibration before it, ``bare`` the reading of the rig without an arm,
-    ``temperature_entries`` every temperature that was read.
+    ``temperature_entries`` every temperature that was read, ``authorisations`` who stood up for it, oldest
+    first.
     """
 
     made: Candidate
@@ -70,6 +89,7 @@ class Document:
     change: Change | None = None
     bare: Zero | None = None
     temperature_entries: tuple[Temperature, ...] = ()
+    authorisations: tuple[Authorisation, ...] = ()
 
     @property
     def name(self) -> str:
@@ -122,6 +142,7 @@ def collect_document(archive: Archive, beginning: str) -> Document:
         change=change_since_previous(candidates(archive), made),
         bare=_bare(archive, made),
         temperature_entries=tuple(archive.all(Temperature, calibration_id=made.calibration.id)),
+        authorisations=tuple(archive.all(Authorisation, calibration_id=made.calibration.id)),
     )
 
 

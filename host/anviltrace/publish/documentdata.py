@@ -29,6 +29,10 @@ def as_json(document: Document) -> str:
         "software_version": __version__,
         "sha256": fingerprint(document),
         "data": data(document),
+        "authorisations": [
+            asdict(one) | {"data_are_what_was_authorised": one.data_hash == fingerprint(document)}
+            for one in document.authorisations
+        ],
         "results": _results(document),
         "disagreements": document.disagreements(),
     }

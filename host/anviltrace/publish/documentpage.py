@@ -10,6 +10,7 @@ from anviltrace.calibration.line import STATIC_ONLY, StepRow
 from anviltrace.calibration.numbers import Numbers
 from anviltrace.metrics.figures import last_place, rounded, value_with_uncertainty
 from anviltrace.publish import documentfacts, documentnumbers, documentplots
+from anviltrace.publish.authorising import authorised
 from anviltrace.publish.calibrations import (
     contribution_cells,
     shown_torque,
@@ -89,6 +90,7 @@ def _head(document: Document, unit: TorqueUnit) -> Facts:
         ("number", made.id),
         ("calibrated", f"{times[0]} to {times[-1]} UTC"),
         ("by", document.session.operator or NOT_ON_RECORD),
+        ("authorised by", authorised(document) or NOT_ON_RECORD),
         ("direction", f"{_direction(document)}, seen from behind the tool; such torque is {sign}"),
         ("course", _course(document)),
         ("range", f"{shown_torque(line.lowest_nm, unit)} to {shown_torque(line.highest_nm, unit)}"),

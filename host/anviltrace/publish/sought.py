@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from anviltrace.publish.authorising import authorised
 from anviltrace.publish.document import Document
 from anviltrace.publish.words import plural, readable_time
 
@@ -50,7 +51,7 @@ def sought(document: Document, conformity: str) -> list[Sought]:
         ("what the results hold for", "only this rig as it was calibrated, with these settings"),
         ("results with units", "see Result and Readings"),
         ("departures from the method", _departures(document)),
-        ("who authorised it", NOT_ON_RECORD),
+        ("who authorised it", authorised(document) or NOT_ON_RECORD),
         ("results from others", "none but the values of weights and arm, see Weights and arm"),
         ("uncertainty", "see Result; where it comes from is under Parts of the uncertainty"),
         (
