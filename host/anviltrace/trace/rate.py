@@ -15,6 +15,7 @@ from scipy.ndimage import median_filter
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
+Counts = npt.NDArray[np.int64]
 
 MISSED_ABOVE = 1.5
 DOUBLE_BELOW = 0.5
@@ -26,12 +27,16 @@ class Rate:
     """Rate of blows per second. NaN below two intervals (``per_s``) or below one (``mean_per_s``).
 
     ``per_s`` from the median of the normal intervals, ``mean_per_s`` from the time between first and last
-    blow; ``sd_s`` is the standard deviation of the normal intervals. ``missed`` and ``doubles`` count.
+    blow; ``sd_s`` is the standard deviation of the ``normal`` intervals and ``cv`` that over their mean.
+    ``missed`` and ``doubles`` count, ``intervals`` are those between blows without doubles.
     """
 
     per_s: float
     mean_per_s: float
     sd_s: float
+    cv: float
+    intervals: int
+    normal: int
     missed: int
     doubles: int
 
@@ -52,19 +57,37 @@ def blow_rate(apex_s: npt.ArrayLike, piece: npt.ArrayLike | None = None) -> Rate
     """Rate of the blows whose apexes fall at ``apex_s``, shape (m,), seconds, ascending."""
     times = np.asarray(apex_s, dtype=np.float64)
     second = doubles(times, piece)
-    single = times[~second]
-    intervals, _ = _intervals(single, None if piece is None else np.asarray(piece)[~second])
-    usual = _running_median(intervals)
-    long = intervals > MISSED_ABOVE * usual
-    missed = int(np.sum(np.rint(intervals[long] / usual[long]) - 1.0))
-    normal = intervals[~long]
+    intervals, _ = _intervals(times[~second], None if piece is None else np.asarray(piece)[~second])
+    missing = _missing(intervals)
+    normal = intervals[missing == 0]
+    sd_s = float(np.std(normal, ddof=1)) if normal.size >= 2 else float("nan")
     return Rate(
         per_s=1.0 / float(np.median(normal)) if normal.size >= 2 else float("nan"),
         mean_per_s=intervals.size / float(intervals.sum()) if intervals.size else float("nan"),
-        sd_s=float(np.std(normal, ddof=1)) if normal.size >= 2 else float("nan"),
-        missed=missed,
+        sd_s=sd_s,
+        cv=sd_s / float(normal.mean()) if normal.size >= 2 else float("nan"),
+        intervals=intervals.size,
+        normal=normal.size,
+        missed=int(missing.sum()),
         doubles=int(second.sum()),
     )
+
+
+def missing_between(apex_s: npt.ArrayLike, piece: npt.ArrayLike | None = None) -> Counts:
+    """How many blows seem missed in each interval between blows at ``apex_s``, shape (m − 1,).
+
+    The times are those of single blows, doubles left out. Nothing is said across a gap: 0.
+    """
+    intervals, kept = _intervals(np.asarray(apex_s, dtype=np.float64), piece)
+    found = np.zeros(kept.size, dtype=np.int64)
+    found[kept] = _missing(intervals)
+    return found
+
+
+def _missing(intervals_s: Floats) -> Counts:
+    usual = _running_median(intervals_s)
+    longer = intervals_s > MISSED_ABOVE * usual
+    return np.where(longer, np.rint(intervals_s / np.where(longer, usual, 1.0)) - 1.0, 0.0).astype(np.int64)
 
 
 def _intervals(times_s: Floats, piece: npt.ArrayLike | None) -> tuple[Floats, Flags]:

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from anviltrace.trace.rate import blow_rate, doubles
+from anviltrace.trace.rate import blow_rate, doubles, missing_between
 
 INTERVALS_S = 0.025 * (1.0 + 0.02 * np.random.default_rng(1).standard_normal(200))
 TIMES_S = np.cumsum(INTERVALS_S)
@@ -16,6 +16,8 @@ def test_a_steady_tool():
     assert rate.per_s == pytest.approx(40.0, rel=0.005)
     assert rate.mean_per_s == pytest.approx(199 / (TIMES_S[-1] - TIMES_S[0]), rel=1e-12)
     assert rate.sd_s == pytest.approx(0.0005, rel=0.2)
+    assert rate.cv == pytest.approx(0.02, rel=0.2)
+    assert (rate.intervals, rate.normal) == (199, 199)
     assert (rate.missed, rate.doubles) == (0, 0)
 
 
@@ -23,6 +25,9 @@ def test_missed_blows_lower_the_mean_rate_only():
     times = np.delete(TIMES_S, [50, 120, 121])
     rate = blow_rate(times)
     assert rate.missed == 3
+    assert rate.normal == rate.intervals - 2
+    assert np.flatnonzero(missing_between(times)).tolist() == [49, 118]
+    assert missing_between(times)[[49, 118]].tolist() == [1, 2]
     assert rate.per_s == pytest.approx(blow_rate(TIMES_S).per_s, rel=0.005)
     assert rate.mean_per_s == pytest.approx(196 / (times[-1] - times[0]), rel=1e-12)
 
@@ -39,6 +44,7 @@ def test_nothing_is_said_across_a_gap():
     times = np.concatenate((TIMES_S[:100], TIMES_S[100:] + 3.0))
     piece = np.repeat([0, 1], 100)
     assert blow_rate(times, piece).missed == 0
+    assert missing_between(times, piece).tolist() == [0] * 199
     assert blow_rate(times).missed > 50
     kept = np.concatenate((INTERVALS_S[1:100], INTERVALS_S[101:]))
     assert blow_rate(times, piece).mean_per_s == pytest.approx(1.0 / kept.mean(), rel=1e-9)
