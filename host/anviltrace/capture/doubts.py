@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import contextlib
 import math
-from collections.abc import Sequence
-
-import numpy as np
+from collections.abc import Iterable, Sequence
 
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.choose import Candidate, why_other_settings
+from anviltrace.calibration.line import Line
 from anviltrace.calibration.triggers import why_old, why_other_cable, why_overloaded, why_zero_jumped
 from anviltrace.capture.shuntreadings import move_since_calibration
 from anviltrace.errors import DamageError
 from anviltrace.records import Run, RunKind, Session, Settings, Zero
+
+Extremes = tuple[int, int]
+"""Smallest and largest count of a run."""
 
 
 def doubts(archive: Archive, one: Candidate, at: str) -> list[str]:
@@ -48,7 +49,35 @@ def overload_in(archive: Archive, one: Candidate, runs: Sequence[Run]) -> str:
 
     Raises CalibrationError when the calibration gives no line.
     """
-    return why_overloaded(one.calibration, one.fit().line, _highest_net(archive, runs, _zero_counts(one)))
+    measured = (run for run in runs if run.kind is RunKind.MEASUREMENT)
+    return overload_among(one, one.fit().line, [extremes(archive, run) for run in measured])
+
+
+def overload_among(one: Candidate, line: Line, found: Iterable[Extremes | None]) -> str:
+    """The same from what :func:`extremes` found in runs; ``line`` is that of the calibration."""
+    zeros = [step.mean_counts for step in one.steps if step.branch == "zero"]
+    zero_counts = math.fsum(zeros) / len(zeros)
+    highest = max((abs(end - zero_counts) for ends in found if ends for end in ends), default=0.0)
+    return why_overloaded(one.calibration, line, highest)
+
+
+def extremes(archive: Archive, run: Run) -> Extremes | None:
+    """Smallest and largest count of a run; None where it holds none.
+
+    None for a damaged one, too: that is for `archive verify` to name.
+    """
+    try:
+        pieces = [counts for _, counts in archive.pieces(run.id) if len(counts)]
+    except DamageError:
+        return None
+    if not pieces:
+        return None
+    return min(int(counts.min()) for counts in pieces), max(int(counts.max()) for counts in pieces)
+
+
+def measured_since(archive: Archive, one: Candidate) -> list[Run]:
+    """Runs of tools since a calibration, which it holds for, in order of time."""
+    return [run for run in _runs_since(archive, one) if run.kind is RunKind.MEASUREMENT]
 
 
 def zeros_since(archive: Archive, one: Candidate) -> list[Zero]:
@@ -67,21 +96,3 @@ def _runs_since(archive: Archive, one: Candidate) -> list[Run]:
         and run.settings_id in fitting
         and run.started_at >= one.calibration.taken_at
     ]
-
-
-def _highest_net(archive: Archive, runs: Sequence[Run], zero_counts: float) -> float:
-    """Largest reading of the measurements, less the zero; a damaged run is for `archive verify` to name."""
-    highest = 0.0
-    for run in runs:
-        if run.kind is not RunKind.MEASUREMENT:
-            continue
-        with contextlib.suppress(DamageError):
-            for _, counts in archive.pieces(run.id):
-                ends = float(np.max(counts)) - zero_counts, float(np.min(counts)) - zero_counts
-                highest = max(highest, *(abs(end) for end in ends))
-    return highest
-
-
-def _zero_counts(one: Candidate) -> float:
-    zeros = [step.mean_counts for step in one.steps if step.branch == "zero"]
-    return math.fsum(zeros) / len(zeros)

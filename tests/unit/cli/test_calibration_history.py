@@ -176,6 +176,24 @@ def test_another_cable_is_named_by_list_and_metrics(archive: Path, run_command: 
     assert flag.startswith(f"calibration {used[:8]} is doubtful: it was made with the cable '2 m'")
 
 
+def test_metrics_flag_an_overload_between_calibration_and_run(archive: Path, run_command: Command) -> None:
+    """Of the two runs only the second, at 09:02, comes after it."""
+    counts = np.full(50, recorded.ZERO_COUNTS - recorded.COUNTS_PER_NM * 900.0)
+    record(archive, RunKind.MEASUREMENT, counts, "2026-05-04T09:01:45.000Z")
+    results = json.loads(run_command(archive, "metrics", "--json").out)
+    flagged = {
+        result["run"]: [flag for flag in result["flags"] if "recorded since" in flag] for result in results
+    }
+    first, second = fixed_id(401), fixed_id(402)
+    assert flagged[first] == []
+    (flag,) = flagged[second]
+    assert flag.startswith(
+        f"calibration {FIRST[:8]} is doubtful: about 900 N·m was recorded since, beyond 785"
+    )
+    (alone,) = json.loads(run_command(archive, "metrics", second, "--json").out)
+    assert flag in alone["flags"]
+
+
 def test_metrics_flag_a_later_calibration_where_another_is_nearer(
     archive: Path, run_command: Command
 ) -> None:
