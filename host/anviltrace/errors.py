@@ -74,6 +74,14 @@ class PlanError(AnviltraceError, ValueError):
     exit_code = 8
 
 
+class LackingError(PlanError):
+    """A file does not say something that only a person can: ``what`` is the name of the value that lacks."""
+
+    def __init__(self, message: str, what: str) -> None:
+        super().__init__(message)
+        self.what = what
+
+
 class VirtualRigError(AnviltraceError, RuntimeError):
     """The virtual rig could not be set up or its board process died."""
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from enum import StrEnum
 
-NM_PER_LBF_FT = 0.45359237 * 9.80665 * 0.3048
+NM_PER_KGF_M = 9.80665
+NM_PER_LBF_FT = 0.45359237 * NM_PER_KGF_M * 0.3048
 
 US_PER_S = 1_000_000
 """Microseconds in a second: a tick of the board is one microsecond."""

@@ -24,6 +24,7 @@ SECTIONS = {
         "capture": ("anviltrace.cli.capture:capture", "Record the runs of a plan into an archive."),
     },
     "At the desk": {
+        "import": ("anviltrace.cli.bringing:bring", "Take in a recording made elsewhere."),
         "archive": ("anviltrace.cli.archive:archive", "List, show, verify and copy what has been recorded."),
         "metrics": (
             "anviltrace.cli.metrics:metrics",

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from anviltrace.records import Run
 
 SHORT_ID = 8
+OF_A_TOOL = (RunKind.MEASUREMENT, RunKind.IMPORT)
 ALL = "*"
 _MAIN = (
     "retained_final",
@@ -99,10 +100,9 @@ def _results(path: Path, runs: Sequence[str], wanted: dict[str, str | None]) -> 
     from anviltrace.archive import Archive
     from anviltrace.metrics.evaluate import evaluate
     from anviltrace.metrics.facts import Gatherer
-    from anviltrace.records import Run
 
     with Archive.open(path, read_only=True) as archive:
-        chosen = [_measurement(archive, run) for run in runs] or archive.all(Run, kind=RunKind.MEASUREMENT)
+        chosen = [_measurement(archive, run) for run in runs] or _measurements(archive)
         gatherer = Gatherer(archive)
         contexts = [gatherer.context(run) for run in chosen]
         kept = [one for one in contexts if (runs or one.kept) and _passes(one, wanted)]
@@ -114,9 +114,16 @@ def _results(path: Path, runs: Sequence[str], wanted: dict[str, str | None]) -> 
         return results
 
 
+def _measurements(archive: Archive) -> list[Run]:
+    """All runs of tools, recorded here or elsewhere, in order of time."""
+    from anviltrace.records import Run
+
+    return [run for run in archive.all(Run) if run.kind in OF_A_TOOL]
+
+
 def _measurement(archive: Archive, beginning: str) -> Run:
     run = archive.find_run(beginning)
-    if run.kind is not RunKind.MEASUREMENT:
+    if run.kind not in OF_A_TOOL:
         raise AnalysisError(f"run {beginning} is a {run.kind} recording: name the run of a tool")
     return run
 

@@ -122,7 +122,7 @@ def _uncalibrated(a: Analysis) -> str:
 
 def _calibrations(a: Analysis) -> tuple[str, ...]:
     lines = (a.scale.line(sign) for sign in a.signs)
-    return tuple(line.calibration_id for line in lines if line is not None)
+    return tuple(line.calibration_id for line in lines if line is not None and line.calibration_id)
 
 
 def _table(a: Analysis) -> BlowTable | None:

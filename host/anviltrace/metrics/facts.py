@@ -14,6 +14,7 @@ from anviltrace import __version__
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.choose import Candidate, choose
 from anviltrace.calibration.line import Line
+from anviltrace.calibration.stated import origin_flags, stated_line
 from anviltrace.capture.lines import candidates
 from anviltrace.metrics.converter import boxcars_s
 from anviltrace.metrics.doubtful import Doubtful
@@ -21,6 +22,7 @@ from anviltrace.metrics.results import RunContext
 from anviltrace.records import (
     Board,
     Fitting,
+    Origin,
     Plan,
     Rig,
     Run,
@@ -36,7 +38,7 @@ from anviltrace.trace.level import LEAST_QUIET, noise_sd
 Counts = npt.NDArray[np.int32]
 Thing = TypeVar("Thing", Plan, Tool, Supply)
 
-_OF_A_SET = (RunKind.MEASUREMENT, RunKind.ZERO)
+_OF_A_SET = (RunKind.MEASUREMENT, RunKind.ZERO, RunKind.IMPORT)
 """Recordings that follow one another while a tool is seated."""
 
 STEADY_SD = 1.5
@@ -120,7 +122,7 @@ class Gatherer:
         return _context(self._archive, run)
 
     def facts(self, run: Run) -> RunFacts:
-        """Everything about ``run``, a measurement.
+        """Everything about ``run``, a measurement or an import.
 
         Raises:
             DamageError: its samples do not agree with their checksum.
@@ -130,16 +132,27 @@ class Gatherer:
         before, after = _zeros(archive, run)
         board = archive.get(Board, context.session.board_id)
         settings = context.settings
+        lines, doubts = self._conversion(context, run)
         return RunFacts(
             context=context,
             pieces=tuple(archive.pieces(run.id)),
             zero_before=self._reading(before, settings),
             zero_after=self._reading(after, settings),
-            lines=self._lines_for(context.rig.id, settings),
+            lines=lines,
             boxcars_s=boxcars_s(board.converter, settings.rate_hz, settings.group_delay_s),
             software_version=__version__,
-            doubts=self._doubts(context, run),
+            doubts=doubts,
         )
+
+    def _conversion(
+        self, context: RunContext, run: Run
+    ) -> tuple[dict[int, Line | str], dict[int, tuple[str, ...]]]:
+        """The lines by sign of torque, and what is to be thought of them; of an import as it is stated."""
+        if run.kind is not RunKind.IMPORT:
+            return self._lines_for(context.rig.id, context.settings), self._doubts(context, run)
+        (origin,) = self._archive.all(Origin, run_id=run.id)
+        lines = {sign: stated_line(origin, context.settings, sign) for sign in (1, -1)}
+        return lines, dict.fromkeys((1, -1), origin_flags(origin))
 
     def _doubts(self, context: RunContext, run: Run) -> dict[int, tuple[str, ...]]:
         lines = self._lines_for(context.rig.id, context.settings)

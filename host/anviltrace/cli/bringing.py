@@ -1,0 +1,223 @@
+"""``anviltrace import``: take in a recording made elsewhere."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from anviltrace.cli.options import (
+    archive_option,
+    bench_option,
+    finite,
+    json_option,
+    note_option,
+    print_json,
+    user_file,
+)
+
+if TYPE_CHECKING:
+    from anviltrace.exchange.stated import Stated, Stretch
+    from anviltrace.records import Run
+
+_UNITS = {"nm": "N·m", "lbf-ft": "lbf·ft", "kgf-m": "kgf·m", "v": "V", "mv": "mV", "mv-per-v": "mV/V"}
+_TIME_UNITS_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
+_QUESTIONS = {
+    "rate_hz": "Samples per second",
+    "full_scale": "What the largest whole number stands for, in the unit of the values",
+    "within_percent": "Torque of this recording is known to within ± how many percent",
+}
+
+
+def _to_stretch(
+    ctx: click.Context,  # noqa: ARG001
+    param: click.Parameter,  # noqa: ARG001
+    values: tuple[str, ...],
+) -> tuple[tuple[float, float], ...]:
+    stretches = []
+    for text in values:
+        start, _, end = text.partition(":")
+        try:
+            stretches.append((float(start), float(end)))
+        except ValueError:
+            raise click.BadParameter(f"{text!r} is not FROM:TO in seconds, for instance 0:0.5") from None
+    return tuple(stretches)
+
+
+@click.command("import")
+@click.argument("file", type=user_file)
+@click.option(
+    "--plan", "plan_file", type=user_file, required=True, help="How the run was carried out (TOML)."
+)
+@bench_option
+@click.option("--unit", type=click.Choice(list(_UNITS)), help="Unit of the values; asked for if not given.")
+@click.option("--column", default="", help="Column or channel of the values: its heading, or number from 1.")
+@click.option("--time-column", default="", help="Column of the times: its heading, or number from 1.")
+@click.option(
+    "--time-unit",
+    type=click.Choice(list(_TIME_UNITS_S)),
+    default="s",
+    show_default=True,
+    help="Of the times.",
+)
+@click.option(
+    "--rate",
+    "rate_hz",
+    type=click.FloatRange(min=0.0, min_open=True),
+    callback=finite,
+    help="Samples per second, where the file does not say so.",
+)
+@click.option(
+    "--full-scale",
+    type=click.FloatRange(min=0.0, min_open=True),
+    callback=finite,
+    help="The most the recorder can show, in the unit of the values.",
+)
+@click.option(
+    "--nm-per-unit",
+    type=float,
+    callback=finite,
+    help="N·m for one unit (V, mV, mV/V); negative where the channel reads the other way round.",
+)
+@click.option(
+    "--within",
+    "within_percent",
+    type=click.FloatRange(0.0, 100.0),
+    callback=finite,
+    help="How well torque is known: ± so many percent, from the recorder's calibration.",
+)
+@click.option(
+    "--zero",
+    "zeros",
+    multiple=True,
+    metavar="FROM:TO",
+    callback=_to_stretch,
+    help="Seconds in which the tool was off and the joint slack; once before the blows, once after.",
+)
+@click.option("--tool", "tool_name", help="Name of the tool in the bench file.")
+@click.option("--supply", "supply_name", help="Name of the supply in the bench file.")
+@click.option("--supply-state", default="", help="In your words, for instance: fresh, tired, 40 % left.")
+@click.option("--fitting", "fitting_name", help="Name of the fitting in the bench file.")
+@click.option(
+    "--recorded-at",
+    type=click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"]),
+    help="When, in UTC; else when the file was last written.",
+)
+@click.option("--operator", default="", help="Who drove the tool.")
+@note_option
+@click.option("--again", is_flag=True, help="Bring in a file that is in the archive already.")
+@archive_option
+@json_option
+def bring(
+    file: Path,
+    plan_file: Path,
+    bench_file: Path,
+    unit: str | None,
+    column: str,
+    time_column: str,
+    again: bool,
+    archive_path: Path,
+    as_json: bool,
+    **options: Any,
+) -> None:
+    """Take in FILE, a recording made elsewhere: text (CSV), WAV, Parquet, or an array of NumPy.
+
+    It becomes a run of the kind "import", with the rig, tool and supply of the bench file and the duty of
+    the plan. `anviltrace metrics` works on it as on any run; `compare` and `report` leave imports out. What
+    the file does not say is asked for, or given by options. Torque needs to be known to some percent, and a
+    zero to be vouched for: where there is none, what needs one is withheld.
+
+    \b
+    Example:
+      anviltrace import scope.csv --plan tightening.toml --unit v \\
+          --nm-per-unit 102.4 --within 1 --zero 0:0.4 --tool Ostrelby
+    """
+    from anviltrace.archive.archive import Archive
+    from anviltrace.exchange.bringin import bring_in
+    from anviltrace.exchange.columns import Wanted
+
+    stated = _stated(plan_file, bench_file, unit or _ask_unit(), options)
+    foreign, stated = _read(file, Wanted(column, time_column), stated)
+    with Archive.open(archive_path, create=True) as archive:
+        run = bring_in(archive, file, foreign, stated, again=again)
+        gaps = len(archive.gaps(run.id))
+    print_json(_as_data(run, gaps)) if as_json else _show(run, gaps, file)
+
+
+def _stated(plan_file: Path, bench_file: Path, unit: str, options: dict[str, Any]) -> Stated:
+    from anviltrace.capture.benchfile import read_bench
+    from anviltrace.capture.plan import read_plan
+    from anviltrace.exchange.stated import ForeignUnit, Stated
+
+    plan, bench = read_plan(plan_file), read_bench(bench_file)
+    at, names = options["recorded_at"], ("tool", "supply", "fitting")
+    things = {
+        name: getattr(bench, name)(wish) for name in names if (wish := options[f"{name}_name"]) is not None
+    }
+    same = ("rate_hz", "full_scale", "nm_per_unit", "within_percent", "supply_state", "operator", "note")
+    return Stated(
+        unit=ForeignUnit(_UNITS[unit]),
+        plan=plan,
+        rig=bench.rig,
+        time_unit_s=_TIME_UNITS_S[options["time_unit"]],
+        zeros=_stretches(options["zeros"]),
+        recorded_at="" if at is None else at.isoformat(timespec="milliseconds") + "Z",
+        **things,
+        **{name: options[name] for name in same},
+    )
+
+
+def _stretches(zeros: tuple[tuple[float, float], ...]) -> tuple[Stretch, ...]:
+    from anviltrace.exchange.stated import Stretch
+
+    return tuple(Stretch(start_s, end_s) for start_s, end_s in zeros)
+
+
+def _ask_unit() -> str:
+    if not sys.stdin.isatty():
+        raise click.UsageError(f"the unit of the values is not given: --unit, one of {', '.join(_UNITS)}")
+    unit: str = click.prompt("Unit of the values", type=click.Choice(list(_UNITS)), err=True)
+    return unit
+
+
+def _read(file: Path, wanted: Any, stated: Stated) -> tuple[Any, Stated]:
+    """The recording, and what was stated with what a person was asked for on the way."""
+    from anviltrace.errors import LackingError
+    from anviltrace.exchange.foreign import read_foreign
+
+    while True:
+        try:
+            stated.nm_per_kept()
+            return read_foreign(file, wanted, stated), stated
+        except LackingError as error:
+            if not sys.stdin.isatty():
+                raise
+            answer = click.prompt(_QUESTIONS[error.what], type=click.FloatRange(min=0.0), err=True)
+            answers: dict[str, Any] = {error.what: answer}
+            stated = replace(stated, **answers)
+
+
+def _as_data(run: Run, gaps: int) -> dict[str, Any]:
+    return {
+        "id": run.id,
+        "kind": run.kind.value,
+        "samples": run.samples,
+        "rate_hz": run.rate_hz,
+        "onset_s": None if run.onset_index is None or not run.rate_hz else run.onset_index / run.rate_hz,
+        "gaps": gaps,
+        "saturated": run.saturated,
+    }
+
+
+def _show(run: Run, gaps: int, file: Path) -> None:
+    rate_hz = run.rate_hz or 1.0
+    gap = f", {gaps} gap{'s' if gaps > 1 else ''}" if gaps else ""
+    clipped = f", {run.saturated} of them at the recorder's limit" if run.saturated else ""
+    click.echo(
+        f"{file.name} is run {run.id[:8]}: {run.samples} samples at {rate_hz:g} samples/s "
+        f"({run.samples / rate_hz:.3f} s){gap}{clipped}."
+    )
+    click.echo(f"Its numbers: anviltrace metrics {run.id[:8]}")

@@ -1,0 +1,159 @@
+"""A recording made elsewhere as whole counts on an even grid, read from a file of any kind we know.
+
+Values become whole counts: those of a WAV file as they are, others in steps of a 2³⁰th of the largest, which
+is finer than any recorder resolves. Samples that are missing, or no numbers, are left out of the grid.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from anviltrace.errors import LackingError, PlanError
+from anviltrace.exchange.arrayfile import read_array
+from anviltrace.exchange.columns import Columns, Wanted
+from anviltrace.exchange.stated import Stated
+from anviltrace.exchange.tablefile import read_parquet
+from anviltrace.exchange.textfile import read_text
+from anviltrace.exchange.timeaxis import TimeAxis, check_rate, even, from_times
+from anviltrace.exchange.wavefile import read_wave
+
+Counts = npt.NDArray[np.int32]
+
+CODE = 2**30
+"""Counts at the largest value of a recording in floating point."""
+FLAT = 3
+"""So many equal samples in a row at the extreme value, in as many places, look clipped."""
+
+_READERS: dict[str, Callable[[Path, Wanted], Columns]] = {
+    ".csv": read_text,
+    ".txt": read_text,
+    ".tsv": read_text,
+    ".dat": read_text,
+    ".wav": read_wave,
+    ".parquet": read_parquet,
+    ".npy": read_array,
+    ".npz": read_array,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Foreign:
+    """A recording as it will be kept: ``index`` of each sample on an even grid, ``counts``, shape (n,) each.
+
+    A count of ``full_scale_code`` is ``full_scale`` in the unit of the scale that is kept.
+    """
+
+    axis: TimeAxis
+    index: npt.NDArray[np.int64]
+    counts: Counts
+    full_scale: float
+    full_scale_code: int
+    saturation: tuple[int, int]
+    channel: str
+    not_numbers: int
+
+    @property
+    def pieces(self) -> list[tuple[int, Counts]]:
+        """The stretches without a gap: index of the first sample, counts."""
+        breaks = np.flatnonzero(np.diff(self.index) > 1) + 1
+        firsts = self.index[np.concatenate(([0], breaks)).astype(np.int64)].tolist()
+        return list(zip(firsts, np.split(self.counts, breaks), strict=True))
+
+    @property
+    def saturated(self) -> int:
+        """How many samples lie at the recorder's limit."""
+        low, high = self.saturation
+        return int(np.count_nonzero((self.counts <= low) | (self.counts >= high)))
+
+    def time_s(self, index: int) -> float:
+        """The file's own time of a sample of the grid."""
+        return self.axis.start_s + index / self.axis.rate_hz
+
+    def first_at(self, time_s: float) -> int:
+        """The first sample of the grid at or after a time."""
+        return math.ceil((time_s - self.axis.start_s) * self.axis.rate_hz - 1e-6)
+
+    def between(self, first: int, end: int) -> Counts:
+        """The counts of a stretch of the grid, ``end`` not in it."""
+        return self.counts[np.searchsorted(self.index, first) : np.searchsorted(self.index, end)]
+
+
+def read_foreign(path: Path, wanted: Wanted, stated: Stated) -> Foreign:
+    """Read a file by its ending; raises PlanError when it cannot be, or rate or full scale lack."""
+    reader = _READERS.get(path.suffix.lower())
+    if reader is None:
+        raise PlanError(f"{path} ends in {path.suffix!r}; what can be read: {', '.join(_READERS)}")
+    if not path.is_file():
+        raise PlanError(f"{path} is no file: check the name")
+    columns = reader(path, wanted)
+    axis = _axis(path, columns, stated)
+    finite = np.isfinite(columns.values)
+    if not finite.any():
+        raise PlanError(f"{path} holds no number in {columns.channel or 'its values'}: take another column")
+    values, index = columns.values[finite], axis.index[finite]
+    if np.all(values == values[0]):
+        raise PlanError(f"{path}: all values are {values[0]:g}: take another column with --column")
+    counts, full_scale, code, saturation = _as_counts(path, columns, values, stated)
+    lost = len(finite) - len(values)
+    return Foreign(axis, index, counts, full_scale, code, saturation, columns.channel, lost)
+
+
+def _axis(path: Path, columns: Columns, stated: Stated) -> TimeAxis:
+    if columns.times is not None:
+        axis = from_times(columns.times * stated.time_unit_s, f"{path}, {columns.clock}")
+    elif columns.rate_hz is not None:
+        axis = even(len(columns.values), columns.rate_hz)
+    elif stated.rate_hz is not None:
+        return even(len(columns.values), stated.rate_hz)
+    else:
+        raise LackingError(
+            f"{path} does not say how fast it was sampled: give --rate in samples/s", "rate_hz"
+        )
+    if stated.rate_hz is not None:
+        check_rate(axis, stated.rate_hz, str(path))
+    return axis
+
+
+def _as_counts(
+    path: Path, columns: Columns, values: npt.NDArray[np.generic], stated: Stated
+) -> tuple[Counts, float, int, tuple[int, int]]:
+    """Counts, full scale in the unit that is kept, its code, and the codes that nothing goes beyond."""
+    if columns.full_scale_code is not None:
+        if stated.full_scale is None:
+            raise LackingError(
+                f"{path} holds whole numbers up to {columns.full_scale_code}: say with --full-scale what "
+                f"that is in {stated.unit.value}",
+                "full_scale",
+            )
+        code = columns.full_scale_code
+        return values.astype(np.int32), stated.full_scale * stated.factor, code, (-code, code - 1)
+    numbers = values.astype(np.float64)
+    largest = float(np.abs(numbers).max())
+    counts = np.rint(numbers * (CODE / largest)).astype(np.int32)
+    limit = _limit(stated.full_scale, largest)
+    return counts, largest * stated.factor, CODE, limit or _flat_limits(counts)
+
+
+def _limit(full_scale: float | None, largest: float) -> tuple[int, int] | None:
+    if full_scale is None:
+        return None
+    code = min(2**31 - 1, round(CODE * full_scale / largest))
+    return -code, code
+
+
+def _flat_limits(counts: Counts) -> tuple[int, int]:
+    """The extreme counts themselves where the recording looks clipped there, else what none reaches."""
+    low, high = int(counts.min()), int(counts.max())
+    return low if _is_flat(counts == low) else low - 1, high if _is_flat(counts == high) else high + 1
+
+
+def _is_flat(at_extreme: npt.NDArray[np.bool_]) -> bool:
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], at_extreme, [False]))))
+    lengths = edges[1::2] - edges[::2]
+    return int(np.count_nonzero(lengths >= FLAT)) >= FLAT

@@ -1,0 +1,103 @@
+"""WAV, Parquet and NumPy files: the same samples come out, and what is not in them is asked for."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.io import wavfile
+
+from anviltrace.errors import PlanError
+from anviltrace.exchange.arrayfile import read_array
+from anviltrace.exchange.columns import Wanted
+from anviltrace.exchange.tablefile import read_parquet
+from anviltrace.exchange.wavefile import read_wave
+
+VALUES = np.array([0, 100, -32768, 32767, 5])
+
+
+@pytest.mark.parametrize(
+    ("dtype", "code", "expected"),
+    [
+        (np.int16, 2**15, [0, 100, -32768, 32767, 5]),
+        (np.int32, 2**31, [0, 100, -32768, 32767, 5]),
+        (np.uint8, 128, [-128, -28, -128, 127, -123]),
+    ],
+)
+def test_whole_numbers_of_a_wav_file_stay_as_they_are(tmp_path: Path, dtype, code: int, expected: list[int]):
+    samples = np.clip(VALUES, 0, 255).astype(dtype) if dtype is np.uint8 else VALUES.astype(dtype)
+    wavfile.write(tmp_path / "tone.wav", 48_000, samples)
+    columns = read_wave(tmp_path / "tone.wav", Wanted())
+    assert (columns.rate_hz, columns.full_scale_code, columns.times) == (48_000.0, code, None)
+    assert columns.values.dtype == np.int32
+    assert columns.values.tolist() == expected
+
+
+def test_a_wav_file_of_floats_is_in_its_own_unit(tmp_path: Path):
+    wavfile.write(tmp_path / "tone.wav", 8000, np.array([0.5, -0.25], np.float32))
+    columns = read_wave(tmp_path / "tone.wav", Wanted())
+    assert columns.full_scale_code is None
+    assert columns.values.tolist() == [0.5, -0.25]
+
+
+def test_one_of_two_channels_must_be_wished_for(tmp_path: Path):
+    wavfile.write(tmp_path / "two.wav", 8000, np.array([[1, 2], [3, 4]], np.int16))
+    with pytest.raises(PlanError, match="has 2 channels: say which to take with --column 1 or --column 2"):
+        read_wave(tmp_path / "two.wav", Wanted())
+    assert read_wave(tmp_path / "two.wav", Wanted("2")).values.tolist() == [2, 4]
+    with pytest.raises(PlanError, match="no column of times"):
+        read_wave(tmp_path / "two.wav", Wanted("2", "1"))
+
+
+def test_what_is_no_wav_file_is_refused(tmp_path: Path):
+    (tmp_path / "tone.wav").write_bytes(b"nothing of the kind")
+    with pytest.raises(PlanError, match="cannot be read as WAV"):
+        read_wave(tmp_path / "tone.wav", Wanted())
+
+
+def test_parquet(tmp_path: Path):
+    arrow, parquet = pytest.importorskip("pyarrow"), pytest.importorskip("pyarrow.parquet")
+    table = arrow.table({"t": [0.0, 0.1, 0.2], "torque": [1.0, None, 3.0], "who": ["a", "b", "c"]})
+    parquet.write_table(table, tmp_path / "run.parquet")
+    columns = read_parquet(tmp_path / "run.parquet", Wanted("torque", "t"))
+    assert columns.times is not None
+    assert columns.times.tolist() == [0.0, 0.1, 0.2]
+    assert np.isnan(columns.values).tolist() == [False, True, False]
+    with pytest.raises(PlanError, match="column 'who' does not hold numbers"):
+        read_parquet(tmp_path / "run.parquet", Wanted("who", "t"))
+    (tmp_path / "none.parquet").write_bytes(b"none")
+    with pytest.raises(PlanError, match="cannot be read as Parquet"):
+        read_parquet(tmp_path / "none.parquet", Wanted())
+
+
+def test_parquet_without_pyarrow_says_what_to_install(tmp_path: Path, mocker):
+    mocker.patch.dict("sys.modules", {"pyarrow": None})
+    with pytest.raises(PlanError, match=r"need pyarrow, .* pip install 'anviltrace\[table\]'"):
+        read_parquet(tmp_path / "run.parquet", Wanted())
+
+
+def test_arrays(tmp_path: Path):
+    np.save(tmp_path / "one.npy", np.array([1, 2, 3], np.int16))
+    assert read_array(tmp_path / "one.npy", Wanted()).values.tolist() == [1.0, 2.0, 3.0]
+    np.save(tmp_path / "two.npy", np.array([[0.0, 7.0], [1.0, 8.0]]))
+    two = read_array(tmp_path / "two.npy", Wanted())
+    assert two.times is not None
+    assert (two.times.tolist(), two.values.tolist()) == ([0.0, 1.0], [7.0, 8.0])
+    np.savez(tmp_path / "named.npz", torque=np.array([4.0, 5.0]), extra=np.zeros(3))
+    assert read_array(tmp_path / "named.npz", Wanted("torque")).values.tolist() == [4.0, 5.0]
+
+
+def test_arrays_that_cannot_be_taken(tmp_path: Path):
+    np.save(tmp_path / "cube.npy", np.zeros((2, 2, 2)))
+    with pytest.raises(PlanError, match=r"shape \(2, 2, 2\): give \(n,\) or \(n, columns\)"):
+        read_array(tmp_path / "cube.npy", Wanted())
+    np.save(tmp_path / "complex.npy", np.zeros(3, np.complex128))
+    with pytest.raises(PlanError, match="not a row of real numbers"):
+        read_array(tmp_path / "complex.npy", Wanted())
+    (tmp_path / "none.npy").write_bytes(b"none")
+    with pytest.raises(PlanError, match="cannot be read as a NumPy file"):
+        read_array(tmp_path / "none.npy", Wanted())
+    np.save(tmp_path / "things.npy", np.array([{}], dtype=object), allow_pickle=True)
+    with pytest.raises(PlanError, match="cannot be read as a NumPy file"):
+        read_array(tmp_path / "things.npy", Wanted())
