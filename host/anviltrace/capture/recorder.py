@@ -18,7 +18,7 @@ from anviltrace.archive.recording import Recording
 from anviltrace.calibration.stability import Gate, Known
 from anviltrace.capture.intake import Intake
 from anviltrace.capture.onset import Counts, last_activity
-from anviltrace.capture.stages import ReadingStages, RunStages, Stage, Stages, ZeroStages
+from anviltrace.capture.stages import ReadingStages, RunStages, Stage, Stages, TapStages, ZeroStages
 from anviltrace.errors import ArchiveError, RecordError, TalkError
 from anviltrace.link.events import Blocks, BoardError, Damage, Event, Finished, Text, Totals
 from anviltrace.link.session import Session as Link
@@ -72,7 +72,7 @@ class BenchHand(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """How a recording goes: ``seconds_left`` to the next stage, the latest reading, samples so far."""
+    """How a recording goes: ``seconds_left`` to the next stage, latest reading, samples and taps so far."""
 
     stage: Stage
     kind: RunKind
@@ -82,6 +82,7 @@ class Progress:
     samples: int
     onset_found: bool
     saturated: int
+    taps: int = 0
 
 
 Watcher = Callable[[Progress], None]
@@ -89,11 +90,12 @@ Watcher = Callable[[Progress], None]
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """What a recording needs to know beside its stages."""
+    """What a recording needs to know beside its stages. ``tap`` asks for one tap, without waiting for it."""
 
     run: Run
     hand: BenchHand | None = None
     plan: Plan | None = None
+    tap: Callable[[], None] | None = None
 
 
 class Recorder:
@@ -150,6 +152,15 @@ class Recorder:
         stages = RunStages(plan, self._settings)
         return self._record(Job(run, hand, plan), stages)
 
+    def taps(self, count: int, tap: Callable[[], None], fitting_id: str | None) -> tuple[Run, TapStages]:
+        """Record ``count`` taps, each asked for with ``tap``; returns the run and how it went.
+
+        Raises what :meth:`measure` raises.
+        """
+        stages = TapStages(count, self._settings)
+        run = self._new_run(kind=RunKind.TAP, fitting_id=fitting_id)
+        return self._record(Job(run, tap=tap), stages), stages
+
     def _new_run(self, **fields: Any) -> Run:
         self._wire_run_id = self._wire_run_id % 65535 + 1
         return Run(
@@ -187,6 +198,8 @@ class Recorder:
 
     def _cue(self, stage: Stage, job: Job) -> None:
         """Ask the hand for what the stage needs; a trigger that was pulled is let go whatever happens."""
+        if job.tap is not None and stage is Stage.DRIVE:
+            job.tap()
         if job.hand is None or job.plan is None:
             return
         if stage is Stage.DRIVE:
@@ -278,6 +291,7 @@ class Recorder:
             samples=recording.next_index,
             onset_found=stages.onset_index is not None,
             saturated=intake.saturated,
+            taps=stages.taps if isinstance(stages, TapStages) else 0,
         )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from anviltrace.calibration.stability import Gate, Known, look_at, why_unsteady
 from anviltrace.capture.onset import Baseline, Counts, OnsetFinder, baseline, floor_counts
 from anviltrace.records import Plan, Settings
+from anviltrace.trace.ringdown import TAP_SD
 
 
 class Stage(StrEnum):
@@ -22,6 +23,13 @@ class Stage(StrEnum):
 
 
 BY_PLAN = "ended by plan"
+
+QUIET_BEFORE_TAPS_S = 1.0
+"""Quiet before the first tap, for the level and the noise."""
+RING_OUT_S = 0.8
+"""Time each tap has to ring out before the next one is asked for."""
+TAP_WITHIN_S = 30.0
+"""A tap that is asked for is waited for as long."""
 
 _LOOK_EVERY_S = 0.25
 """How often, in seconds of signal, a reading is looked at anew."""
@@ -179,4 +187,66 @@ class ReadingStages:
         return [Stage.DONE]
 
 
-Stages = RunStages | ZeroStages | ReadingStages
+class TapStages:
+    """The stages of a tap test: quiet, then ``count`` taps, each asked for with ``DRIVE``, then done.
+
+    In ``RELEASE`` a tap rings out. ``quiet_end`` is the index at which the quiet stretch ended, ``taps`` how
+    many were seen.
+    """
+
+    onset_index = None
+    release_index = None
+    against_rotation = False
+
+    def __init__(self, count: int, settings: Settings) -> None:
+        self._count, self._rate_hz = count, settings.rate_hz
+        self._quiet: list[Counts] = []
+        self._until = self.quiet_end = round(QUIET_BEFORE_TAPS_S * self._rate_hz)
+        self.stage = Stage.QUIET
+        self.baseline: Baseline | None = None
+        self.taps = 0
+        self.reason = BY_PLAN
+
+    def feed(self, first_index: int, counts: Counts) -> list[Stage]:
+        """Take samples in the order they come; return the stages that have begun, one for each tap."""
+        end = first_index + len(counts)
+        if self.stage is Stage.DONE:
+            return []
+        if self.baseline is None:
+            self._quiet.append(counts)
+            return [self._ready(end)] if end >= self._until else []
+        if self.stage is Stage.DRIVE and self._departs(counts):
+            self.taps += 1
+            self.stage, self._until = Stage.RELEASE, end + round(RING_OUT_S * self._rate_hz)
+            return [self.stage]
+        return [self._next(end)] if end >= self._until else []
+
+    def seconds_left(self, index: int) -> float:
+        """Time to the next stage, or to give up waiting for a tap, in seconds of signal."""
+        return max(0.0, (self._until - index) / self._rate_hz)
+
+    def _ready(self, end: int) -> Stage:
+        self.quiet_end = end
+        self.baseline = baseline(np.concatenate(self._quiet), 1.0)
+        self._quiet = []
+        return self._ask(end)
+
+    def _ask(self, end: int) -> Stage:
+        self.stage, self._until = Stage.DRIVE, end + round(TAP_WITHIN_S * self._rate_hz)
+        return self.stage
+
+    def _departs(self, counts: Counts) -> bool:
+        assert self.baseline is not None
+        least_counts = TAP_SD * max(self.baseline.sd_counts, self.baseline.floor_counts)
+        return bool((np.abs(counts - self.baseline.mean_counts) > least_counts).any())
+
+    def _next(self, end: int) -> Stage:
+        if self.stage is Stage.RELEASE and self.taps < self._count:
+            return self._ask(end)
+        if self.stage is Stage.DRIVE:
+            self.reason = f"no tap came within {TAP_WITHIN_S:g} s"
+        self.stage = Stage.DONE
+        return self.stage
+
+
+Stages = RunStages | ZeroStages | ReadingStages | TapStages

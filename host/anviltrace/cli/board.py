@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from anviltrace.cli.options import json_option, port_option, print_json
+from anviltrace.cli.tap import tap
 
 if TYPE_CHECKING:
     from anviltrace.link.identity import Identity
@@ -15,6 +16,9 @@ if TYPE_CHECKING:
 @click.group()
 def board() -> None:
     """Talk to the board of the rig."""
+
+
+board.add_command(tap)
 
 
 @board.command()

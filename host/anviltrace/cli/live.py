@@ -27,6 +27,12 @@ _WORDS = {
     Stage.RELEASE: ("LET GO", "recording what follows", "bold white on red"),
     Stage.DONE: ("DONE", "", "green"),
 }
+_OF_TAPS = {
+    **_WORDS,
+    Stage.QUIET: ("HANDS OFF", "quiet stretch before the first tap", "cyan"),
+    Stage.DRIVE: ("TAP ONCE", "lightly, then hands off", "bold black on green"),
+    Stage.RELEASE: ("HANDS OFF", "it rings out", "cyan"),
+}
 _STEADY = "until the reading is steady"
 _STILL = {RunKind.ZERO: "zero reading", RunKind.CALIBRATION: _STEADY, RunKind.CHECK: _STEADY}
 """Recordings in which nothing is driven, and what is waited for."""
@@ -93,6 +99,7 @@ class LiveDisplay:
         self._drawn_at = 0.0
         self._stage: Stage | None = None
         self._kind: RunKind | None = None
+        self._taps = 0
 
     def __enter__(self) -> Self:
         return self
@@ -104,8 +111,9 @@ class LiveDisplay:
 
     def watch(self, progress: Progress) -> None:
         """Show how it goes. Between recordings the terminal is left free for questions."""
-        changed = (progress.stage, progress.kind) != (self._stage, self._kind)
-        self._stage, self._kind = progress.stage, progress.kind
+        shown = progress.stage, progress.kind, progress.taps
+        changed = shown != (self._stage, self._kind, self._taps)
+        self._stage, self._kind, self._taps = shown
         if not self._console.is_terminal:
             if changed and _STILL.get(progress.kind) != _STEADY:
                 print(self._line(progress), file=sys.stderr)
@@ -127,13 +135,13 @@ class LiveDisplay:
             self._live = None
 
     def _line(self, progress: Progress) -> str:
-        signal, meaning, _ = _WORDS[progress.stage]
+        signal, meaning, _ = _words(progress)
         if progress.kind is RunKind.ZERO:
             return "zero reading: done" if progress.stage is Stage.DONE else "zero reading: hands off"
         return f"{signal.lower()}{': ' if meaning else ''}{meaning}"
 
     def _panel(self, progress: Progress) -> Panel:
-        signal, meaning, style = _WORDS[progress.stage]
+        signal, meaning, style = _words(progress)
         if progress.kind in _STILL:
             signal, meaning = "HANDS OFF", _STILL[progress.kind]
         table = Table.grid(padding=(0, 2))
@@ -150,3 +158,12 @@ class LiveDisplay:
         net = abs(progress.latest_counts - (progress.zero_counts or 0.0))
         filled = round(_BAR * min(1.0, net / self._scale.settings.full_scale_code))
         return "█" * filled + "·" * (_BAR - filled) + " of range"
+
+
+def _words(progress: Progress) -> tuple[str, str, str]:
+    """Signal, meaning and style of a stage."""
+    if progress.kind is not RunKind.TAP:
+        return _WORDS[progress.stage]
+    signal, meaning, style = _OF_TAPS[progress.stage]
+    heard = f"taps so far: {progress.taps}" if progress.taps else ""
+    return signal, ", ".join(filter(None, (meaning, heard))), style

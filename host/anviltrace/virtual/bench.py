@@ -25,13 +25,15 @@ from anviltrace.virtual.rig import Gauge, Resonator
 from anviltrace.virtual.scenario import Scenario
 from anviltrace.virtual.supply import SupplyState
 from anviltrace.virtual.truth import Truth
-from anviltrace.virtual.wrench import Numbers, Wrench
+from anviltrace.virtual.wrench import Numbers, Pulse, Wrench
 
 _STRIDE = 8
 """Inner samples per step of memory and drift; divides every decimation."""
 _COARSE_S = 0.002
 """Step at which slow changes are followed while no values are asked for."""
 _RUN_DOWN_RISE_S = 0.05
+_TAP_SHARE, _TAP_S = 0.05, 0.0003
+"""A tap: its torque as a share of the rated one, and how long the hammer touches (invented, plausible)."""
 _LEAST, _MOST = -(2**31), 2**31 - 1
 
 Effect = Callable[[float], None]
@@ -148,6 +150,15 @@ class Bench:
     def order_slack(self) -> None:
         """From now on the joint counts as slack, though :meth:`slacken` has yet to happen."""
         self._slack_ordered = True
+
+    def tap(self, at_s: float) -> None:
+        """A light hammer touches the socket end: a short knock over the torque at rest."""
+        peak_nm = _TAP_SHARE * self.scenario.transducer.rated_nm * self._blow_random.uniform(0.7, 1.3)
+        level_nm = float(self._slow.at(np.array([at_s]))[0])
+        pulse = Pulse(_TAP_S, peak_nm, level_nm, 0.0, level_nm, 0.0)
+        self._blow = Blow(at_s, 0.0, 0.0, Rotation.CW, pulse, self._retained_nm, self._retained_nm)
+        after_s = self._resonator.settle_s + self._filter.order * self._period_s
+        self._ringing_until_s = max(self._ringing_until_s, self._blow.end_s + after_s)
 
     def pull_trigger(self, tool: Wrench, supply: SupplyState, rotation: Rotation, at_s: float) -> None:
         """The tool starts to turn."""

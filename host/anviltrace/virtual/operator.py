@@ -161,6 +161,13 @@ class Operator:
                 tool=self._tool, supply=self._supply, rotation=turn.value,
             )  # fmt: skip
 
+    def tap(self) -> None:
+        """Tap the socket end with a light hammer, so that the transducer rings."""
+        with self._bench.lock:
+            self._refuse_tool("tap the socket end")
+            self._refuse_weights("tap the socket end")
+            self._bench.order("tap", self._bench.tap)
+
     def let_pass(self, wait_s: float) -> None:
         """Wait, without anyone's time being lost: the world gains ``wait_s`` on the wall.
 

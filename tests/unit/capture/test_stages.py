@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from workshop import workshop
 
-from anviltrace.capture.stages import RunStages, Stage, ZeroStages
+from anviltrace.capture.stages import RunStages, Stage, TapStages, ZeroStages
 from anviltrace.records import Plan
 
 RATE_HZ = 1000.0
@@ -19,7 +19,7 @@ def plan(**changes: object) -> Plan:
     return replace(workshop().plan, **{"before_s": 1.0, "drive_s": 2.0, "after_s": 1.5, **changes})
 
 
-def play(stages: RunStages, signal: np.ndarray) -> dict[Stage, int]:
+def play(stages: RunStages | TapStages, signal: np.ndarray) -> dict[Stage, int]:
     """Feed ``signal``; return the sample index by which each stage had begun."""
     begun: dict[Stage, int] = {}
     for first in range(0, len(signal), PIECE):
@@ -84,3 +84,28 @@ def test_a_zero_reading_is_as_long_as_asked() -> None:
     assert stages.feed(0, np.zeros(499, np.int32)) == []
     assert stages.seconds_left(499) == pytest.approx(0.001)
     assert stages.feed(499, np.zeros(1, np.int32)) == [Stage.DONE]
+
+
+class TestTaps:
+    def test_each_tap_is_asked_for_and_rings_out(self) -> None:
+        stages = TapStages(2, workshop(RATE_HZ).settings)
+        rng = np.random.default_rng(5)
+        begun: list[tuple[Stage, float]] = []
+        first = 0
+        while stages.stage is not Stage.DONE:
+            counts = rng.normal(100.0, 3.0, PIECE)
+            if stages.stage is Stage.DRIVE and first / RATE_HZ > (2.0 if stages.taps == 0 else 4.0):
+                counts[10] = 500.0
+            begun += [(stage, first / RATE_HZ) for stage in stages.feed(first, counts.astype(np.int32))]
+            first += PIECE
+        asked, out = Stage.DRIVE, Stage.RELEASE
+        assert [stage for stage, _ in begun] == [asked, out, asked, out, Stage.DONE]
+        assert [at_s for _, at_s in begun] == pytest.approx([0.95, 2.05, 2.85, 4.05, 4.85], abs=0.06)
+        assert (stages.taps, stages.quiet_end, stages.reason) == (2, 1000, "ended by plan")
+
+    def test_a_tap_that_does_not_come_ends_it(self) -> None:
+        stages = TapStages(3, workshop(RATE_HZ).settings)
+        quiet = np.random.default_rng(6).normal(0.0, 3.0, 32_000).astype(np.int32)
+        begun = play(stages, quiet)
+        assert begun == {Stage.DRIVE: 1000, Stage.DONE: 31_000}
+        assert stages.reason == "no tap came within 30 s"

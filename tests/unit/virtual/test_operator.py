@@ -289,3 +289,26 @@ def test_shunts_that_cannot_be(hands):
     bench.operator.lay_shunt("up")
     with pytest.raises(VirtualRigError, match="'up' lies on the bridge already"):
         bench.operator.lay_shunt("up")
+
+
+def test_a_tap_rings_at_the_natural_frequency(hands):
+    bench = hands(transducer={"natural_hz": 1700.0, "damping": 0.02})
+    bench.counts(0.1)
+    bench.operator.tap()
+    rung = bench.torque_nm(0.1)
+    assert rung.max() == pytest.approx(0.05 * 500.0, rel=0.9)
+    spectrum = np.abs(np.fft.rfft(rung[60:] - rung[-100:].mean(), 60_000))
+    assert np.argmax(spectrum) * bench.bench.front_rate_hz / 60_000 == pytest.approx(1700.0, rel=0.01)
+    assert np.abs(rung[-100:]).max() < 1e-3
+    assert [event.kind for event in bench.truth.events] == ["tap"]
+
+
+def test_nobody_taps_under_a_tool_or_weights(hands):
+    bench = hands()
+    bench.operator.hang("plate", "long")
+    with pytest.raises(VirtualRigError, match="cannot tap the socket end while weights hang"):
+        bench.operator.tap()
+    bench.operator.unhang_all()
+    bench.operator.seat("plain", "mains")
+    with pytest.raises(VirtualRigError, match="cannot tap the socket end while 'plain' is seated"):
+        bench.operator.tap()
