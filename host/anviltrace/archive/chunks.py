@@ -18,9 +18,9 @@ Piece = tuple[int, Counts]
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """One row: ``count`` samples from ``first_index``, packed."""
+    """One row: ``count`` samples from ``first_index``, packed. ``owner`` is the run, or the side channel."""
 
-    run_id: str
+    owner: str
     first_index: int
     count: int
     codec: int
@@ -47,7 +47,7 @@ class Chunk:
             return self._decoded()
         except codec.CodecError as error:
             raise DamageError(
-                f"run {self.run_id}, {self.where}: {error}; the other chunks can still be read, "
+                f"{self.owner}, {self.where}: {error}; the other chunks can still be read, "
                 "take this one from a hand-over copy"
             ) from error
 
@@ -70,7 +70,7 @@ def write(connection: sqlite3.Connection, run_id: str, first_index: int, counts:
 def read(connection: sqlite3.Connection, run_id: str) -> Iterator[Chunk]:
     """The chunks of a run in index order, one at a time."""
     rows = connection.execute(
-        "SELECT run_id, first_index, count, codec, crc32, data FROM chunk WHERE run_id = ?"
+        "SELECT 'run ' || run_id, first_index, count, codec, crc32, data FROM chunk WHERE run_id = ?"
         " ORDER BY first_index",
         (run_id,),
     )

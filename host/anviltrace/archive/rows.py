@@ -26,6 +26,7 @@ from anviltrace.records import (
     Notice,
     Origin,
     Plan,
+    Rating,
     Rig,
     RingDown,
     Run,
@@ -33,6 +34,7 @@ from anviltrace.records import (
     Settings,
     Shunt,
     ShuntReading,
+    SideChannel,
     Supply,
     Temperature,
     Tool,
@@ -52,6 +54,8 @@ Record = (
     | Run
     | Zero
     | Origin
+    | SideChannel
+    | Rating
     | Mass
     | Arm
     | Calibration
@@ -82,6 +86,8 @@ _ORDER = {
     Gap: "run_id, first_index",
     Notice: "number",
     Decision: "at, rowid",
+    SideChannel: "added_at, rowid",
+    Rating: "at, rowid",
 }
 """How rows of a table come out; the others come in the order they were put in."""
 
@@ -108,7 +114,7 @@ def insert(connection: sqlite3.Connection, record: Record) -> None:
     connection.execute(table_of(type(record)).insert_sql, to_row(record))
 
 
-def update(connection: sqlite3.Connection, record: Run | Session, names: Sequence[str]) -> None:
+def update(connection: sqlite3.Connection, record: Run | Session | SideChannel, names: Sequence[str]) -> None:
     """Write the named fields of a record that is already there."""
     columns = ", ".join(f'"{name}" = ?' for name in names)
     values = [_stored(name, getattr(record, name)) for name in names]

@@ -1,6 +1,6 @@
 -- From schema version 2 to 3: shunt readings, temperatures, who authorised a calibration, degrees of freedom
--- of stated masses and lengths, the empty arm, the cable, ring-downs of the rig, thresholds of plans. See
--- records.py.
+-- of stated masses and lengths, the empty arm, the cable, ring-downs of the rig, thresholds of plans,
+-- side channels, ratings. See records.py.
 -- _kg kilograms, _m metres, _ohm ohms, _c degrees Celsius, _hz hertz; u_ columns are standard uncertainties.
 
 ALTER TABLE mass ADD COLUMN dof REAL CHECK (dof >= 1);
@@ -133,3 +133,94 @@ CREATE TABLE origin (
     imported_at    TEXT NOT NULL CHECK (imported_at GLOB '????-??-??T*Z'),
     note           TEXT NOT NULL
 ) STRICT;
+
+-- What was worked out from runs. No part of what was recorded: it may be dropped any time, and is made again.
+CREATE TABLE worked_out (
+    run_id   TEXT NOT NULL REFERENCES run (id),
+    what     TEXT NOT NULL CHECK (what <> ''),
+    inputs   TEXT NOT NULL CHECK (length(inputs) = 64),
+    code     TEXT NOT NULL,
+    made_at  TEXT NOT NULL CHECK (made_at GLOB '????-??-??T*Z'),
+    result   BLOB NOT NULL,
+    PRIMARY KEY (run_id, what, inputs)
+) STRICT;
+
+-- Side channels: side_chunk is to them what chunk is to a run; a hole between chunks is a gap. The seal is
+-- worked out as that of a run, with the holes as gaps of the converter, known exactly.
+
+CREATE TABLE side_channel (
+    id               TEXT PRIMARY KEY NOT NULL CHECK (length(id) = 36),
+    run_id           TEXT NOT NULL REFERENCES run (id),
+    quantity         TEXT NOT NULL CHECK (quantity <> ''),
+    unit             TEXT NOT NULL CHECK (unit <> ''),
+    rate_hz          REAL NOT NULL CHECK (rate_hz > 0),
+    start_s          REAL NOT NULL,
+    start_u_s        REAL NOT NULL CHECK (start_u_s >= 0),
+    per_count        REAL NOT NULL CHECK (per_count <> 0),
+    zero_counts      REAL NOT NULL,
+    u_relative       REAL NOT NULL CHECK (u_relative >= 0),
+    u_zero           REAL NOT NULL CHECK (u_zero >= 0),
+    spread           TEXT NOT NULL CHECK (spread IN ('normal', 'rectangular')),
+    saturation_low   INTEGER NOT NULL,
+    saturation_high  INTEGER NOT NULL,
+    added_at         TEXT NOT NULL CHECK (added_at GLOB '????-??-??T*Z'),
+    sensor           TEXT NOT NULL,
+    file_name        TEXT NOT NULL,
+    file_hash        TEXT NOT NULL CHECK (length(file_hash) IN (0, 64)),
+    "column"         TEXT NOT NULL,
+    note             TEXT NOT NULL,
+    samples          INTEGER NOT NULL CHECK (samples >= 0),
+    seal             TEXT CHECK (length(seal) = 64),
+    CHECK (saturation_low < saturation_high)
+) STRICT;
+
+CREATE INDEX side_channel_by_run ON side_channel (run_id);
+
+CREATE TABLE side_chunk (
+    channel_id   TEXT NOT NULL REFERENCES side_channel (id),
+    first_index  INTEGER NOT NULL CHECK (first_index >= 0),
+    count        INTEGER NOT NULL CHECK (count > 0),
+    codec        INTEGER NOT NULL,
+    crc32        INTEGER NOT NULL CHECK (crc32 BETWEEN 0 AND 4294967295),
+    data         BLOB NOT NULL,
+    PRIMARY KEY (channel_id, first_index)
+) STRICT;
+
+CREATE TRIGGER side_chunk_is_never_changed BEFORE UPDATE ON side_chunk
+BEGIN SELECT RAISE(ABORT, 'recorded samples are never changed'); END;
+
+CREATE TRIGGER side_chunk_is_never_deleted BEFORE DELETE ON side_chunk
+BEGIN SELECT RAISE(ABORT, 'recorded samples are never deleted'); END;
+
+CREATE TRIGGER side_chunk_is_never_added_to_a_sealed_channel BEFORE INSERT ON side_chunk
+WHEN (SELECT seal FROM side_channel WHERE id = NEW.channel_id) IS NOT NULL
+BEGIN SELECT RAISE(ABORT, 'a sealed side channel takes no more samples'); END;
+
+CREATE TRIGGER side_channel_is_never_changed
+BEFORE UPDATE OF id, run_id, quantity, unit, rate_hz, start_s, start_u_s, per_count, zero_counts, u_relative,
+    u_zero, saturation_low, saturation_high, file_hash ON side_channel
+BEGIN SELECT RAISE(ABORT, 'what is known about a side channel is never changed: add it anew'); END;
+
+CREATE TRIGGER sealed_side_channel_is_never_reopened BEFORE UPDATE ON side_channel
+WHEN OLD.seal IS NOT NULL
+BEGIN SELECT RAISE(ABORT, 'a sealed side channel is never changed'); END;
+
+CREATE TRIGGER side_channel_is_never_deleted BEFORE DELETE ON side_channel
+BEGIN SELECT RAISE(ABORT, 'side channels are never deleted'); END;
+
+CREATE TABLE rating (
+    id      TEXT PRIMARY KEY NOT NULL CHECK (length(id) = 36),
+    run_id  TEXT NOT NULL REFERENCES run (id),
+    score   INTEGER NOT NULL CHECK (score BETWEEN 1 AND 10),
+    "by"    TEXT NOT NULL CHECK ("by" <> ''),
+    at      TEXT NOT NULL CHECK (at GLOB '????-??-??T*Z'),
+    note    TEXT NOT NULL
+) STRICT;
+
+CREATE INDEX rating_by_run ON rating (run_id);
+
+CREATE TRIGGER rating_is_never_changed BEFORE UPDATE ON rating
+BEGIN SELECT RAISE(ABORT, 'ratings are added, never changed'); END;
+
+CREATE TRIGGER rating_is_never_deleted BEFORE DELETE ON rating
+BEGIN SELECT RAISE(ABORT, 'ratings are added, never deleted'); END;
