@@ -120,6 +120,34 @@ class Spread(StrEnum):
     RECTANGULAR = "rectangular"
 
 
+class Quantity(StrEnum):
+    """What a side channel holds; handle acceleration is along three axes at right angles to each other."""
+
+    SUPPLY_VOLTAGE = "supply voltage"
+    SUPPLY_CURRENT = "supply current"
+    HANDLE_X = "handle acceleration x"
+    HANDLE_Y = "handle acceleration y"
+    HANDLE_Z = "handle acceleration z"
+    HANDLE_ROTATION = "handle rotation"
+    TRIGGER = "trigger"
+
+    @property
+    def unit(self) -> str:
+        """The unit it is kept in."""
+        return _UNITS[self]
+
+
+_UNITS = {
+    Quantity.SUPPLY_VOLTAGE: "V",
+    Quantity.SUPPLY_CURRENT: "A",
+    Quantity.HANDLE_X: "m/s²",
+    Quantity.HANDLE_Y: "m/s²",
+    Quantity.HANDLE_Z: "m/s²",
+    Quantity.HANDLE_ROTATION: "rad/s",
+    Quantity.TRIGGER: "1",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Rig:
     """A torque rig."""
@@ -397,6 +425,57 @@ class Origin:
     nm_u_relative: float
     spread: Spread
     imported_at: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SideChannel:
+    """Another quantity recorded along with a run, at a rate of its own: supply voltage, handle acceleration.
+
+    A count stands for (count − ``zero_counts``) · ``per_count`` in ``unit``, that of its quantity. Its sample
+    0 came ``start_s`` after the run's first sample (negative: before it), known to ``start_u_s``. What may be
+    off is ``u_relative`` of a value, and ``u_zero`` in the unit: standard uncertainties, like ``start_u_s``,
+    ``spread`` the distribution behind them. ``file_name``, ``file_hash`` and ``column`` say where it came
+    from, empty for a sensor of the board. Of several channels of one quantity the latest added holds.
+    ``samples`` and ``seal`` are those of a channel that is closed.
+    """
+
+    id: str
+    run_id: str
+    quantity: str
+    unit: str
+    rate_hz: float
+    start_s: float
+    start_u_s: float
+    per_count: float
+    zero_counts: float
+    u_relative: float
+    u_zero: float
+    spread: Spread
+    saturation_low: int
+    saturation_high: int
+    added_at: str
+    sensor: str = ""
+    file_name: str = ""
+    file_hash: str = ""
+    column: str = ""
+    note: str = ""
+    samples: int = 0
+    seal: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Rating:
+    """How hard a run was to hold, as the one who held the tool felt it: ``score`` from 1 (not at all) to 10.
+
+    An opinion, kept apart from what was measured. Ratings are added, never changed.
+    """
+
+    id: str
+    run_id: str
+    score: int
+    by: str
+    at: str = field(default_factory=now_utc)
     note: str = ""
 
 

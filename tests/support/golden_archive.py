@@ -28,11 +28,14 @@ from anviltrace.records import (
     Notice,
     Origin,
     Plan,
+    Quantity,
+    Rating,
     RingDown,
     Run,
     RunKind,
     Shunt,
     ShuntReading,
+    SideChannel,
     Spread,
     Temperature,
     Zero,
@@ -102,6 +105,15 @@ ORIGIN = Origin(
 )  # fmt: skip
 
 
+SIDE = SideChannel(
+    fixed_id(167), STEP_RUN, Quantity.SUPPLY_VOLTAGE, "V", 500.0, -0.02, 0.001, 0.005, 12.0, 0.003, 0.01,
+    Spread.RECTANGULAR, -32768, 32767, "2026-05-05T08:00:01.000Z", "divider 11:1", "scope.csv", 32 * "a7",
+    "CH2", "at the terminals of the pack", 30,
+    "e6ca97d79ce691bd45dfff62d05a7168c3398680f50bceedc9fb75e780fcf577",  # worked out with hashlib, by hand
+)  # fmt: skip
+SIDE_PIECES = [(0, counts_at(0, 20)), (25, counts_at(25, 10))]
+RATING = Rating(fixed_id(168), FULL_RUN, 7, "T. E.", "2026-05-04T08:17:00.000Z", "short handle")
+
 FOUND_PLAN = replace(workshop().plan, id=fixed_id(170), thresholds_nm=(150.0, 200.0))
 
 
@@ -152,6 +164,7 @@ def _record_calibration(archive: Archive, shop: Workshop) -> None:
     recording.finish(samples_total=40, end_reason="as planned", ended_at="2026-05-04T08:11:00.040Z")
     for record in [*since_version_2(), *since_version_3()]:
         archive.put(record)
+    archive.put_side(SIDE, SIDE_PIECES)
 
 
 def _record_full(archive: Archive, shop: Workshop) -> None:
@@ -165,6 +178,7 @@ def _record_full(archive: Archive, shop: Workshop) -> None:
         samples_total=800, rate_hz=999.75, onset_index=210, end_reason="as planned", ended_at=ENDED
     )
     archive.put(NOTICE)
+    archive.put(RATING)
     archive.put(DECISION)
 
 

@@ -12,7 +12,7 @@ from typing import Any, Self, cast
 
 import numpy as np
 
-from anviltrace.archive import chunks, handover, opening, recording, rows, verify
+from anviltrace.archive import chunks, handover, opening, recording, rows, sides, verify
 from anviltrace.archive.chunks import Piece
 from anviltrace.archive.codec import Counts
 from anviltrace.archive.connection import plain_errors, transaction
@@ -21,7 +21,7 @@ from anviltrace.archive.recording import Recording
 from anviltrace.archive.rows import R, Record
 from anviltrace.archive.verify import Finding, Progress
 from anviltrace.errors import ArchiveError
-from anviltrace.records import Decision, Gap, Notice, Run, RunState, Session, now_utc
+from anviltrace.records import Decision, Gap, Notice, Run, RunState, Session, SideChannel, now_utc
 
 
 class Archive:
@@ -81,16 +81,42 @@ class Archive:
 
         Raises:
             ArchiveError: another record with this id is there, or one that it refers to is not.
-            TypeError: a Run or Gap, which only a recording writes.
+            TypeError: a Run or Gap, which only a recording writes, or a SideChannel.
         """
-        if isinstance(record, Run | Gap):
+        if isinstance(record, Run | Gap | SideChannel):
             raise TypeError(
-                f"a {rows.table_of(type(record)).name} is written by a recording: use Archive.begin"
+                f"a {rows.table_of(type(record)).name} is written by a recording: use Archive.begin, or "
+                "put_side for a side channel"
             )
         self._must_be_writable()
         with transaction(self._connection, self.path):
             if not self._is_there(record):
                 rows.insert(self._connection, record)
+
+    def put_side(self, channel: SideChannel, pieces: Iterable[Piece]) -> SideChannel:
+        """Add a side channel with all its samples, stretches as :meth:`pieces` gives them, and seal it.
+
+        All or nothing; the run may be sealed already. Returns the channel as it is kept.
+
+        Raises:
+            ArchiveError: its run is not there, or it could not be written.
+        """
+        self._must_be_writable()
+        with transaction(self._connection, self.path):
+            return sides.put_whole(self._connection, channel, pieces)
+
+    def sides(self, run_id: str) -> list[SideChannel]:
+        """The side channels of a run in the order they were added; of one quantity the last one holds."""
+        return self.all(SideChannel, run_id=run_id)
+
+    def side_pieces(self, channel_id: str) -> list[Piece]:
+        """The stretches of a side channel between its gaps, as :meth:`pieces` gives those of a run.
+
+        Raises:
+            DamageError: a chunk does not agree with its checksum.
+        """
+        with plain_errors(self.path):
+            return chunks.joined(sides.read(self._connection, channel_id))
 
     def end_session(self, session_id: str, ended_at: str | None = None) -> Session:
         """Note when a session ended (now, unless given): the one thing about it that is not known before."""

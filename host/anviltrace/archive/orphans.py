@@ -6,7 +6,7 @@ import sqlite3
 from dataclasses import replace
 from pathlib import Path
 
-from anviltrace.archive import chunks, lock, rows
+from anviltrace.archive import chunks, lock, rows, sides
 from anviltrace.archive.connection import transaction
 from anviltrace.archive.seal import seal_of
 from anviltrace.errors import DamageError
@@ -25,6 +25,7 @@ def close_orphans(connection: sqlite3.Connection, path: Path) -> list[Run]:
         with transaction(connection, path):
             interrupted = replace(as_interrupted(connection, run), seal=_seal(connection, run.id))
             rows.update(connection, interrupted, CLOSING_FIELDS)
+            sides.close_left_open(connection, run.id)
         closed.append(interrupted)
     return closed
 

@@ -16,8 +16,9 @@ from anviltrace.archive.codec import Counts
 from anviltrace.archive.connection import connect, plain_errors, transaction
 from anviltrace.archive.orphans import close_orphans
 from anviltrace.archive.seal import Sealer
+from anviltrace.archive.sides import SideRecording
 from anviltrace.errors import ArchiveError, RecordError
-from anviltrace.records import Gap, Notice, Run, RunState, Settings, now_utc
+from anviltrace.records import Gap, Notice, Run, RunState, Settings, SideChannel, now_utc
 
 CHUNK_S = 0.25
 """Length of a chunk in seconds at the nominal rate: the most that a killed process can lose."""
@@ -54,6 +55,7 @@ class Recording:
         self._samples = 0
         self._gaps: list[Gap] = []
         self._sealer = Sealer()
+        self._sides: list[SideRecording] = []
         self._open = True
 
     @property
@@ -120,6 +122,19 @@ class Recording:
         """Keep something worth knowing, at a sample index (the next one unless given)."""
         self._must_be_open()
         self._insert(Notice(self._run.id, self._next_index if at_index is None else at_index, kind, text))
+
+    def begin_side(self, channel: SideChannel) -> SideRecording:
+        """Begin to record a side channel of this run; it is sealed when the run is closed.
+
+        Raises:
+            ValueError: the channel is of another run.
+            ArchiveError: it could not be written.
+        """
+        self._must_be_open()
+        if channel.run_id != self._run.id:
+            raise ValueError(f"a side channel of run {channel.run_id} was given to run {self._run.id}")
+        self._sides.append(SideRecording(self._connection, self._path, channel))
+        return self._sides[-1]
 
     def finish(self, **fields: Any) -> Run:
         """Write the rest, seal the run and close it as finished. ``fields`` are fields of Run to fill in.
@@ -189,6 +204,8 @@ class Recording:
         if refused:
             raise TypeError(f"{refused[0]} of a run is not set when it ends")
         self.flush()
+        for side in self._sides:
+            side.finish()
         fields = {"ended_at": now_utc(), **fields}
         closed = replace(
             self._run,

@@ -1,7 +1,8 @@
 """Proof that an archive still holds what was recorded.
 
 Of every run: each chunk against its checksum and its count, the sample indices without overlap and without
-a hole that is not a recorded gap, the number of samples against what the run and the board said, the seal.
+a hole that is not a recorded gap, the number of samples against what the run and the board said, the seal;
+and its side channels likewise.
 Of the file: SQLite's own check of its pages and of the references between rows.
 """
 
@@ -12,13 +13,13 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from anviltrace.archive import chunks, rows
+from anviltrace.archive import chunks, rows, sides
 from anviltrace.archive.chunks import Chunk
 from anviltrace.archive.connection import snapshot
 from anviltrace.archive.orphans import as_seen
 from anviltrace.archive.seal import Sealer
 from anviltrace.errors import ArchiveError, DamageError
-from anviltrace.records import Gap, Run, RunState
+from anviltrace.records import Gap, Run, RunState, SideChannel
 
 FROM_A_COPY = "take the run from a hand-over copy"
 _FROM_A_FILE_COPY = "keep the file as it is and go back to a hand-over copy"
@@ -72,10 +73,18 @@ def _verify_run(connection: sqlite3.Connection, path: Path, run_id: str) -> list
         with snapshot(connection, path):
             (run,) = rows.select(connection, Run, {"id": run_id})
             gaps = rows.select(connection, Gap, {"run_id": run_id})
-            stored = list(_Reader(connection, run, gaps).findings())
+            stored = list(_Reader(connection, run, gaps).findings()) + _side_findings(connection, run_id)
             return stored + _closing_findings(as_seen(connection, path, run))
     except ArchiveError as error:
         return [Finding(run_id, str(error), "its rows in the file", _FROM_A_FILE_COPY)]
+
+
+def _side_findings(connection: sqlite3.Connection, run_id: str) -> list[Finding]:
+    return [
+        Finding(run_id, what, f"side channel '{channel.quantity}' ({channel.id[:8]}), {where}", FROM_A_COPY)
+        for channel in rows.select(connection, SideChannel, {"run_id": run_id})
+        for what, where in sides.what_is_wrong(connection, channel)
+    ]
 
 
 def _closing_findings(run: Run) -> list[Finding]:

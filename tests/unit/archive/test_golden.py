@@ -16,7 +16,7 @@ from workshop import counts_at, workshop
 from anviltrace.archive import Archive, migrations
 from anviltrace.archive.orphans import ORPHANED
 from anviltrace.errors import ArchiveError
-from anviltrace.records import LoadStep, Run, RunState, Shunt, ShuntReading, Temperature, Tool, Zero
+from anviltrace.records import LoadStep, Rating, Run, RunState, Shunt, ShuntReading, Temperature, Tool, Zero
 
 REAL_STEPS = migrations.STEPS
 CURRENT = 3
@@ -105,6 +105,12 @@ def test_the_golden_file_of_schema_3_reads_as_it_was_made(golden: Path, read_onl
         assert_since_version_2(archive)
         for record in golden_archive.since_version_3():
             assert archive.get(type(record), record.id) == record
+        assert archive.get(Rating, golden_archive.RATING.id) == golden_archive.RATING
+        assert archive.sides(STEP_RUN) == [golden_archive.SIDE]
+        kept = archive.side_pieces(golden_archive.SIDE.id)
+        assert [(first, counts.tolist()) for first, counts in kept] == [
+            (first, counts.tolist()) for first, counts in golden_archive.SIDE_PIECES
+        ]
         assert [run.id for run in archive.all(Run)] == [STEP_RUN, ZERO_RUN, FULL_RUN, CUT_RUN]
         full, cut = archive.get(Run, FULL_RUN), archive.get(Run, CUT_RUN)
     assert (full.state, full.samples, full.samples_total, full.rate_hz) == (

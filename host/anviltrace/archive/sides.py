@@ -1,0 +1,132 @@
+"""Side channels in their tables: written once, sealed, read as stretches without a gap.
+
+Their chunks are packed like those of a run. Where samples are missing no chunk lies; the seal counts such a
+hole as a gap, so a chunk that is lost later does not pass for one.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+
+from anviltrace.archive import codec, rows
+from anviltrace.archive.chunks import Chunk, Piece
+from anviltrace.archive.codec import Counts
+from anviltrace.archive.connection import transaction
+from anviltrace.archive.seal import Sealer, seal_of
+from anviltrace.errors import DamageError, RecordError
+from anviltrace.records import Gap, GapCause, SideChannel
+
+CHUNK_SAMPLES = 8192
+"""Of a channel that comes in whole."""
+_CLOSED = ("samples", "seal")
+
+
+class SideRecording:
+    """A side channel being recorded along with its run; made by ``Recording.begin_side``."""
+
+    def __init__(self, connection: sqlite3.Connection, path: Path, channel: SideChannel) -> None:
+        self._connection = connection
+        self._path = path
+        self.channel = channel
+        self.next_index = 0
+        with transaction(connection, path):
+            rows.insert(connection, replace(channel, samples=0, seal=None))
+
+    def append(self, first_index: int, counts: Counts) -> None:
+        """Write samples (int32, shape (n,)) at once; they may begin after a hole, never before the last one.
+
+        Raises:
+            RecordError: they do not come after those before, or the channel is closed.
+            ArchiveError: they could not be written.
+        """
+        if self.channel.seal is not None:
+            raise RecordError(f"side channel '{self.channel.quantity}' is closed: begin another one")
+        if first_index < self.next_index:
+            raise RecordError(
+                f"sample {first_index} of '{self.channel.quantity}' came again: the next one is "
+                f"{self.next_index}; drop what was already taken"
+            )
+        if len(counts):
+            with transaction(self._connection, self._path):
+                _write(self._connection, self.channel.id, first_index, counts)
+        self.next_index = first_index + len(counts)
+
+    def finish(self) -> SideChannel:
+        """Seal the channel; once closed it takes no more samples."""
+        if self.channel.seal is None:
+            with transaction(self._connection, self._path):
+                self.channel = _close(self._connection, self.channel)
+        return self.channel
+
+
+def put_whole(connection: sqlite3.Connection, channel: SideChannel, pieces: Iterable[Piece]) -> SideChannel:
+    """Add a channel with all its samples, sealed, within the caller's transaction."""
+    rows.insert(connection, replace(channel, samples=0, seal=None))
+    for first, counts in pieces:
+        for at in range(0, len(counts), CHUNK_SAMPLES):
+            _write(connection, channel.id, first + at, counts[at : at + CHUNK_SAMPLES])
+    return _close(connection, channel)
+
+
+def read(connection: sqlite3.Connection, channel_id: str) -> Iterator[Chunk]:
+    """The chunks of a channel in index order, one at a time."""
+    found = connection.execute(
+        "SELECT 'side channel ' || channel_id, first_index, count, codec, crc32, data FROM side_chunk"
+        " WHERE channel_id = ? ORDER BY first_index",
+        (channel_id,),
+    )
+    return (Chunk(*row) for row in found)
+
+
+def close_left_open(connection: sqlite3.Connection, run_id: str) -> None:
+    """Seal channels of a run whose recording process is gone, within the caller's transaction."""
+    for channel in rows.select(connection, SideChannel, {"run_id": run_id, "seal": None}):
+        try:
+            _close(connection, channel)
+        except DamageError:
+            continue  # ``verify`` reports it
+
+
+def what_is_wrong(connection: sqlite3.Connection, channel: SideChannel) -> list[tuple[str, str]]:
+    """What is not as it was recorded, and where; empty where all is."""
+    found, sealer, spans = [], Sealer(), []
+    for chunk in read(connection, channel.id):
+        spans.append((chunk.first_index, chunk.end_index))
+        try:
+            sealer.add(chunk.counts())
+        except DamageError as error:
+            found.append((str(error.__cause__), chunk.where))
+    samples = sum(end - first for first, end in spans)
+    if channel.seal is not None and samples != channel.samples:
+        found.append((f"{samples} samples are stored, {channel.samples} were recorded", "whole channel"))
+    if channel.seal is not None and not found and sealer.seal(_holes(spans)) != channel.seal:
+        found.append(("sha256 of counts and gaps is not that it was sealed with", "whole channel"))
+    return found
+
+
+def _write(connection: sqlite3.Connection, channel_id: str, first_index: int, counts: Counts) -> None:
+    data = codec.encode(counts)
+    connection.execute(
+        "INSERT INTO side_chunk (channel_id, first_index, count, codec, crc32, data)"
+        " VALUES (?, ?, ?, ?, ?, ?)",
+        (channel_id, first_index, len(counts), codec.CODEC, codec.checksum(data), data),
+    )
+
+
+def _close(connection: sqlite3.Connection, channel: SideChannel) -> SideChannel:
+    chunks = list(read(connection, channel.id))
+    spans = [(chunk.first_index, chunk.end_index) for chunk in chunks]
+    seal = seal_of((chunk.counts() for chunk in chunks), _holes(spans))
+    closed = replace(channel, samples=sum(end - first for first, end in spans), seal=seal)
+    rows.update(connection, closed, _CLOSED)
+    return closed
+
+
+def _holes(spans: Sequence[tuple[int, int]]) -> list[Gap]:
+    """What lies between chunks; before the first one is nothing."""
+    pairs = pairwise(spans)
+    return [Gap("", end, first - end, GapCause.CONVERTER) for (_, end), (first, _) in pairs if first > end]
