@@ -13,17 +13,15 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from scipy.special import stdtrit
-
-from anviltrace.calibration.coverage import effective_dof
+from anviltrace.calibration.coverage import coverage_factor, effective_dof
 from anviltrace.calibration.profiles import Profile, Rule
 from anviltrace.calibration.quantities import Level, Quantities, largest
+from anviltrace.calibration.secondarm import SecondArm
 from anviltrace.errors import CalibrationError
 
 PROBABILITY = 0.9545
 """Coverage of a budget's expanded uncertainty: about k = 2 where the degrees of freedom are many."""
 NOT_MEASURED = (
-    "side force of the weights (b_l): compare the slope with that of a series on a second arm",
     "noise of single samples: it belongs to the run",
     "temperature, creep, and drift since the calibration: not measured here",
 )
@@ -108,7 +106,8 @@ class Basis:
 
     ``inputs`` are the reference torque's: they are in every budget. ``statistics`` are those that only
     some profiles take in, for each result (line: the scatter's part in the slope; m: a new mounting).
-    ``scatter_nm`` with ``scatter_dof`` is the standard deviation of one reading within a mounting.
+    ``scatter_nm`` with ``scatter_dof`` is the standard deviation of one reading within a mounting, ``second``
+    what the series with a second arm comes to, None where there is none.
     """
 
     quantities: Quantities
@@ -117,11 +116,12 @@ class Basis:
     statistics: Mapping[Case, tuple[Input, ...]]
     scatter_nm: float
     scatter_dof: float
+    second: SecondArm | None = None
 
 
 def k_factor(degrees: float, probability: float = PROBABILITY) -> float:
     """Student's t for a two-sided interval of this probability; ``degrees`` may be infinite."""
-    return float(stdtrit(min(degrees, 1e15), 0.5 * (1.0 + probability)))
+    return coverage_factor(degrees, probability)
 
 
 def make_budget(basis: Basis, torque_nm: float, case: Case, profile: Profile) -> Budget:
@@ -217,6 +217,7 @@ def _widths_nm(basis: Basis, torque_nm: float, case: Case) -> dict[str, tuple[st
         "b'": ("repeatability, same mounting", _up_to(found, "repeatability_percent", torque_nm)),
         "b": ("reproducibility, mountings", _up_to(found, "reproducibility_percent", torque_nm)),
         "f0": ("zero return", found.worst_zero_return_percent / 100.0 * top_nm),
+        **_arm_widths_nm(basis.second, torque_nm),
     }
     if case is Case.RISING:
         return widths | {"fa": ("departure from the line", _up_to(found, "line_percent", torque_nm))}
@@ -228,6 +229,28 @@ def _widths_nm(basis: Basis, torque_nm: float, case: Case) -> dict[str, tuple[st
     }
     own = {"fa + h/2": (both, _largest_nm(found, torque_nm, _worst_way))}
     return widths | own | guides
+
+
+def _arm_widths_nm(second: SecondArm | None, torque_nm: float) -> dict[str, tuple[str, float | None]]:
+    """What the second arm shows, at a torque: the span as it is, and against a load that only turns."""
+    if second is None or not second.levels:
+        return {}
+    spans = [(level.span_percent, level.torque_nm) for level in second.levels]
+    sides = [(second.side_percent(level), level.torque_nm) for level in second.levels]
+    return {
+        "b_l": ("span between two arm lengths", _reaching_nm(spans, torque_nm)),
+        "q·b_l": (
+            f"pull of the weights to the side, q = {second.q or 0.0:.2f}",
+            _reaching_nm(sides, torque_nm),
+        ),
+    }
+
+
+def _reaching_nm(found: Sequence[tuple[float | None, float]], torque_nm: float) -> float | None:
+    """As for the loads; above the highest of them the last percentage goes on: the pull grows with torque."""
+    percent, highest_nm = found[-1]
+    beyond = [(percent, torque_nm)] if torque_nm > highest_nm else []
+    return _within_nm([*found, *beyond], torque_nm)
 
 
 def _worst_way(level: Level) -> float | None:
@@ -245,10 +268,15 @@ def _largest_nm(
     found: Quantities, torque_nm: float, percent: Callable[[Level], float | None]
 ) -> float | None:
     """Largest value of a percentage in N·m, over the loads up to the next one above the torque."""
-    above = [level.torque_nm for level in found.levels if level.torque_nm >= torque_nm * (1.0 - 1e-9)]
-    reach_nm = above[0] if above else found.levels[-1].torque_nm
-    below = [(percent(level), level.torque_nm) for level in found.levels if level.torque_nm <= reach_nm]
-    return largest(None if value is None else value / 100.0 * torque for value, torque in below)
+    return _within_nm([(percent(level), level.torque_nm) for level in found.levels], torque_nm)
+
+
+def _within_nm(found: Sequence[tuple[float | None, float]], torque_nm: float) -> float | None:
+    """Largest of percentages at torques, lowest first, in N·m, up to the next one above the torque."""
+    above = [at_nm for _, at_nm in found if at_nm >= torque_nm * (1.0 - 1e-9)]
+    reach_nm = above[0] if above else found[-1][1]
+    below = [(value, at_nm) for value, at_nm in found if at_nm <= reach_nm]
+    return largest(None if value is None else value / 100.0 * at_nm for value, at_nm in below)
 
 
 _QUANTITY_OF = {"b'": "repeatability_percent", "b": "reproducibility_percent", "fa": "line_percent",
@@ -268,7 +296,32 @@ def _left_out(basis: Basis, torque_nm: float, case: Case, profile: Profile) -> t
         if torque_nm < lowest_nm * (1.0 - 1e-9)
         else ()
     )
-    return (*below, *sorted(missing), *falling, *NOT_MEASURED)
+    return (*below, *sorted(missing), *falling, *_side_left_out(basis.second, profile), *NOT_MEASURED)
+
+
+def _side_left_out(second: SecondArm | None, profile: Profile) -> tuple[str, ...]:
+    """What is not in a budget about the pull of the weights to the side, in words."""
+    what = "side force of the weights (b_l)"
+    if second is None:
+        return (f"{what}: compare the slope with that of a series on a second arm",)
+    if second.overall is None:
+        return (f"{what}: no torque with the second arm was near one of the first arm's",)
+    if "b_l" in profile.rules:
+        return ()
+    overall = second.overall
+    found = (
+        f"the arms differ by {overall.difference_percent:+.3f} % ± {overall.expanded_percent:.3f} % (95 %)"
+    )
+    if "q·b_l" not in profile.rules:
+        return (f"{what}: {found}; this profile takes none in",)
+    if second.q is None:
+        return (f"{what}: {found}; the arms are too alike to say what a load that only turns would do",)
+    if not overall.told_apart:
+        return (
+            f"{what} beyond what is in it: {found}, which lengths, angles, mountings and scatter account "
+            "for; arms measured better would tell more",
+        )
+    return ()
 
 
 def _sum_up(

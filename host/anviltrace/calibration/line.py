@@ -4,7 +4,8 @@ Readings are tared by the mean of the zeros before and after their series. The s
 through zero is what is used; a line with an intercept is fitted beside it as a check that the intercept is
 zero. The slope's uncertainty holds the scatter of the readings and everything the reference torques have in
 common (arm, gravity, air, weights used again), which repeating does not make smaller. What the transducer
-itself departs from the line is kept apart, as the half width of a rectangle.
+itself departs from the line is kept apart, as a limit that is reached: at a torque met again and again it
+departs by the same each time, at one end or the other (U-shaped: half width over √2).
 """
 
 from __future__ import annotations
@@ -314,7 +315,7 @@ def _cannot_tell(ordered: Sequence[LoadStep]) -> tuple[str, ...]:
         sentences.append(_ONE_MOUNTING if len(mountings) == 1 else _TWO_MOUNTINGS)
     if len(rising) <= len(mountings):
         sentences.append(_ONE_SERIES)
-    return (*sentences, ONE_ARM)
+    return (*sentences, ONE_ARM, FRICTION)
 
 
 def _hysteresis(ordered: Sequence[LoadStep], counts_per_nm: float) -> float | None:

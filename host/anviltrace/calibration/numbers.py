@@ -19,6 +19,7 @@ from anviltrace.calibration.model import Choice, Curve, choose_model
 from anviltrace.calibration.outliers import stands_out
 from anviltrace.calibration.profiles import OWN, Profile, Rule
 from anviltrace.calibration.quantities import Quantities, find_quantities, resolution
+from anviltrace.calibration.secondarm import Noise, SecondArm, Side, compare_arms
 from anviltrace.calibration.slope import Loaded, load_all
 from anviltrace.errors import CalibrationError
 from anviltrace.records import Arm, Calibration, LoadStep, Mass, Spread
@@ -89,9 +90,14 @@ class Numbers:
 
 
 def work_out(
-    steps: Sequence[LoadStep], calibration: Calibration, masses: Mapping[str, Mass], arm: Arm, fit: LineFit
+    steps: Sequence[LoadStep],
+    calibration: Calibration,
+    masses: Mapping[str, Mass],
+    arm: Arm,
+    fit: LineFit,
+    side: Side | None = None,
 ) -> Numbers:
-    """All numbers of a calibration whose line is ``fit``; ``masses`` by id.
+    """All numbers of a calibration whose line is ``fit``; ``masses`` by id; ``side``: a second arm's series.
 
     Raises CalibrationError where no series rises.
     """
@@ -101,12 +107,14 @@ def work_out(
     quantities = find_quantities(read, resolution(ordered))
     choice = choose_model(read, _load_covariance_nm2(loaded))
     hung = {mass.name: mass for mass in masses.values()}
+    noise = _noise(choice.curve, len({one.mounting for one in split(read) if one.up}))
+    second = None if side is None else compare_arms(ordered, calibration, masses, arm, side, noise)
     return Numbers(
         fit=fit,
         read=read,
         quantities=quantities,
         choice=choice,
-        basis=_basis(fit, read, quantities, choice, _Described(calibration, hung, arm)),
+        basis=_basis(fit, read, quantities, choice, _Described(calibration, hung, arm), second),
         model_changes=_model_changes(fit, quantities, choice),
         stands_out=stands_out(_against_replicates(read, choice)),
     )
@@ -141,19 +149,35 @@ def _model_changes(fit: LineFit, found: Quantities, choice: Choice) -> dict[floa
     return changes
 
 
-def _basis(
-    fit: LineFit, read: Sequence[Indication], found: Quantities, choice: Choice, described: _Described
-) -> Basis:
-    per_nm, curve = abs(fit.line.counts_per_nm), choice.curve
+def _noise(curve: Curve, mountings: int) -> Noise:
+    sd, dof = _scatter(curve)
+    return Noise(sd, dof, mountings, curve.mounting_sd_relative, float(curve.mounting_dof or math.inf))
+
+
+def _scatter(curve: Curve) -> tuple[float, float]:
+    """Standard deviation of one reading within a mounting, in counts, with its degrees of freedom."""
     test = curve.lack_of_fit
     sd, dof = (curve.fit.residual_sd, curve.fit.dof) if test is None else (test.pure_sd, test.pure_dof)
+    return sd, float(dof)
+
+
+def _basis(
+    fit: LineFit,
+    read: Sequence[Indication],
+    found: Quantities,
+    choice: Choice,
+    described: _Described,
+    second: SecondArm | None,
+) -> Basis:
+    per_nm, curve = abs(fit.line.counts_per_nm), choice.curve
+    sd, dof = _scatter(curve)
     other = ("scatter of the readings", "from one mounting to the next", "departure from the line")
     inputs = tuple(described.input(part) for part in fit.contributions if part.source not in other)
     line = next((part for part in fit.contributions if part.source == other[0]), None)
     within = sum(row.branch != "zero" for row in fit.steps) - 1 - curve.mounting_dof
     scatter = () if line is None else (_statistic("line", line.source, line.u_relative, per_nm, within),)
     statistics = {case: scatter + _mounting(curve, per_nm, _mountings(read, case)) for case in Case}
-    return Basis(found, per_nm, inputs, statistics, sd / per_nm, dof)
+    return Basis(found, per_nm, inputs, statistics, sd / per_nm, dof, second)
 
 
 def _mountings(read: Sequence[Indication], case: Case) -> int:

@@ -6,7 +6,13 @@ expanded value with k = 2.
 
 In the own profile departure from the line and half the hysteresis are one limit: at a torque that is reached
 again and again both are the same each time, at the one end or the other. As two rectangles in quadrature,
-or as one, they were found too narrow in simulated calibrations that hysteresis leads; hence U-shaped.
+or as one, they were found too narrow in simulated calibrations that hysteresis leads; hence U-shaped. So is
+the departure alone, where torque only rises.
+
+The span b_l between two arms is called U-shaped by DKD-R 3-8, here over its full width: how the pull to the
+side falls on the gauges turns with the mounting, like a sine, which is near one of its ends most often. The
+own profile asks what the pull makes of a load that only turns, q·b_l as a half width, once what lengths,
+angles and mountings account for is taken off: their terms are in the budget already.
 """
 
 from __future__ import annotations
@@ -39,6 +45,7 @@ _NORMAL = Rule("normal", 1.0)
 _NORMAL_K2 = Rule("normal, k = 2", 2.0)
 _SPAN = Rule("rectangular, full width", math.sqrt(12.0))
 _HALF_WIDTH = Rule("rectangular", math.sqrt(3.0))
+_TWO_VALUED_SPAN = Rule("U-shaped, full width", math.sqrt(8.0))
 _TWO_VALUED = Rule("U-shaped", math.sqrt(2.0))
 _TRIANGLE = Rule("triangular", math.sqrt(6.0))
 _TWICE = Rule("rectangular, full width, zero and reading", math.sqrt(6.0))
@@ -53,6 +60,7 @@ OWN = Profile(
         "r": _TWICE,
         "f0": _SPAN,
         "fa": _HALF_WIDTH,
+        "q·b_l": _TWO_VALUED,
         "fa + h/2": _TWO_VALUED,
     },
 )
@@ -61,7 +69,14 @@ PROFILES = (
     Profile(
         "dkd-r-3-8:2003",
         "DKD-R 3-8, edition 10/2003, table B.2 (torque wrenches; takes no interpolation deviation in)",
-        {"b'": _NORMAL_K2, "b": _NORMAL_K2, "r": _SPAN, "f0": _SPAN, "h": _NORMAL_K2},
+        {
+            "b'": _NORMAL_K2,
+            "b": _NORMAL_K2,
+            "b_l": _TWO_VALUED_SPAN,
+            "r": _SPAN,
+            "f0": _SPAN,
+            "h": _NORMAL_K2,
+        },
     ),
     Profile(
         "dkd-infoblatt-10-02:4",

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.choose import why_other_settings
-from anviltrace.records import Run, Session, Settings, Zero
+from anviltrace.records import Calibration, LoadStep, Run, Session, Settings, Zero
 
 BARE = "bare rig"
 """What a zero reading of the bare transducer calls the state of the joint."""
@@ -26,6 +26,14 @@ def bare_zeros(archive: Archive, session_id: str, settings: Settings) -> list[Ze
         if archive.get(Session, zero.session_id).rig_id == rig_id
         and not why_other_settings(archive.get(Settings, archive.get(Run, zero.run_id).settings_id), settings)
     ]
+
+
+def bare_before(archive: Archive, calibration: Calibration, steps: Sequence[LoadStep]) -> Zero | None:
+    """The last reading of the bare rig in its sitting before the first of the load steps."""
+    zeros = archive.all(Zero, session_id=calibration.session_id, joint_state=BARE)
+    first = min((step.taken_at for step in steps), default="")
+    before = [zero for zero in zeros if zero.taken_at < first]
+    return before[-1] if before else None
 
 
 def compare_bare(

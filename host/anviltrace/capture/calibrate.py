@@ -91,9 +91,11 @@ def go_on(
     hand: WeightHand,
     told: Told | None = None,
     meanwhile: Meanwhile = Meanwhile.UNTOUCHED,
+    before_first: Callable[[], None] | None = None,
 ) -> None:
     """Take all readings a calibration still lacks; ``meanwhile``: what became of the rig since it stopped.
 
+    ``before_first`` is done once, when everything is ready for the first of them.
     Every reading is kept as it is taken, so that one that is stopped can go on later; until it is whole it is
     not chosen for a run. A reading that is repeated keeps its load step, and a decision discards its run.
 
@@ -108,6 +110,9 @@ def go_on(
             instruction = course.send(answer)
         except StopIteration:
             return
+        if before_first is not None and isinstance(instruction, Read):
+            before_first()
+            before_first = None
         if told is not None:
             told(instruction)
         answer = _follow(instruction, hand, reader, told)

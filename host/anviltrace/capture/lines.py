@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.choose import Candidate, choose
-from anviltrace.calibration.course import FULL, read_outline, why_unfinished
+from anviltrace.calibration.course import FULL, read_outline
 from anviltrace.calibration.line import LineFit
+from anviltrace.calibration.secondarm import Side
+from anviltrace.capture.barezero import bare_before
 from anviltrace.errors import ArchiveError
 from anviltrace.records import Arm, Calibration, LoadStep, Mass, Session, Settings
 
@@ -35,20 +37,23 @@ def candidate(archive: Archive, calibration: Calibration) -> Candidate:
         steps=tuple(steps),
         masses={mass_id: archive.get(Mass, mass_id) for mass_id in mass_ids},
         arm=archive.get(Arm, calibration.arm_id),
-        side_id=_side_id(archive, calibration),
+        side=_side(archive, calibration),
+        bare=bare_before(archive, calibration, steps),
     )
 
 
-def _side_id(archive: Archive, calibration: Calibration) -> str:
-    """Id of the finished series with a second arm that belongs to a full course."""
+def _side(archive: Archive, calibration: Calibration) -> Side | None:
+    """The finished series with a second arm that belongs to a full course."""
     outline = read_outline(calibration.course)
     if outline is None or outline.name != FULL:
-        return ""
+        return None
     for one in archive.all(Calibration, session_id=calibration.session_id):
         side = read_outline(one.course)
         if side is not None and side.side_of == calibration.id:
-            return "" if why_unfinished(side, kept_steps(archive, one.id), one.id) else one.id
-    return ""
+            found = candidate(archive, one)
+            finished = not found.why_unfinished
+            return Side(one, found.steps, found.masses, found.arm) if finished else None
+    return None
 
 
 def candidates(archive: Archive) -> list[Candidate]:

@@ -14,6 +14,7 @@ from anviltrace.cli.calibration_document import document
 from anviltrace.cli.calibration_history import past_and_present, sentences
 from anviltrace.cli.calibration_numbers import budget_options, describe_numbers, print_numbers
 from anviltrace.cli.calibration_record import record
+from anviltrace.cli.calibration_shunt import shunt, shunts
 from anviltrace.cli.calibration_verify import verify
 from anviltrace.cli.console import print_table
 from anviltrace.cli.options import (
@@ -50,6 +51,8 @@ calibration.add_command(checks)
 calibration.add_command(discard)
 calibration.add_command(document)
 calibration.add_command(record)
+calibration.add_command(shunt)
+calibration.add_command(shunts)
 calibration.add_command(verify)
 
 

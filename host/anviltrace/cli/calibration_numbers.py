@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from anviltrace.calibration.numbers import Numbers
     from anviltrace.calibration.profiles import Profile
     from anviltrace.calibration.quantities import Level, Quantities
+    from anviltrace.calibration.secondarm import ArmsAtLoad, SecondArm
 
 PROFILE_NAMES = ("anviltrace-1", "dkd-r-3-8:2003", "dkd-infoblatt-10-02:4")
 """Spelled out, so that help does not load the computations."""
@@ -63,7 +64,7 @@ def describe_numbers(one: Candidate, unit: TorqueUnit, at: float | None, profile
     from anviltrace.calibration.numbers import work_out
     from anviltrace.calibration.profiles import find_profile
 
-    numbers = work_out(one.steps, one.calibration, one.masses, one.arm, one.fit())
+    numbers = work_out(one.steps, one.calibration, one.masses, one.arm, one.fit(), one.side)
     levels, profile = numbers.quantities.levels, find_profile(profile_name)
     at_nm = levels[-1].torque_nm if at is None else at / unit.from_nm(1.0)
     return {
@@ -71,6 +72,7 @@ def describe_numbers(one: Candidate, unit: TorqueUnit, at: float | None, profile
         "quantities": _quantities(numbers.quantities, numbers.basis.counts_per_nm, unit),
         "model": _model(numbers, unit),
         "stands_out": _stands_out(numbers, unit),
+        "second_arm": _second_arm(numbers.basis.second, unit),
         "profile": {"name": profile.name, "source": profile.source},
         "results": [_result(numbers, case, at_nm, profile, unit) for case in numbers.cases],
     }
@@ -144,6 +146,37 @@ def _stands_out(numbers: Numbers, unit: TorqueUnit) -> dict[str, Any] | None:
     return {"number": row.number, "reference": unit.from_nm(row.reference_nm), "net_counts": row.net_counts}
 
 
+def _second_arm(second: SecondArm | None, unit: TorqueUnit) -> dict[str, Any] | None:
+    from anviltrace.publish.arms import tell_second_arm
+
+    if second is None:
+        return None
+    return {
+        "calibration_id": second.calibration_id,
+        "arms": [second.first.name, second.second.name],
+        "lengths_m": [second.first.length_m, second.second.length_m],
+        "levels": [_arms_at_load(level, second, unit) for level in second.levels],
+        "overall": None if second.overall is None else _arms_at_load(second.overall, second, unit),
+        "factor_to_a_load_that_only_turns": second.q,
+        "new_mounting_in_intervals": second.mounting_known,
+        "told": tell_second_arm(second),
+    }
+
+
+def _arms_at_load(level: ArmsAtLoad, second: SecondArm, unit: TorqueUnit) -> dict[str, Any]:
+    one = unit.from_nm(1.0)
+    return {
+        "torque": unit.from_nm(level.torque_nm),
+        "counts_per_torque_unit": [level.first_counts_per_nm / one, level.second_counts_per_nm / one],
+        "difference_percent": level.difference_percent,
+        "b_l_percent": level.span_percent,
+        "u_percent": level.u_percent,
+        "expanded_percent": level.expanded_percent,
+        "told_apart": level.told_apart,
+        "against_a_load_that_only_turns_percent": second.side_percent(level),
+    }
+
+
 def _result(numbers: Numbers, case: Case, at_nm: float, profile: Profile, unit: TorqueUnit) -> dict[str, Any]:
     from anviltrace.calibration.classes import WARNING
 
@@ -206,6 +239,8 @@ def print_numbers(facts: Mapping[str, Any]) -> None:
     unit = facts["torque_unit"]
     _print_quantities(facts["quantities"], unit)
     _print_model(facts["model"], facts["stands_out"], unit)
+    if facts["second_arm"] is not None:
+        _print_second_arm(facts["second_arm"], unit)
     for result in facts["results"][:-1]:
         _print_result(result, facts["profile"], unit, table=False)
     _print_result(facts["results"][-1], facts["profile"], unit, table=True)
@@ -228,6 +263,26 @@ def _print_quantities(found: Mapping[str, Any], unit: str) -> None:
                f"({found['resolution_counts']:.1f} counts).")  # fmt: skip
     for why in found["missing"].values():
         click.echo(f"Not known: {why}.")
+
+
+def _print_second_arm(found: Mapping[str, Any], unit: str) -> None:
+    first, second = found["arms"]
+    click.echo(f"\nSecond arm, {second} ({found['lengths_m'][1]:.4f} m), beside {first} "
+               f"({found['lengths_m'][0]:.4f} m), readings of rising series:")  # fmt: skip
+    rows = [
+        [
+            f"{level['torque']:.2f}",
+            *(f"{counts:.2f}" for counts in level["counts_per_torque_unit"]),
+            _percent(level["b_l_percent"]),
+            _percent(level["expanded_percent"]),
+            "yes" if level["told_apart"] else "no",
+        ]
+        for level in found["levels"]
+    ]
+    heads = [unit, f"{first}\ncounts/{unit}", f"{second}\ncounts/{unit}", "b_l\n%", "±, 95 %", "told\napart"]
+    _print(heads, rows)
+    for sentence in found["told"]:
+        click.echo(sentence)
 
 
 def _print_model(model: Mapping[str, Any], stands_out: Mapping[str, Any] | None, unit: str) -> None:

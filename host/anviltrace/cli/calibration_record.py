@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,6 +25,7 @@ from anviltrace.cli.options import (
     rate_option,
     units_option,
 )
+from anviltrace.cli.shunttaker import ShuntTaker, shunt_beside, shunt_options, shunt_wanted
 from anviltrace.records import Rotation
 from anviltrace.units import TorqueUnit
 
@@ -33,7 +35,7 @@ if TYPE_CHECKING:
     from anviltrace.calibration.inventory import Inventory
     from anviltrace.capture.task import Task
     from anviltrace.link.session import Session as Link
-    from anviltrace.records import Arm, Calibration, Session, Settings
+    from anviltrace.records import Arm, Calibration, Session, Settings, Shunt
 
 
 @click.command()
@@ -56,6 +58,7 @@ if TYPE_CHECKING:
 @click.option("--linear-to", "linear_to_nm", type=click.FloatRange(min=0.0, min_open=True), callback=finite,
               metavar="N·m", help="Torque up to which its data sheet calls the rig linear.")  # fmt: skip
 @temperature_options
+@shunt_options
 @click.option("--operator", default="", help="Who hangs the weights.")
 @note_option
 @port_option
@@ -76,6 +79,8 @@ def record(
     gain: int | None,
     linear_to_nm: float | None,
     thermometer: Thermometer,
+    shunt_name: str | None,
+    no_shunt: bool,
     operator: str,
     note: str,
     port_url: str,
@@ -88,7 +93,8 @@ def record(
     The short course: a preload, a zero, the loads rising, the loads falling, a zero. The full course: warm
     up, read the bare rig, three preloads, two series up, then up and down after each remounting; without it
     nobody knows what the next mounting changes. Tells what to hang and waits until the reading is steady.
-    Every reading is kept at once; stopped by whatever it may be, --resume goes on.
+    Every reading is kept at once; stopped by whatever it may be, --resume goes on. Where the weights file
+    describes a shunt, it is laid on once before the first reading and once after the last.
 
     Weigh the weights and measure the arm: how well you know them is most of the uncertainty. Hang as much as
     the rig will see: torque above twice the highest load is withheld. Take the rate and gain that the runs
@@ -131,6 +137,7 @@ def record(
     elif arm_name or direction or second_arm_name:
         raise click.UsageError("--resume goes on with the arms and direction it began with: leave them out")
     check_ladder(inventory.ladder)
+    shunt = shunt_wanted(inventory, shunt_name, no_shunt)
     with Archive.open(archive_path, create=resumed_id is None) as archive:
         stopped = None if resumed_id is None else find_unfinished(archive, resumed_id)
         if stopped is not None:
@@ -142,11 +149,11 @@ def record(
             try:
                 if stopped is not None:
                     done = resume_one(archive, link, session, settings, inventory, stopped, meanwhile, unit,
-                                      thermometer)  # fmt: skip
+                                      thermometer, shunt, not no_shunt)  # fmt: skip
                 else:
                     arm, sign, second_arm = wanted
                     done = record_one(archive, link, session, settings, inventory, arm, sign, unit,
-                                      linear_to_nm, note, course, second_arm, thermometer)  # fmt: skip
+                                      linear_to_nm, note, course, second_arm, thermometer, shunt)  # fmt: skip
             finally:
                 archive.end_session(session.id)
         facts = describe(archive, candidate(archive, done), unit)
@@ -201,10 +208,12 @@ def record_one(
     course: str = "short",
     second_arm: Arm | None = None,
     thermometer: Thermometer | None = None,
+    shunt: Shunt | None = None,
 ) -> Calibration:
     """Record one calibration in an open session, with the hand that fits the port."""
     from anviltrace import __version__
     from anviltrace.calibration.procedure import outline_of
+    from anviltrace.calibration.shunt import refuse_beyond
     from anviltrace.capture.calibrate import begin_calibration
     from anviltrace.capture.task import Task
 
@@ -219,11 +228,16 @@ def record_one(
         note=note,
         outline=outline_of(inventory.ladder, course, inventory.manner.mountings),
     )
+    if shunt is not None:
+        refuse_beyond(shunt, settings)
     parts = begin_calibration(archive, task, second_arm)
     whole = parts[0][1]
+    beside = shunt_beside(archive, link, session, settings, inventory, shunt, whole)
     with _temperatures(archive, link, session, whole, thermometer):
         for part, calibration in parts:
-            _go_on(archive, link, part, calibration, unit)
+            _go_on(archive, link, part, calibration, unit, beside=beside)
+    if beside is not None:
+        beside.after()
     return whole
 
 
@@ -237,6 +251,8 @@ def resume_one(
     meanwhile: str | None,
     unit: TorqueUnit = TorqueUnit.NM,
     thermometer: Thermometer | None = None,
+    shunt: Shunt | None = None,
+    with_shunt: bool = True,
 ) -> Calibration:
     """Go on with a calibration in a new session, and with its second arm after it."""
     from anviltrace.capture.calibrate import resumed_task
@@ -245,6 +261,9 @@ def resume_one(
     from anviltrace.records import Arm
 
     sides = [one for one in candidates(archive) if one.side_of == stopped.id and one.why_unfinished]
+    beside = None
+    if with_shunt:
+        beside = shunt_beside(archive, link, session, settings, inventory, shunt, stopped)
     with _temperatures(archive, link, session, stopped, thermometer):
         for number, calibration in enumerate([stopped, *(one.calibration for one in sides)]):
             arm = archive.get(Arm, calibration.arm_id)
@@ -252,7 +271,9 @@ def resume_one(
                 session_id=session.id, settings=settings, inventory=inventory, arm=arm, sign=calibration.sign
             )
             part = resumed_task(archive, calibration, task)
-            _go_on(archive, link, part, calibration, unit, "remounted" if number else meanwhile)
+            _go_on(archive, link, part, calibration, unit, "remounted" if number else meanwhile, beside)
+    if beside is not None:
+        beside.after()
     return stopped
 
 
@@ -276,6 +297,7 @@ def _go_on(
     calibration: Calibration,
     unit: TorqueUnit,
     meanwhile: str | None = None,
+    beside: ShuntTaker | None = None,
 ) -> None:
     """Take the readings that are missing; says how to go on later when it is stopped."""
     from anviltrace.calibration.instructions import Meanwhile
@@ -295,7 +317,8 @@ def _go_on(
     try:
         with LiveDisplay(Scale(task.settings)) as display:
             recorder = Recorder(link, archive, task.settings, task.session_id, display.watch)
-            go_on(recorder, archive, task, calibration, hand, lambda step: _tell(step, unit), before)
+            first = None if beside is None else partial(beside.before, recorder)
+            go_on(recorder, archive, task, calibration, hand, lambda step: _tell(step, unit), before, first)
     except BaseException:
         again = f"anviltrace calibration record --resume {calibration.id[:8]}"
         click.echo(f"Stopped; what was read is kept. Go on with: {again}", err=True)

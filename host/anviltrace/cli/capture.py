@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +12,7 @@ import click
 from anviltrace.cli.options import (
     archive_option,
     bench_option,
+    inventory_option,
     json_option,
     port_option,
     print_json,
@@ -25,11 +27,12 @@ if TYPE_CHECKING:
     from anviltrace.archive.archive import Archive
     from anviltrace.calibration.choose import Candidate
     from anviltrace.calibration.line import LineFit
+    from anviltrace.calibration.stability import Gate
     from anviltrace.capture.benchfile import Bench
     from anviltrace.capture.runset import Condition, RunSet, Verdict
     from anviltrace.cli.live import Scale
     from anviltrace.link.session import Session as Link
-    from anviltrace.records import Run, Session, Settings
+    from anviltrace.records import Run, Session, Settings, Shunt, ShuntReading
 
 
 @click.command()
@@ -41,6 +44,9 @@ if TYPE_CHECKING:
 @click.option("--fitting", "fitting_name", help="Name of the fitting in the bench file.")
 @click.option("--operator", default="", help="Who drives the tool.")
 @click.option("--yes", is_flag=True, help="Keep every run without asking.")
+@click.option("--shunt", "shunt_name", metavar="NAME",
+              help="Shunt in the weights file to lay on before and after the runs.")  # fmt: skip
+@inventory_option
 @port_option
 @archive_option
 @units_option
@@ -54,6 +60,8 @@ def capture(
     fitting_name: str | None,
     operator: str,
     yes: bool,
+    shunt_name: str | None,
+    inventory_file: Path,
     port_url: str,
     archive_path: Path,
     unit: TorqueUnit,
@@ -65,17 +73,21 @@ def capture(
     samples. Pull the trigger when told to, and let go when told to. Torque is shown where the archive has a
     calibration for this rig, rate and gain (`anviltrace calibration record`). After each run you keep or
     discard it; a discarded run keeps its raw data, with your reason. Ctrl-C ends the run and keeps what was
-    received.
+    received. With --shunt a reading of the shunt is taken before and after, to see whether wiring and gain
+    are as they were when it was calibrated.
 
     \b
     Example, on the virtual rig (its files are written by `anviltrace demo`):
       anviltrace capture tightening.toml --tool Ostrelby --supply "fresh pack" \\
           --port virtual://fishplate-held --yes
     """
+    from anviltrace.calibration.inventory import read_inventory
     from anviltrace.capture.benchfile import read_bench
     from anviltrace.capture.plan import read_plan
     from anviltrace.capture.runset import Condition
 
+    inventory = None if shunt_name is None else read_inventory(inventory_file)
+    shunting = None if inventory is None else (inventory.shunt(shunt_name or ""), inventory.gate)
     plan, bench = read_plan(plan_file), read_bench(bench_file)
     tool = bench.tool(tool_name)
     condition = Condition(
@@ -86,7 +98,7 @@ def capture(
         None if fitting_name is None else bench.fitting(fitting_name),
         bench.claims_of(tool),
     )
-    done = record(condition, bench, port_url, archive_path, operator, unit, ask=not yes)
+    done = record(condition, bench, port_url, archive_path, operator, unit, not yes, shunting)
     print_json(done) if as_json else show(done, archive_path)
 
 
@@ -98,8 +110,9 @@ def record(
     operator: str,
     unit: TorqueUnit,
     ask: bool,
+    shunting: tuple[Shunt, Gate] | None = None,
 ) -> dict[str, Any]:
-    """Record a set and return what came of it as plain data."""
+    """Record a set, between two readings of a shunt if wanted, and return what came of it as plain data."""
     from anviltrace.archive.archive import Archive
     from anviltrace.link.port import open_port
     from anviltrace.link.session import Session as Link
@@ -108,12 +121,38 @@ def record(
         settings = link.configure(condition.plan.rate_hz, condition.plan.gain)
         session = open_session(archive, link, bench, settings, operator)
         try:
-            scale = find_scale(archive, bench.rig.id, settings, unit)
-            done = record_condition(archive, link, session, scale, condition, ask)
+            with _shunt_around(archive, link, session, settings, shunting) as shunts:
+                scale = find_scale(archive, bench.rig.id, settings, unit)
+                done = record_condition(archive, link, session, scale, condition, ask)
             say_overload(archive, bench.rig.id, settings, done.runs)
-            return describe(done, archive, scale)
+            return describe(done, archive, scale) | _describe_shunts(archive, shunts)
         finally:
             archive.end_session(session.id)
+
+
+def _shunt_around(
+    archive: Archive, link: Link, session: Session, settings: Settings, shunting: tuple[Shunt, Gate] | None
+) -> AbstractContextManager[dict[str, ShuntReading | None]]:
+    """Readings of the shunt before and after what happens inside, if there is to be one."""
+    from anviltrace.cli.shunttaker import ShuntTaker
+
+    if shunting is None:
+        return nullcontext({})
+    return ShuntTaker(archive, link, session, settings, *shunting).around()
+
+
+def _describe_shunts(archive: Archive, shunts: dict[str, ShuntReading | None]) -> dict[str, Any]:
+    from anviltrace.capture.shuntreadings import shunted
+    from anviltrace.cli.shuntwords import describe_shunt
+
+    if not shunts:
+        return {}
+    return {
+        "shunt": {
+            name: reading and describe_shunt(archive, shunted(archive, reading))
+            for name, reading in shunts.items()
+        }
+    }
 
 
 def open_session(archive: Archive, link: Link, bench: Bench, settings: Settings, operator: str) -> Session:

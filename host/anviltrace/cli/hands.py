@@ -6,12 +6,15 @@ from typing import Any
 
 import click
 
-from anviltrace.records import Plan, Rotation, Supply, Tool
+from anviltrace.records import Plan, Rotation, Shunt, Supply, Tool
 
 CAUTIONS = """Guard round the socket; eye and ear protection; no loose sleeves.
 Impact-rated sockets only. Pack out of the tool before you touch wiring or socket.
 Nobody under a weight or in line with the arm.
 The makers' instructions and your local rules come first."""
+
+SHUNT_CAUTIONS = """Pack out of the tool; only the bridge's low supply voltage on the wires you touch.
+Hands off the weights: what hangs stays as it hangs, and nobody under it."""
 
 PRESET_S = 1.5
 """How long the virtual operator drives to preset a joint."""
@@ -92,6 +95,36 @@ class OperatorHand:
     def unseat(self) -> None:
         """Take the tool off."""
         self._operator.unseat()
+
+
+class PersonShunt:
+    """Tells a person on the terminal when the resistor goes on and off, and waits for Enter."""
+
+    def lay(self, shunt: Shunt) -> None:
+        """Ask for the resistor to be laid on."""
+        _ask(
+            f"Lay the resistor {shunt.name} ({shunt.resistor_ohm:g} Ω) across the arm of the bridge, always "
+            "the same; hands off"
+        )
+
+    def take_off(self, shunt: Shunt) -> None:
+        """Ask for it to be taken off."""
+        _ask(f"Take the resistor {shunt.name} off; hands off")
+
+
+class OperatorShunt:
+    """Passes everything on to the operator of the virtual rig."""
+
+    def __init__(self, operator: Any) -> None:
+        self._operator = operator
+
+    def lay(self, shunt: Shunt) -> None:
+        """Lay it on."""
+        self._operator.lay_shunt(shunt.name)
+
+    def take_off(self, shunt: Shunt) -> None:  # noqa: ARG002
+        """Take it off."""
+        self._operator.take_off_shunt()
 
 
 def _ask(text: str) -> None:

@@ -13,12 +13,12 @@ from anviltrace.archive.chunks import Piece
 from anviltrace.archive.codec import Counts
 from anviltrace.archive.seal import seal_of
 from anviltrace.calibration.choose import Candidate
+from anviltrace.calibration.emptyarm import EmptyArm, look_at_empty_arm
 from anviltrace.calibration.history import Change, change_since_previous
 from anviltrace.calibration.line import LineFit, StepRow
 from anviltrace.calibration.numbers import Numbers, work_out
 from anviltrace.calibration.stability import look_at
 from anviltrace.calibration.temperature import Temperatures, temperatures
-from anviltrace.capture.barezero import BARE
 from anviltrace.capture.lines import candidate, candidates, find_calibration
 from anviltrace.publish.words import shortened
 from anviltrace.records import (
@@ -115,7 +115,12 @@ class Document:
     def numbers(self) -> Numbers:
         """Quantities at each load, the curve that the readings ask for, budgets; computed anew each time."""
         made = self.made
-        return work_out(made.steps, made.calibration, made.masses, made.arm, self.fit)
+        return work_out(made.steps, made.calibration, made.masses, made.arm, self.fit, made.side)
+
+    def empty_arm(self) -> EmptyArm:
+        """The moment of the empty arm, as far as it is known."""
+        made = self.made
+        return look_at_empty_arm(made.steps, made.calibration, made.arm, self.fit.line, self.bare)
 
     def disagreements(self) -> list[str]:
         """Readings that their recordings do not bear out, in words."""
@@ -140,18 +145,10 @@ def collect_document(archive: Archive, beginning: str) -> Document:
         taken=tuple(_taken(archive, step) for step in sorted(made.steps, key=lambda step: step.number)),
         left_out=_left_out(archive, made),
         change=change_since_previous(candidates(archive), made),
-        bare=_bare(archive, made),
+        bare=made.bare,
         temperature_entries=tuple(archive.all(Temperature, calibration_id=made.calibration.id)),
         authorisations=tuple(archive.all(Authorisation, calibration_id=made.calibration.id)),
     )
-
-
-def _bare(archive: Archive, made: Candidate) -> Zero | None:
-    """The last reading of the bare rig in its sitting before the first reading of the calibration."""
-    zeros = archive.all(Zero, session_id=made.calibration.session_id, joint_state=BARE)
-    first = min(step.taken_at for step in made.steps)
-    before = [zero for zero in zeros if zero.taken_at < first]
-    return before[-1] if before else None
 
 
 def _left_out(archive: Archive, made: Candidate) -> tuple[tuple[LoadStep, Decision], ...]:

@@ -18,8 +18,11 @@ from anviltrace.calibration.classes import WARNING
 from anviltrace.calibration.coverage import COVERAGE, coverage_factor
 from anviltrace.calibration.line import Line
 from anviltrace.calibration.numbers import Numbers
+from anviltrace.calibration.secondarm import ArmsAtLoad, SecondArm
+from anviltrace.publish.arms import tell_second_arm
 from anviltrace.publish.document import Document, Taken
 from anviltrace.publish.documentnumbers import DECISION_RULE
+from anviltrace.records import Arm
 
 
 def as_json(document: Document) -> str:
@@ -55,7 +58,7 @@ def data(document: Document) -> dict[str, Any]:
         "board": asdict(document.board),
         "session": {name: value for name, value in asdict(session).items() if name != "ended_at"},
         "settings": asdict(made.settings) | {"registers": made.settings.registers.hex()},
-        "arm": asdict(made.arm),
+        "arm": _arm(made.arm),
         "masses": [asdict(mass) for mass in document.masses],
         "bare": None if document.bare is None else asdict(document.bare),
         "temperatures": [asdict(one) for one in document.temperature_entries] or None,
@@ -64,6 +67,12 @@ def data(document: Document) -> dict[str, Any]:
     }
     found: dict[str, Any] = _without_empty(facts)
     return found
+
+
+def _arm(arm: Arm) -> dict[str, Any]:
+    """Without the empty arm where it is not described, as before it could be."""
+    described = arm.own_mass_kg is not None
+    return {name: value for name, value in asdict(arm).items() if described or not name.startswith("own_")}
 
 
 def _reading(one: Taken) -> dict[str, Any]:
@@ -84,6 +93,7 @@ def _results(document: Document) -> dict[str, Any]:
         "temperature_flags": list(document.temperatures.flags),
         "since_previous": None if document.change is None else asdict(document.change),
         "numbers": _without_empty(_numbers(document.numbers())),
+        "empty_arm": _without_empty(asdict(document.empty_arm())),
         "coverage": COVERAGE,
         "coverage_factor": coverage_factor(line.dof),
         "u_covers_a_new_mounting": len({one.step.mounting for one in document.taken}) > 1,
@@ -97,12 +107,32 @@ def _numbers(numbers: Numbers) -> dict[str, Any]:
     highest_nm = numbers.quantities.levels[-1].torque_nm
     return {
         "quantities": asdict(numbers.quantities),
+        "second_arm": None if numbers.basis.second is None else _second_arm(numbers.basis.second),
         "curve": {"degree": numbers.choice.degree, "why": numbers.choice.why},
         "budgets": [asdict(numbers.budget(highest_nm, case)) for case in numbers.cases],
         "indicative_classes": [
             asdict(numbers.indicative_class(case)) | {"warning": WARNING, "rule": DECISION_RULE}
             for case in numbers.cases
         ],
+    }
+
+
+def _second_arm(second: SecondArm) -> dict[str, Any]:
+    return {
+        "calibration_id": second.calibration_id,
+        "arm": _arm(second.second),
+        "levels": [_arms_at_load(level, second) for level in second.levels],
+        "overall": None if second.overall is None else _arms_at_load(second.overall, second),
+        "q": second.q,
+        "told": tell_second_arm(second),
+    }
+
+
+def _arms_at_load(level: ArmsAtLoad, second: SecondArm) -> dict[str, Any]:
+    return asdict(level) | {
+        "b_l_percent": level.span_percent,
+        "told_apart": level.told_apart,
+        "q_b_l_percent": second.side_percent(level),
     }
 
 

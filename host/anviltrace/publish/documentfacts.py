@@ -6,10 +6,12 @@ import math
 
 from anviltrace.calibration.course import read_outline
 from anviltrace.metrics.figures import rounded, value_with_uncertainty
+from anviltrace.publish.arms import stated_length, tell_empty_arm
 from anviltrace.publish.document import Document
 from anviltrace.publish.sought import NOT_ON_RECORD
 from anviltrace.publish.words import plural, readable_time
 from anviltrace.records import Arm, Mass, ScaleKind, Settings
+from anviltrace.units import TorqueUnit
 
 Facts = list[tuple[str, str]]
 SIX_DIGITS = 6
@@ -82,11 +84,18 @@ def _scale(settings: Settings) -> str:
 
 
 def _arm(arm: Arm) -> str:
-    length = value_with_uncertainty(1e3 * arm.length_m, 2e3 * arm.u_m)
-    return f"{arm.name}, {length} mm (± 2 u, {arm.spread.value})"
+    return f"{arm.name}, {stated_length(arm)}"
 
 
-def site(document: Document) -> Facts:
+def _own(arm: Arm) -> str:
+    if arm.own_mass_kg is None:
+        return NOT_ON_RECORD
+    mass = value_with_uncertainty(arm.own_mass_kg, 2.0 * arm.own_mass_u_kg)
+    centre = value_with_uncertainty(1e3 * arm.own_centre_m, 2e3 * arm.own_centre_u_m)
+    return f"{mass} kg, {centre} mm from the axis towards the weights (± 2 u, rectangular)"
+
+
+def site(document: Document, unit: TorqueUnit) -> Facts:
     made, arm = document.made.calibration, document.made.arm
     gravity = value_with_uncertainty(made.gravity_m_per_s2, 2.0 * made.gravity_u_m_per_s2)
     air = value_with_uncertainty(made.air_density_kg_per_m3, 2.0 * made.air_density_u_kg_per_m3)
@@ -94,6 +103,8 @@ def site(document: Document) -> Facts:
         ("arm", _arm(arm)),
         ("how it was measured", arm.note or NOT_ON_RECORD),
         ("angle against the horizontal", _angles(document, arm)),
+        ("mass and centre of gravity of the empty arm", _own(arm)),
+        ("moment of the empty arm", tell_empty_arm(document.empty_arm(), unit)),
         ("gravity ± 2 u", f"{gravity} m/s², {made.gravity_source}"),
         ("air density ± 2 u", f"{air} kg/m³"),
         ("temperature at the transducer", document.temperatures.text),
@@ -114,7 +125,7 @@ def weight(mass: Mass) -> list[str]:
     return [
         mass.name,
         value_with_uncertainty(mass.mass_kg, 2.0 * mass.u_kg),
-        mass.spread.value,
+        mass.spread.value if mass.dof is None else f"{mass.spread.value}, {mass.dof:g} degrees of freedom",
         "conventional, 8000" if mass.conventional else density,
         mass.note or NOT_ON_RECORD,
     ]

@@ -11,6 +11,7 @@ from anviltrace.calibration.numbers import Numbers
 from anviltrace.calibration.profiles import OWN
 from anviltrace.calibration.quantities import Level
 from anviltrace.metrics.figures import rounded
+from anviltrace.publish.arms import stated_length, tell_second_arm
 from anviltrace.publish.calibrations import shown_torque
 from anviltrace.units import TorqueUnit
 
@@ -58,6 +59,29 @@ def _percent(value: float | None) -> str:
     if value is None:
         return "–"
     return f"{value:.3f}".replace("-0.000", "0.000")
+
+
+def second_arm(numbers: Numbers, unit: TorqueUnit) -> dict[str, Any] | None:
+    """Readings per torque with both arms at each load, and what they come to; None without a second arm."""
+    second = numbers.basis.second
+    if second is None:
+        return None
+    one = unit.from_nm(1.0)
+    return {
+        "arms": [f"{arm.name}, {stated_length(arm)}" for arm in (second.first, second.second)],
+        "rows": [
+            [
+                f"{unit.from_nm(level.torque_nm):.2f}",
+                f"{level.first_counts_per_nm / one:.2f}",
+                f"{level.second_counts_per_nm / one:.2f}",
+                _percent(level.span_percent),
+                _percent(level.expanded_percent),
+                "yes" if level.told_apart else "no",
+            ]
+            for level in second.levels
+        ],
+        "told": tell_second_arm(second),
+    }
 
 
 def results(numbers: Numbers, unit: TorqueUnit) -> list[dict[str, Any]]:
