@@ -7,9 +7,8 @@ from dataclasses import dataclass, replace
 
 from anviltrace.calibration.course import read_outline, why_unfinished
 from anviltrace.calibration.line import ONE_ARM, LineFit, fit_line
-from anviltrace.calibration.secondarm import Side
 from anviltrace.errors import CalibrationError
-from anviltrace.records import Arm, Calibration, LoadStep, Mass, ScaleKind, Settings, Zero
+from anviltrace.records import Arm, Calibration, LoadStep, Mass, ScaleKind, Settings
 
 _SAME = 1e-4
 """Measured excitations that agree this well, relatively, are the same."""
@@ -19,8 +18,8 @@ _SAME = 1e-4
 class Candidate:
     """A calibration with everything its line is computed from; ``masses`` by id.
 
-    ``steps`` are the readings that were kept: neither repeated nor discarded. ``side`` is its finished series
-    with a second arm, ``bare`` the reading of the bare rig before it; None where there is none.
+    ``steps`` are the readings that were kept: neither repeated nor discarded. ``side_id`` is the id of the
+    calibration that holds its series with a second arm; empty where there is none.
     """
 
     calibration: Calibration
@@ -29,8 +28,7 @@ class Candidate:
     steps: tuple[LoadStep, ...]
     masses: Mapping[str, Mass]
     arm: Arm
-    side: Side | None = None
-    bare: Zero | None = None
+    side_id: str = ""
 
     @property
     def side_of(self) -> str:
@@ -49,12 +47,12 @@ class Candidate:
         if self.why_unfinished:
             raise CalibrationError(self.why_unfinished)
         fit = fit_line(self.steps, self.calibration, self.masses, self.arm)
-        return fit if self.side is None else replace(fit, cannot_tell=self._cannot_tell(fit, self.side))
+        return replace(fit, cannot_tell=self._cannot_tell(fit)) if self.side_id else fit
 
-    def _cannot_tell(self, fit: LineFit, side: Side) -> tuple[str, ...]:
+    def _cannot_tell(self, fit: LineFit) -> tuple[str, ...]:
         second = (
-            f"Second arm: its series is calibration {side.calibration.id[:8]}; what the weights' pull to the "
-            "side does is in the budget (b_l), and not in the uncertainty of runs."
+            f"Second arm: its series is calibration {self.side_id[:8]}; what the weight's pull to the side "
+            "does shows in the difference, and is not in the uncertainty."
         )
         return tuple(second if sentence == ONE_ARM else sentence for sentence in fit.cannot_tell)
 
@@ -73,6 +71,23 @@ def choose(candidates: Sequence[Candidate], sign: int, rig_id: str, settings: Se
     return (
         "the calibrations for clockwise and counter-clockwise torque disagree about which way the counts go: "
         "in one the weights hung on the wrong side; record that one anew"
+    )
+
+
+def choose_named(
+    named: Candidate, candidates: Sequence[Candidate], sign: int, rig_id: str, settings: Settings
+) -> LineFit | str:
+    """The same, but for torque of its sign by the calibration ``named``, or why that does not fit."""
+    if named.side_of:
+        second = f"it is the series with a second arm beside {named.side_of[:8]}"
+        return f"calibration {named.calibration.id[:8]} does not fit: {second}"
+    if sign != named.calibration.sign:
+        others = [one for one in candidates if one.calibration.sign == sign]
+        return choose([named, *others], sign, rig_id, settings)
+    others = [one for one in candidates if one.calibration.sign != sign]
+    found = choose([named, *others], sign, rig_id, settings)
+    return (
+        f"calibration {named.calibration.id[:8]} does not fit: {found}" if isinstance(found, str) else found
     )
 
 

@@ -75,10 +75,12 @@ def change_since_previous(candidates: Sequence[Candidate], one: Candidate) -> Ch
     return None
 
 
-def compare(now: Candidate, fit: LineFit, earlier: Candidate, earlier_fit: LineFit) -> Change:
-    """Both lines at the largest torque that hung in both."""
+def compare(
+    now: Candidate, fit: LineFit, earlier: Candidate, earlier_fit: LineFit, torque_nm: float | None = None
+) -> Change:
+    """Both lines at a torque, a magnitude above zero; at the largest that hung in both unless given."""
     line, old = fit.line, earlier_fit.line
-    torque_nm = min(line.highest_nm, old.highest_nm)
+    torque_nm = torque_nm or min(line.highest_nm, old.highest_nm)
     u, old_u = (one.standard_uncertainty_nm(torque_nm) / torque_nm for one in (line, old))
     sources, old_sources = _sources(now, fit), _sources(earlier, earlier_fit)
     apart_u = difference_u(u, old_u, sources, old_sources)

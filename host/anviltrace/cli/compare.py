@@ -12,6 +12,7 @@ import click
 from anviltrace.cli.console import open_console
 from anviltrace.cli.options import archive_option, json_option, print_json, units_option
 from anviltrace.cli.progress import progress
+from anviltrace.cli.recalibration import calibration_option, print_recalibrated
 from anviltrace.errors import AnalysisError
 from anviltrace.units import TorqueUnit
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
     from anviltrace.compare.claims import ClaimCheck
     from anviltrace.compare.groups import Group
+    from anviltrace.compare.recalibrated import Recalibrated
     from anviltrace.compare.summary import Summary
     from anviltrace.publish.words import Shower
     from anviltrace.records import Claim
@@ -38,11 +40,12 @@ EXPLAINED = (
 @click.command()
 @click.option("--metric", "names", multiple=True, metavar="NAME", help="Only this metric; may be repeated.")
 @click.option("--tool", metavar="NAME", help="Only runs of the tool with this name.")
+@calibration_option
 @archive_option
 @units_option
 @json_option
 def compare(
-    names: tuple[str, ...], tool: str | None, archive_path: Path, unit: TorqueUnit, as_json: bool
+    names: tuple[str, ...], tool: str | None, named: str, archive_path: Path, unit: TorqueUnit, as_json: bool
 ) -> None:
     """Compare the conditions under which runs were recorded.
 
@@ -55,20 +58,28 @@ def compare(
     Example:
       anviltrace compare --archive demo/bench.anviltrace --metric retained_final
     """
+    from anviltrace.compare.doubted import doubted
     from anviltrace.metrics.catalogue import metric
+    from anviltrace.publish.recalibration import changed_data
     from anviltrace.publish.words import Shower
 
     for name in names:
         metric(name)
-    groups, claims = read(archive_path, tool)
+    groups, claims, recalibrated = read(archive_path, tool, named)
     if as_json:
-        print_json(describe(groups, claims, names, unit))
+        changed = [changed_data(one, unit) for one in recalibrated]
+        print_json(describe(groups, claims, names, unit) | {"recalibrated": changed})
     else:
         show(groups, claims, names, Shower(unit))
+        for text in doubted(groups):
+            click.echo(f"DOUBTFUL: {text}")
+        print_recalibrated(recalibrated, unit)
 
 
-def read(archive_path: Path, tool: str | None) -> tuple[list[Group], list[Claim]]:
-    """The conditions of an archive with a kept run or one left out, and the claims.
+def read(
+    archive_path: Path, tool: str | None, named: str = ""
+) -> tuple[list[Group], list[Claim], list[Recalibrated]]:
+    """The conditions of an archive with a kept run or one left out, the claims, what was recalibrated.
 
     Raises AnalysisError when there is none, or none of the tool of this name.
     """
@@ -78,8 +89,8 @@ def read(archive_path: Path, tool: str | None) -> tuple[list[Group], list[Claim]
     from anviltrace.records import Claim
 
     with Archive.open(archive_path, read_only=True) as archive, progress("evaluating runs") as watch:
-        results, claims = evaluated(archive, watch), archive.all(Claim)
-    groups = group_runs(results)
+        done, claims = evaluated(archive, watch, named), archive.all(Claim)
+    groups = group_runs(done.results)
     tools = list(dict.fromkeys(group.condition.tool_name for group in groups))
     wanted = [group for group in groups if tool in (None, group.condition.tool_name)]
     if tools and not wanted:
@@ -89,7 +100,8 @@ def read(archive_path: Path, tool: str | None) -> tuple[list[Group], list[Claim]
             f"{archive_path} has no finished run that was kept, so there is nothing to compare: record one "
             "with `anviltrace capture`"
         )
-    return wanted, claims
+    ids = {result.context.run.id for group in wanted for result in group.kept}
+    return wanted, claims, [one for one in done.recalibrated if one.result.context.run.id in ids]
 
 
 def describe(
@@ -116,6 +128,8 @@ def describe(
 
 
 def _condition(group: Group) -> dict[str, Any]:
+    from anviltrace.compare.doubted import doubted
+
     condition = group.condition
     return {
         "label": group.label,
@@ -127,6 +141,7 @@ def _condition(group: Group) -> dict[str, Any]:
         "fitting": condition.fitting_name,
         "rig": condition.rig.name,
         "rig_kind": condition.rig.kind.value,
+        "doubts": doubted([group]),
         "kept": [result.context.run.id for result in group.kept],
         "discarded": [result.context.run.id for result in group.discarded],
         "interrupted": [result.context.run.id for result in group.interrupted],

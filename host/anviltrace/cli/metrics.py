@@ -11,12 +11,14 @@ import click
 from anviltrace.cli.console import print_table
 from anviltrace.cli.options import archive_option, json_option, print_json, units_option
 from anviltrace.cli.progress import progress
-from anviltrace.errors import AnalysisError
+from anviltrace.cli.recalibration import calibration_option, print_recalibrated
+from anviltrace.errors import AnalysisError, CalibrationError
 from anviltrace.records import RunKind
 from anviltrace.units import TorqueUnit
 
 if TYPE_CHECKING:
     from anviltrace.archive import Archive
+    from anviltrace.compare.recalibrated import Recalibrated
     from anviltrace.metrics.results import RunResult, Value
     from anviltrace.publish.notes import Notes
     from anviltrace.records import Run
@@ -55,6 +57,7 @@ _BOUNDS = (
     flag_value=ALL,
     help="Say what the metric NAME is, how it is computed and how sure; without NAME list them all.",
 )
+@calibration_option
 @units_option
 @json_option
 def metrics(
@@ -64,6 +67,7 @@ def metrics(
     plan: str | None,
     supply: str | None,
     explain: str | None,
+    named: str,
     unit: TorqueUnit,
     as_json: bool,
 ) -> None:
@@ -79,13 +83,16 @@ def metrics(
       anviltrace metrics --tool "Ostrelby" --units lbf-ft
       anviltrace metrics --explain retained_final
     """
+    from anviltrace.publish.recalibration import changed_data
+
     if explain is not None:
         _explain(explain, unit, as_json)
         return
     wanted = {"tool": tool, "plan": plan, "supply": supply}
-    results = _results(archive_path, runs, wanted)
+    results, changed = _results(archive_path, runs, wanted, named)
     if as_json:
-        print_json([_as_data(result, unit) for result in results])
+        moved = {one.result.context.run.id: changed_data(one, unit) for one in changed}
+        print_json([_as_data(one, unit) | {"recalibrated": moved.get(one.context.run.id)} for one in results])
     elif not results:
         click.echo("No such run: leave out a filter, or record one with `anviltrace capture`.", err=True)
     elif runs:
@@ -93,25 +100,36 @@ def metrics(
             _show_whole(result, unit)
     else:
         _show_overview(results, unit)
+    if not as_json:
+        print_recalibrated(changed, unit)
 
 
-def _results(path: Path, runs: Sequence[str], wanted: dict[str, str | None]) -> list[RunResult]:
-    """The results of the runs named, or of all kept ones, as far as they pass the filters."""
+def _results(
+    path: Path, runs: Sequence[str], wanted: dict[str, str | None], named: str
+) -> tuple[list[RunResult], list[Recalibrated]]:
+    """The results of the runs named, or of all kept ones, as far as they pass the filters; and those whose
+    calibration was made after them."""
     from anviltrace.archive import Archive
+    from anviltrace.compare.recalibrated import Recalibration
     from anviltrace.metrics.evaluate import evaluate
-    from anviltrace.metrics.facts import Gatherer
+    from anviltrace.metrics.facts import Gatherer, why_unused
 
     with Archive.open(path, read_only=True) as archive:
         chosen = [_measurement(archive, run) for run in runs] or _measurements(archive)
-        gatherer = Gatherer(archive)
+        gatherer = Gatherer(archive, named)
+        recalibration, changed = Recalibration(gatherer.calibrations), []
         contexts = [gatherer.context(run) for run in chosen]
         kept = [one for one in contexts if (runs or one.kept) and _passes(one, wanted)]
         results = []
         with progress("working out runs") as advance:
             for done, context in enumerate(kept):
                 advance(done, len(kept))
-                results.append(evaluate(gatherer.facts(context.run)))
-        return results
+                facts = gatherer.facts(context.run)
+                results.append(evaluate(facts))
+                changed.append(recalibration.of(facts, results[-1]))
+    if reason := why_unused(gatherer.named_id, results):
+        raise CalibrationError(reason)
+    return results, [one for one in changed if one is not None]
 
 
 def _measurements(archive: Archive) -> list[Run]:

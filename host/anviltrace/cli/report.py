@@ -8,6 +8,7 @@ import click
 
 from anviltrace.cli.options import archive_option, json_option, units_option
 from anviltrace.cli.progress import progress
+from anviltrace.cli.recalibration import calibration_option
 from anviltrace.cli.written import show_written
 from anviltrace.units import TorqueUnit
 
@@ -15,15 +16,17 @@ from anviltrace.units import TorqueUnit
 @click.command()
 @click.argument("folder", type=click.Path(file_okay=False, path_type=Path), default=Path("report"))
 @click.option("--title", default="", help="Heading of the report; the name of the rig if not given.")
+@calibration_option
 @archive_option
 @units_option
 @json_option
-def report(folder: Path, title: str, archive_path: Path, unit: TorqueUnit, as_json: bool) -> None:
+def report(folder: Path, title: str, named: str, archive_path: Path, unit: TorqueUnit, as_json: bool) -> None:
     """Write a report of all kept runs into FOLDER (default: report).
 
     report.html works offline in any browser: a table with uncertainties, claims, curves that zoom to a
-    single blow, every run, the calibrations. Beside it lie overlay.png and overlay.svg, and runs.csv and
-    metrics.csv for spreadsheets. Files of these names are replaced.
+    single blow, every run, the calibrations, and what one made after the runs changes. Beside it lie
+    overlay.png and overlay.svg, and runs.csv and metrics.csv for spreadsheets. Files of these names are
+    replaced.
 
     \b
     Example:
@@ -34,7 +37,7 @@ def report(folder: Path, title: str, archive_path: Path, unit: TorqueUnit, as_js
     from anviltrace.publish.report import write_report
 
     with Archive.open(archive_path, read_only=True) as archive, progress("evaluating runs") as watch:
-        material = collect(archive, title, unit, watch)
+        material = collect(archive, title, unit, watch, named)
     click.echo("writing the report", err=True)
     written = write_report(material, folder)
     show_written(written, as_json)

@@ -12,13 +12,13 @@ import numpy.typing as npt
 
 from anviltrace import __version__
 from anviltrace.archive.archive import Archive
-from anviltrace.calibration.choose import Candidate, choose
-from anviltrace.calibration.line import Line
+from anviltrace.calibration.choose import Candidate, choose, choose_named
+from anviltrace.calibration.line import Line, LineFit
 from anviltrace.calibration.stated import origin_flags, stated_line
-from anviltrace.capture.lines import candidates
+from anviltrace.capture.lines import candidates, find_calibration
 from anviltrace.metrics.converter import boxcars_s
 from anviltrace.metrics.doubtful import Doubtful
-from anviltrace.metrics.results import RunContext
+from anviltrace.metrics.results import RunContext, RunResult
 from anviltrace.records import (
     Board,
     Fitting,
@@ -103,19 +103,25 @@ def _together(counts: Counts, rate_hz: float, sd: float) -> float:
 
 
 class Gatherer:
-    """Gathers runs of one archive; calibration lines are worked out once for all runs that share them."""
+    """Gathers runs of one archive; calibration lines are worked out once for all runs that share them.
 
-    def __init__(self, archive: Archive) -> None:
+    With ``named``, the beginning of its id, that calibration is taken for torque of its sign, and no other.
+    Raises ArchiveError when there is no such calibration, or several are.
+    """
+
+    def __init__(self, archive: Archive, named: str = "") -> None:
         self._archive = archive
+        self.named_id = find_calibration(archive, named).id if named else ""
         self._lines: dict[tuple[str, str], dict[int, Line | str]] = {}
 
     @cached_property
-    def _calibrations(self) -> list[Candidate]:
+    def calibrations(self) -> list[Candidate]:
+        """All calibrations of the archive, in order of time."""
         return candidates(self._archive)
 
     @cached_property
     def _doubtful(self) -> Doubtful:
-        return Doubtful(self._archive, self._calibrations)
+        return Doubtful(self._archive, self.calibrations)
 
     def context(self, run: Run) -> RunContext:
         """What a run belongs to, without its samples."""
@@ -170,11 +176,25 @@ class Gatherer:
     def _lines_for(self, rig_id: str, settings: Settings) -> dict[int, Line | str]:
         key = rig_id, settings.id
         if key not in self._lines:
-            found = {sign: choose(self._calibrations, sign, rig_id, settings) for sign in (1, -1)}
+            found = {sign: self._choose(sign, rig_id, settings) for sign in (1, -1)}
             self._lines[key] = {
                 sign: fit if isinstance(fit, str) else fit.line for sign, fit in found.items()
             }
         return self._lines[key]
+
+    def _choose(self, sign: int, rig_id: str, settings: Settings) -> LineFit | str:
+        for one in self.calibrations:
+            if one.calibration.id == self.named_id:
+                return choose_named(one, self.calibrations, sign, rig_id, settings)
+        return choose(self.calibrations, sign, rig_id, settings)
+
+
+def why_unused(named_id: str, results: Sequence[RunResult]) -> str:
+    """Why no run takes the calibration that was named; empty where one does, or there is no run."""
+    if not named_id or not results or any(named_id in result.calibration_ids for result in results):
+        return ""
+    fitting = (result.uncalibrated for result in results if named_id[:8] in result.uncalibrated)
+    return next(fitting, f"calibration {named_id[:8]} does not fit: no run has torque of its direction")
 
 
 def gather(archive: Archive, run: Run) -> RunFacts:

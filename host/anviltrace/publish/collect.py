@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.choose import Candidate
 from anviltrace.capture.lines import candidates
-from anviltrace.errors import AnalysisError
+from anviltrace.compare.recalibrated import Recalibrated, Recalibration
+from anviltrace.errors import AnalysisError, CalibrationError
 from anviltrace.metrics.evaluate import evaluate
-from anviltrace.metrics.facts import Gatherer, RunFacts
+from anviltrace.metrics.facts import Gatherer, RunFacts, why_unused
 from anviltrace.metrics.results import RunResult
 from anviltrace.metrics.scale import Scale
 from anviltrace.metrics.signal import signal_of, zero_level
@@ -25,8 +26,21 @@ Progress = Callable[[int, int], None]
 """Called with how many runs are done, and of how many."""
 
 
+@dataclass(frozen=True, slots=True)
+class Evaluated:
+    """Runs as they were evaluated; ``curves`` by run id; ``recalibrated``: by a later calibration."""
+
+    results: tuple[RunResult, ...]
+    curves: Mapping[str, Curve]
+    recalibrated: tuple[Recalibrated, ...]
+
+
 def collect(
-    archive: Archive, title: str, unit: TorqueUnit = TorqueUnit.NM, progress: Progress | None = None
+    archive: Archive,
+    title: str,
+    unit: TorqueUnit = TorqueUnit.NM,
+    progress: Progress | None = None,
+    named: str = "",
 ) -> Material:
     """Evaluate every measurement run of an archive and gather what a report shows.
 
@@ -35,50 +49,56 @@ def collect(
     Runs that were discarded or interrupted are named but not evaluated; one that is being recorded right
     now is passed over.
 
+    With ``named``, the beginning of its id, that calibration is taken instead of the newest that fits.
+
     Raises:
         AnalysisError: the archive has no measurement run that was kept.
+        ArchiveError: there is no calibration of that name, or several are.
+        CalibrationError: the calibration that was named fits no run.
         DamageError: the samples of a run do not agree with their checksum.
     """
-    results, curves = _evaluated(archive, progress)
-    if not curves:
+    done = evaluated(archive, progress, named)
+    if not done.curves:
         raise AnalysisError(
             f"{archive.path} has no finished measurement run that was kept: record one with "
             "`anviltrace capture`"
         )
     return Material(
-        title=title or _title(results),
-        results=tuple(results),
-        curves=curves,
+        title=title or _title(done.results),
+        results=done.results,
+        curves=done.curves,
         claims=tuple(archive.all(Claim)),
-        calibrations=_used(candidates(archive), results),
+        calibrations=_used(candidates(archive), done.results),
         unit=unit,
+        recalibrated=done.recalibrated,
     )
 
 
-def evaluated(archive: Archive, progress: Progress | None = None) -> list[RunResult]:
-    """The results of every measurement run of an archive, as :func:`collect` has them."""
-    return _evaluated(archive, progress)[0]
-
-
-def _evaluated(archive: Archive, progress: Progress | None) -> tuple[list[RunResult], dict[str, Curve]]:
+def evaluated(archive: Archive, progress: Progress | None = None, named: str = "") -> Evaluated:
+    """Every measurement run of an archive, as :func:`collect` has them; raises the same, but for no run."""
     runs = [
         run
         for run in archive.all(Run)
         if run.kind is RunKind.MEASUREMENT and run.state is not RunState.RECORDING
     ]
-    gatherer = Gatherer(archive)
+    gatherer = Gatherer(archive, named)
+    recalibration = Recalibration(gatherer.calibrations)
     results: list[RunResult] = []
     curves: dict[str, Curve] = {}
+    changed: list[Recalibrated | None] = []
     for number, run in enumerate(runs, 1):
         facts = gatherer.facts(run)
         if facts.context.kept:
             results.append(evaluate(facts))
             curves[run.id] = curve_of(facts, results[-1])
+            changed.append(recalibration.of(facts, results[-1]))
         else:
             results.append(RunResult(facts.context, (), software_version=facts.software_version))
         if progress is not None:
             progress(number, len(runs))
-    return results, curves
+    if reason := why_unused(gatherer.named_id, [result for result in results if result.context.kept]):
+        raise CalibrationError(reason)
+    return Evaluated(tuple(results), curves, tuple(one for one in changed if one is not None))
 
 
 def curve_of(facts: RunFacts, result: RunResult) -> Curve:
@@ -99,11 +119,11 @@ def curve_of(facts: RunFacts, result: RunResult) -> Curve:
     return replace(curve, values=values * per_count, unit="mV/V")
 
 
-def _title(results: list[RunResult]) -> str:
+def _title(results: Sequence[RunResult]) -> str:
     return "Torque runs, " + ", ".join(dict.fromkeys(result.context.rig.name for result in results))
 
 
-def _used(found: list[Candidate], results: list[RunResult]) -> tuple[CalibrationUsed, ...]:
+def _used(found: Sequence[Candidate], results: Sequence[RunResult]) -> tuple[CalibrationUsed, ...]:
     """The calibrations that results name, in the order of their first use."""
     ids = dict.fromkeys(used for result in results for used in result.calibration_ids)
     by_id = {candidate.calibration.id: candidate for candidate in found}

@@ -9,6 +9,7 @@ from functools import cached_property
 from anviltrace.calibration.line import LineFit
 from anviltrace.compare.claims import ClaimCheck, check_claims
 from anviltrace.compare.groups import Group, group_runs
+from anviltrace.compare.recalibrated import Recalibrated
 from anviltrace.compare.summary import Summary, summarise
 from anviltrace.metrics.results import RunResult
 from anviltrace.publish.curves import Curve
@@ -31,7 +32,8 @@ class CalibrationUsed:
 class Material:
     """Results and curves of runs, claims and calibrations: all that the reports below are written from.
 
-    ``curves`` holds, by run id, the curves of the kept runs at least.
+    ``curves`` holds, by run id, the curves of the kept runs at least; ``recalibrated`` the kept runs that
+    take a calibration made after them although an earlier one held.
     """
 
     title: str
@@ -40,6 +42,7 @@ class Material:
     claims: tuple[Claim, ...] = ()
     calibrations: tuple[CalibrationUsed, ...] = ()
     unit: TorqueUnit = TorqueUnit.NM
+    recalibrated: tuple[Recalibrated, ...] = ()
 
     @property
     def shower(self) -> Shower:

@@ -11,6 +11,7 @@ from anviltrace.metrics.figures import bound
 from anviltrace.publish import ink, plot
 from anviltrace.publish.calibrations import calibration_parts
 from anviltrace.publish.material import Material
+from anviltrace.publish.recalibration import recalibration_part
 from anviltrace.publish.runparts import run_parts
 from anviltrace.publish.sections import (
     best_note,
@@ -71,6 +72,7 @@ def _page(material: Material, charts: list[dict[str, Any]]) -> dict[str, Any]:
         "blocks": blocks(material),
         "runs": run_parts(material),
         "calibrations": calibration_parts(material),
+        "recalibrated": recalibration_part(material.recalibrated, material.unit),
         "uncalibrated": _distinct(result.uncalibrated for result in material.results),
         "unit": material.unit.value,
         "definitions": definitions(material),
