@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 
 from anviltrace.calibration.course import read_outline, why_unfinished
 from anviltrace.calibration.line import ONE_ARM, LineFit, fit_line
+from anviltrace.calibration.secondarm import Side
 from anviltrace.errors import CalibrationError
-from anviltrace.records import Arm, Calibration, LoadStep, Mass, ScaleKind, Settings
+from anviltrace.records import Arm, Calibration, LoadStep, Mass, ScaleKind, Settings, Zero
 
 _SAME = 1e-4
 """Measured excitations that agree this well, relatively, are the same."""
@@ -18,8 +19,8 @@ _SAME = 1e-4
 class Candidate:
     """A calibration with everything its line is computed from; ``masses`` by id.
 
-    ``steps`` are the readings that were kept: neither repeated nor discarded. ``side_id`` is the id of the
-    calibration that holds its series with a second arm; empty where there is none.
+    ``steps`` are the readings that were kept: neither repeated nor discarded. ``side`` is its finished series
+    with a second arm, ``bare`` the reading of the bare rig before it; None where there is none.
     """
 
     calibration: Calibration
@@ -28,7 +29,8 @@ class Candidate:
     steps: tuple[LoadStep, ...]
     masses: Mapping[str, Mass]
     arm: Arm
-    side_id: str = ""
+    side: Side | None = None
+    bare: Zero | None = None
 
     @property
     def side_of(self) -> str:
@@ -47,12 +49,12 @@ class Candidate:
         if self.why_unfinished:
             raise CalibrationError(self.why_unfinished)
         fit = fit_line(self.steps, self.calibration, self.masses, self.arm)
-        return replace(fit, cannot_tell=self._cannot_tell(fit)) if self.side_id else fit
+        return fit if self.side is None else replace(fit, cannot_tell=self._cannot_tell(fit, self.side))
 
-    def _cannot_tell(self, fit: LineFit) -> tuple[str, ...]:
+    def _cannot_tell(self, fit: LineFit, side: Side) -> tuple[str, ...]:
         second = (
-            f"Second arm: its series is calibration {self.side_id[:8]}; what the weight's pull to the side "
-            "does shows in the difference, and is not in the uncertainty."
+            f"Second arm: its series is calibration {side.calibration.id[:8]}; what the weights' pull to the "
+            "side does is in the budget (b_l), and not in the uncertainty of runs."
         )
         return tuple(second if sentence == ONE_ARM else sentence for sentence in fit.cannot_tell)
 
