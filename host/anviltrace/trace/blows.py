@@ -22,7 +22,7 @@ import numpy.typing as npt
 from anviltrace.trace.finding import START_SHARE, Found, find_blows
 from anviltrace.trace.level import quiet_level
 from anviltrace.trace.rate import doubles
-from anviltrace.trace.ring import estimate_ring, without_ring
+from anviltrace.trace.ring import Ring, estimate_ring, without_ring
 
 __all__ = ["BASE_OVER_FWHM", "Blows", "Found", "find_blows", "joined", "measure_blows"]
 
@@ -51,7 +51,8 @@ share of the blow."""
 _CENTRE_STEPS = 3
 """Repetitions until the centre of gravity stays where it is; each is ten times closer at least."""
 _RING_MATTERS = 0.003
-"""Share of a ring that is left after half an interval from which it is taken out for levels and impulses."""
+"""Share of a ring that is left after half an interval from which it is taken out for levels and impulses;
+one that is on record is taken out whenever it shows."""
 _LATE_S = 0.004
 """The end of an interval, where it shows what still rings."""
 
@@ -97,15 +98,16 @@ def measure_blows(
     rotation: int = 1,
     limit: float | None = None,
     first_index: int = 0,
+    ring: Ring | None = None,
 ) -> Blows:
     """Measure the blows ``found`` in one contiguous piece of a record.
 
     ``values``: shape (n,), unfiltered, in any unit (counts or N·m), ``noise_sd`` in the same; sample
     ``first_index`` of the record is their first. ``limit`` is the largest value the converter can give
     along the rotation; without it two equal samples at the largest value of several blows count as
-    clipped.
+    clipped. ``ring`` is how the rig is known to ring; without it the ring is estimated.
     """
-    record = _record(rotation * np.asarray(values, dtype=np.float64), rate_hz, noise_sd, found)
+    record = _record(rotation * np.asarray(values, dtype=np.float64), rate_hz, noise_sd, found, ring)
     rows = list(_measure(record))
     columns: dict[str, Any] = {
         name: np.array([row[name] for row in rows], dtype=np.float64) for name in _MEASURED
@@ -162,10 +164,14 @@ class _Record:
         return min(usual // 2, self.samples(_QUIET_S))
 
 
-def _record(values: Floats, rate_hz: float, noise_sd: float, found: Found) -> _Record:
+def _record(
+    values: Floats, rate_hz: float, noise_sd: float, found: Found, known: Ring | None = None
+) -> _Record:
     plain = _Record(values, rate_hz, noise_sd, found, values, 0.0)
-    ring = estimate_ring(values, rate_hz, found.apex_index, noise_sd)
-    if ring is None or ring.left_after(plain.usual_half / rate_hz) < _RING_MATTERS:
+    ring = estimate_ring(values, rate_hz, found.apex_index, noise_sd, known)
+    if ring is None:
+        return plain
+    if ring is not known and ring.left_after(plain.usual_half / rate_hz) < _RING_MATTERS:
         return plain
     still = without_ring(values, rate_hz, ring, averaged=False)
     return replace(plain, calm=still.values, delay=still.delay)

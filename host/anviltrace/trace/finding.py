@@ -93,11 +93,14 @@ class Found:
         )
 
 
-def find_blows(values: npt.ArrayLike, rate_hz: float, noise_sd: float, rotation: int = 1) -> Found:
+def find_blows(
+    values: npt.ArrayLike, rate_hz: float, noise_sd: float, rotation: int = 1, ring: Ring | None = None
+) -> Found:
     """Find the blows in one contiguous piece of a record.
 
     ``values``: shape (n,), whole counts or floats, unfiltered; ``rotation`` is +1 when blows go upwards in
     them, else -1. ``noise_sd`` is the standard deviation of a quiet stretch in the same unit, hum included.
+    ``ring`` is how the rig is known to ring; without it the ring is estimated.
     Exact where the net peak is at least ten times the noise and the ring halves from blow to blow; blows
     closer than 3 ms count as one. Pieces too short to hold a blow and what precedes it give none.
     ValueError for a rate or noise that is negative or not finite.
@@ -107,7 +110,7 @@ def find_blows(values: npt.ArrayLike, rate_hz: float, noise_sd: float, rotation:
         raise ValueError(f"no blows can be sought at {rate_hz} samples a second with noise {noise_sd}")
     blocks = _Blocks(samples, rate_hz, noise_sd, rotation)
     tops = _tops(blocks)
-    ring = _lingering_ring(blocks, tops)
+    ring = _lingering_ring(blocks, tops, ring)
     if ring is None:
         return _found(blocks, _rises(blocks, tops, OVER_RING_SD))
     still = without_ring(samples, rate_hz, ring)
@@ -129,11 +132,11 @@ def _over_ring(tops: _Tops, calm: _Blocks, blocks: _Blocks, factor: int) -> _Top
     return replace(tops, excursion=np.maximum(tops.excursion, RING_LEFT_OVER * swing))
 
 
-def _lingering_ring(blocks: _Blocks, tops: _Tops) -> Ring | None:
+def _lingering_ring(blocks: _Blocks, tops: _Tops, known: Ring | None) -> Ring | None:
     """A ring that may hide the next blow or be taken for one: it lasts, or swings or beats slowly."""
     likely = _rises(blocks, tops, 0.5 * OVER_RING_SD)
     risen = likely.end[_fresh(likely, blocks.rate_hz)]
-    ring = estimate_ring(blocks.values, blocks.rate_hz, risen, blocks.noise)
+    ring = estimate_ring(blocks.values, blocks.rate_hz, risen, blocks.noise, known)
     if ring is None:
         return None
     interval_s = float(np.median(np.diff(risen))) / blocks.rate_hz if risen.size > 1 else math.inf
