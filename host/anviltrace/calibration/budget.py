@@ -13,7 +13,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from anviltrace.calibration.coverage import coverage_factor, effective_dof
+from scipy.special import stdtrit
+
+from anviltrace.calibration.coverage import effective_dof
 from anviltrace.calibration.profiles import Profile, Rule
 from anviltrace.calibration.quantities import Level, Quantities, largest
 from anviltrace.calibration.secondarm import SecondArm
@@ -121,7 +123,7 @@ class Basis:
 
 def k_factor(degrees: float, probability: float = PROBABILITY) -> float:
     """Student's t for a two-sided interval of this probability; ``degrees`` may be infinite."""
-    return coverage_factor(degrees, probability)
+    return float(stdtrit(min(degrees, 1e15), 0.5 * (1.0 + probability)))
 
 
 def make_budget(basis: Basis, torque_nm: float, case: Case, profile: Profile) -> Budget:

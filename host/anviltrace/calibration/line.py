@@ -45,6 +45,10 @@ _TWO_MOUNTINGS = (
 _ONE_SERIES = (
     "One series in a mounting: how well the rig repeats itself is known from the scatter about the line only."
 )
+FRICTION = (
+    "Bearings: where some carry the shaft, their friction under the weights' pull, up to µ·F·d/2, shows as "
+    "hysteresis and is not told from the transducer's own."
+)
 ONE_ARM = "One arm length: what the weight's pull to the side does to the reading is not known."
 
 

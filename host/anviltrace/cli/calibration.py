@@ -167,6 +167,8 @@ def describe(archive: Archive, one: Candidate, unit: TorqueUnit) -> dict[str, An
             "u_m": one.arm.u_m,
             "angle_deg": one.arm.angle_deg,
             "angle_within_deg": one.arm.angle_within_deg,
+            "degrees_of_freedom": one.arm.dof,
+            "empty": _empty_arm(one, fit, unit),
         },
         "gravity_m_per_s2": made.gravity_m_per_s2,
         "gravity_source": made.gravity_source,
@@ -192,6 +194,25 @@ def describe(archive: Archive, one: Candidate, unit: TorqueUnit) -> dict[str, An
         "checks": _checks(fit, unit),
         "cannot_tell": list(fit.cannot_tell),
         **past_and_present(archive, candidates(archive), one),
+    }
+
+
+def _empty_arm(one: Candidate, fit: LineFit, unit: TorqueUnit) -> dict[str, Any]:
+    """The empty arm's moment; None where it is not described, or the bare rig was not read."""
+    from anviltrace.calibration.emptyarm import look_at_empty_arm
+    from anviltrace.publish.arms import tell_empty_arm
+
+    found = look_at_empty_arm(one.steps, one.calibration, one.arm, fit.line, one.bare)
+    moments = {"computed": found.computed, "read": found.read, "difference": found.difference}
+    return {
+        "own_mass_kg": one.arm.own_mass_kg,
+        "own_centre_m": None if one.arm.own_mass_kg is None else one.arm.own_centre_m,
+        **{
+            name: moment and {"moment": unit.from_nm(moment.nm), "expanded": unit.from_nm(moment.expanded_nm)}
+            for name, moment in moments.items()
+        },
+        "agrees": found.agrees,
+        "told": tell_empty_arm(found, unit),
     }
 
 
@@ -317,8 +338,10 @@ def print_calibration(facts: dict[str, Any]) -> None:
     click.echo(f"\nCalibration {facts['id'][:8]} of {facts['rig']}, {facts['direction']} torque")
     click.echo(f"taken {facts['taken_at'][:19].replace('T', ' ')} UTC at {facts['rate_hz']:g} samples/s, "
                f"gain {facts['gain']}")  # fmt: skip
-    click.echo(f"{arm['name']}, {arm['length_m']:.4f} m (u {1e3 * arm['u_m']:.2f} mm); gravity "
+    dof = "" if arm["degrees_of_freedom"] is None else f", {arm['degrees_of_freedom']:g} degrees of freedom"
+    click.echo(f"{arm['name']}, {arm['length_m']:.4f} m (u {1e3 * arm['u_m']:.2f} mm{dof}); gravity "
                f"{facts['gravity_m_per_s2']:.4f} m/s² ({facts['gravity_source']})")  # fmt: skip
+    click.echo(f"empty arm: {arm['empty']['told']}")
     for made in facts["authorised"]:
         stands = "the data are what was authorised" if made["unchanged"] else "CHANGED SINCE"
         click.echo(f"authorised by {made['by']}, {made['at'][:19].replace('T', ' ')} UTC: {stands}")
