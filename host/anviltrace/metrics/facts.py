@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TypeVar
 
@@ -113,6 +113,7 @@ class Gatherer:
         self._archive = archive
         self.named_id = find_calibration(archive, named).id if named else ""
         self._lines: dict[tuple[str, str], dict[int, Line | str]] = {}
+        self._seats: dict[str, dict[str, tuple[Zero | None, Zero | None]]] = {}
 
     @cached_property
     def calibrations(self) -> list[Candidate]:
@@ -133,22 +134,41 @@ class Gatherer:
         Raises:
             DamageError: its samples do not agree with their checksum.
         """
-        archive = self._archive
+        facts = self._without_samples(run)
+        before, after = self._zeros(run)
+        return replace(
+            facts,
+            pieces=tuple(self._archive.pieces(run.id)),
+            zero_before=self._reading(before, facts.context.settings),
+            zero_after=self._reading(after, facts.context.settings),
+        )
+
+    def without_samples(self, run: Run) -> tuple[RunFacts, tuple[str, ...]]:
+        """The same without samples and zero readings, and the seals of the zeros' recordings."""
+        zeros = [zero.run_id for zero in self._zeros(run) if zero is not None]
+        return self._without_samples(run), tuple(self._archive.get(Run, one).seal or "" for one in zeros)
+
+    def _without_samples(self, run: Run) -> RunFacts:
         context = self.context(run)
-        before, after = _zeros(archive, run)
-        board = archive.get(Board, context.session.board_id)
+        board = self._archive.get(Board, context.session.board_id)
         settings = context.settings
         lines, doubts = self._conversion(context, run)
         return RunFacts(
             context=context,
-            pieces=tuple(archive.pieces(run.id)),
-            zero_before=self._reading(before, settings),
-            zero_after=self._reading(after, settings),
+            pieces=(),
+            zero_before=None,
+            zero_after=None,
             lines=lines,
             boxcars_s=boxcars_s(board.converter, settings.rate_hz, settings.group_delay_s),
             software_version=__version__,
             doubts=doubts,
         )
+
+    def _zeros(self, run: Run) -> tuple[Zero | None, Zero | None]:
+        """The zero readings right before and right after a run."""
+        if run.session_id not in self._seats:
+            self._seats[run.session_id] = _seats(self._archive, run.session_id)
+        return self._seats[run.session_id][run.id]
 
     def _conversion(
         self, context: RunContext, run: Run
@@ -224,12 +244,18 @@ def _maybe(archive: Archive, kind: type[Thing], record_id: str | None) -> Thing 
     return None if record_id is None else archive.get(kind, record_id)
 
 
-def _zeros(archive: Archive, run: Run) -> tuple[Zero | None, Zero | None]:
-    """The zero readings right before and right after a run: same session and settings, no run between."""
-    runs = [one for one in archive.all(Run, session_id=run.session_id) if one.kind in _OF_A_SET]
-    place = next(number for number, one in enumerate(runs) if one.id == run.id)
-    by_run = {zero.run_id: zero for zero in archive.all(Zero, session_id=run.session_id)}
-    return _zero_of(runs[place - 1 : place], run, by_run), _zero_of(runs[place + 1 : place + 2], run, by_run)
+def _seats(archive: Archive, session_id: str) -> dict[str, tuple[Zero | None, Zero | None]]:
+    """For each run of a session the zero readings right before and right after it: with the same settings,
+    and no run between."""
+    runs = [one for one in archive.all(Run, session_id=session_id) if one.kind in _OF_A_SET]
+    by_run = {zero.run_id: zero for zero in archive.all(Zero, session_id=session_id)}
+    return {
+        run.id: (
+            _zero_of(runs[max(0, place - 1) : place], run, by_run),
+            _zero_of(runs[place + 1 : place + 2], run, by_run),
+        )
+        for place, run in enumerate(runs)
+    }
 
 
 def _zero_of(neighbour: Sequence[Run], run: Run, by_run: Mapping[str, Zero]) -> Zero | None:
