@@ -27,8 +27,9 @@ def test_gum_h1_effective_degrees_of_freedom() -> None:
     assert round(u_c) == 32
     assert dof == pytest.approx(H1["results"]["nu_eff"], abs=0.005)
     assert abs(dof - H1["results"]["nu_eff_rounded_u"]) > 0.5
-    assert k_factor(math.floor(dof), 0.99) == pytest.approx(H1["results"]["t_99_16"], abs=1e-7)
-    assert round(32.0 * k_factor(math.floor(dof), 0.99)) == H1["results"]["expanded_99_nm"]
+    assert k_factor(dof, 0.99) == pytest.approx(H1["results"]["t_99_16"], abs=1e-7)
+    assert k_factor(dof, 0.99) == k_factor(16.0, 0.99) > k_factor(17.0, 0.99)
+    assert round(32.0 * k_factor(dof, 0.99)) == H1["results"]["expanded_99_nm"]
 
 
 def test_gum_table_g2() -> None:

@@ -3,19 +3,19 @@
 Two results, as in published practice: for torque that only rises, and with hysteresis, for torque that rises
 and falls. Each belongs to its own straight line through zero; use under impacts takes the second. A width
 given at the loads counts at a torque with the largest value up to the next load above it, in N·m, so that
-below the lowest load it does not shrink any more.
+below the lowest load it does not shrink any more: torque that falls again may turn back anywhere. Where it
+only rises, the transducer departs from its line as it did at the loads beside that torque.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from scipy.special import stdtrit
-
-from anviltrace.calibration.coverage import effective_dof
+from anviltrace.calibration.coverage import coverage_factor, effective_dof
 from anviltrace.calibration.profiles import Profile, Rule
 from anviltrace.calibration.quantities import Level, Quantities, largest
 from anviltrace.calibration.secondarm import SecondArm
@@ -123,7 +123,7 @@ class Basis:
 
 def k_factor(degrees: float, probability: float = PROBABILITY) -> float:
     """Student's t for a two-sided interval of this probability; ``degrees`` may be infinite."""
-    return float(stdtrit(min(degrees, 1e15), 0.5 * (1.0 + probability)))
+    return coverage_factor(degrees, probability)
 
 
 def make_budget(basis: Basis, torque_nm: float, case: Case, profile: Profile) -> Budget:
@@ -222,7 +222,7 @@ def _widths_nm(basis: Basis, torque_nm: float, case: Case) -> dict[str, tuple[st
         **_arm_widths_nm(basis.second, torque_nm),
     }
     if case is Case.RISING:
-        return widths | {"fa": ("departure from the line", _up_to(found, "line_percent", torque_nm))}
+        return widths | {"fa": ("departure from the line", _beside_nm(found, "line_percent", torque_nm))}
     both = "departure from the line, rising or falling"
     # the guides take departure and hysteresis apart, the own profile as one limit
     guides: dict[str, tuple[str, float | None]] = {
@@ -264,6 +264,22 @@ def _worst_way(level: Level) -> float | None:
 
 def _up_to(found: Quantities, name: str, torque_nm: float) -> float | None:
     return _largest_nm(found, torque_nm, lambda level: getattr(level, name))
+
+
+def _beside_nm(found: Quantities, name: str, torque_nm: float) -> float | None:
+    """Larger value of a percentage in N·m of the loads next to a torque, below and above it."""
+    beside = found.levels[-1:]
+    for lower, upper in itertools.pairwise(found.levels):
+        if torque_nm <= upper.torque_nm * (1.0 + 1e-9):
+            at_lower = torque_nm <= lower.torque_nm * (1.0 + 1e-9)
+            at_upper = torque_nm >= upper.torque_nm * (1.0 - 1e-9)
+            beside = (lower,) if at_lower else (upper,) if at_upper else (lower, upper)
+            break
+    values = [getattr(level, name) for level in beside]
+    return largest(
+        None if value is None else value / 100.0 * level.torque_nm
+        for value, level in zip(values, beside, strict=True)
+    )
 
 
 def _largest_nm(

@@ -51,7 +51,7 @@
     hold_s = 30.0                     # waited with the load on, and off again
 
     [course]                          # optional: how a full course is taken
-    mountings = 3                     # in so many positions of the arm, a turn divided equally
+    mountings = 4                     # in so many positions of the arm, a turn divided equally
     warm_up_s = 900                   # with the supply on, before the first reading
     preloads = 3                      # in the first mounting; the others take those of [preload]
     zero_wait_s = 30                  # from taking the weights off to reading the zero

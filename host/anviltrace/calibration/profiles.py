@@ -44,9 +44,8 @@ class Profile:
 _NORMAL = Rule("normal", 1.0)
 _NORMAL_K2 = Rule("normal, k = 2", 2.0)
 _SPAN = Rule("rectangular, full width", math.sqrt(12.0))
-_HALF_WIDTH = Rule("rectangular", math.sqrt(3.0))
-_TWO_VALUED_SPAN = Rule("U-shaped, full width", math.sqrt(8.0))
 _TWO_VALUED = Rule("U-shaped", math.sqrt(2.0))
+_TWO_VALUED_SPAN = Rule("U-shaped, full width", math.sqrt(8.0))
 _TRIANGLE = Rule("triangular", math.sqrt(6.0))
 _TWICE = Rule("rectangular, full width, zero and reading", math.sqrt(6.0))
 
@@ -59,9 +58,9 @@ OWN = Profile(
         "m": _NORMAL,
         "r": _TWICE,
         "f0": _SPAN,
-        "fa": _HALF_WIDTH,
-        "q·b_l": _TWO_VALUED,
+        "fa": _TWO_VALUED,
         "fa + h/2": _TWO_VALUED,
+        "q·b_l": _TWO_VALUED,
     },
 )
 PROFILES = (

@@ -62,10 +62,10 @@ class Scale:
         return Part("slope of the calibration", u, dof, common=True)
 
     def residual_part(self, sign: int, factor: float = 1.0) -> Part:
-        """The line's largest residual as a rectangle, times ``factor`` (1 for a torque)."""
+        """The transducer's departure from its line, times ``factor`` (1 for a torque)."""
         line = self.line(sign)
-        half_width = 0.0 if line is None else line.residual_nm * abs(factor)
-        return rectangular("residuals of the calibration", half_width, common=True)
+        u = 0.0 if line is None else line.departure_u_nm * abs(factor)
+        return Part("residuals of the calibration", u, common=True)
 
     def bend_nm(self, torque_nm: Numbers | float) -> Numbers:
         """Half width in N·m by which torque may be off because the line bends above the hung weights."""

@@ -167,11 +167,11 @@ def test_a_missing_file_and_a_missing_arm(tmp_path: Path) -> None:
 
 def test_how_a_full_course_is_taken(tmp_path: Path) -> None:
     assert read_inventory(write(tmp_path, GOOD)).manner == Manner()
-    course = "\n[course]\nmountings = 4\nwarm_up_s = 60\npreloads = 2\nzero_wait_s = 5\nask_angle = true\n"
+    course = "\n[course]\nmountings = 5\nwarm_up_s = 60\npreloads = 2\nzero_wait_s = 5\nask_angle = true\n"
     manner = read_inventory(write(tmp_path, GOOD + course)).manner
-    assert manner == Manner(mountings=4, warm_up_s=60.0, preloads=2, zero_wait_s=5.0, ask_angle=True)
+    assert manner == Manner(mountings=5, warm_up_s=60.0, preloads=2, zero_wait_s=5.0, ask_angle=True)
     with pytest.raises(PlanError, match="mountings = 0 lies outside 1 to 12"):
-        read_inventory(write(tmp_path, GOOD + course.replace("= 4", "= 0")))
+        read_inventory(write(tmp_path, GOOD + course.replace("= 5", "= 0", 1)))
 
 
 def test_what_an_arm_bears_does_not_make_it_another_arm(tmp_path: Path) -> None:

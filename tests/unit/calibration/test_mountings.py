@@ -83,6 +83,7 @@ def test_what_is_left_open_follows_the_plan() -> None:
 
     assert "One mounting" in said((0.0,))
     assert "Two mountings" in said((0.0, 0.001))
-    assert "mountings" not in said((0.0, 0.001, -0.001))
+    assert "Three mountings" in said((0.0, 0.001, -0.001))
+    assert "mountings" not in said((0.0, 0.001, -0.001, 0.0))
     assert "One series" in said((0.0, 0.001, -0.001))
     assert "One series" not in said((0.0,), series_each=2)
