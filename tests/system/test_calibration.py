@@ -113,7 +113,7 @@ class TestCommands:
         (listed,) = json.loads(self.run("list", *archive, "--json"))
         assert (listed["id"], listed["why_not"]) == (made["id"], "")
         assert made["id"][:8] in self.run("list", *archive)
-        said = self.run("show", made["id"][:8], *archive)
+        said = self.run("show", made["id"][:8], *archive, "--all")
         for words in (
             "What it cannot tell",
             "says nothing about how the rig responds to impacts",

@@ -12,7 +12,13 @@ from anviltrace.cli.calibration_check import check, checks
 from anviltrace.cli.calibration_decisions import authorise, discard
 from anviltrace.cli.calibration_document import document
 from anviltrace.cli.calibration_history import past_and_present, sentences
-from anviltrace.cli.calibration_numbers import budget_options, describe_numbers, print_numbers
+from anviltrace.cli.calibration_numbers import (
+    PROFILE_NAMES,
+    budget_options,
+    describe_numbers,
+    print_numbers,
+)
+from anviltrace.cli.calibration_printed import print_calibration
 from anviltrace.cli.calibration_record import record
 from anviltrace.cli.calibration_shunt import shunt, shunts
 from anviltrace.cli.calibration_verify import verify
@@ -78,22 +84,28 @@ def list_calibrations(archive_path: Path, unit: TorqueUnit, as_json: bool) -> No
 
 @calibration.command()
 @click.argument("calibration_id", metavar="ID")
+@click.option("--steps", is_flag=True, help="Also every reading beside the line.")
+@click.option("--all", "everything", is_flag=True,
+              help="Also how it was taken, checks, quantities at each load, curves, budgets.")  # fmt: skip
 @budget_options
 @archive_option
 @units_option
 @json_option
 def show(
     calibration_id: str,
+    steps: bool,
+    everything: bool,
     at: float | None,
     profile_name: str,
     archive_path: Path,
     unit: TorqueUnit,
     as_json: bool,
 ) -> None:
-    """Show calibration ID: steps, line, uncertainty and where it comes from, and what it cannot tell.
+    """Show calibration ID: line, uncertainty, verdict, doubts, and what it cannot tell.
 
-    Then what the readings show at each load, which curve they ask for, and a budget. The beginning of the
-    id is enough. Everything is computed anew from the stored readings.
+    --steps adds the readings, --all everything: where the uncertainty comes from, what the readings show at
+    each load, which curve they ask for, and budgets (as do --at and --profile, which shape those). The
+    beginning of the id is enough. Everything is computed anew from the stored readings.
     """
     from anviltrace.archive.archive import Archive
     from anviltrace.capture.lines import candidate, find_calibration
@@ -104,9 +116,13 @@ def show(
     facts["numbers"] = describe_numbers(found, unit, at, profile_name)
     if as_json:
         print_json(facts)
-    else:
-        print_calibration(facts)
+        return
+    budgets = everything or at is not None or profile_name != PROFILE_NAMES[0]
+    print_calibration(facts, steps=steps, everything=everything)
+    if budgets:
         print_numbers(facts["numbers"])
+    else:
+        click.echo("\nMore: --steps, --all; to give away: `anviltrace calibration document`")
 
 
 def _summary(
@@ -330,83 +346,3 @@ def _print_list(lines: list[dict[str, Any]]) -> None:
             click.echo(f"{line['id'][:8]}: {line['why_not']}")
         for sentence in sentences(line):
             click.echo(f"{line['id'][:8]}: {sentence}")
-
-
-def print_calibration(facts: dict[str, Any]) -> None:
-    """Print a calibration for a person."""
-    unit, arm, sensitivity = facts["torque_unit"], facts["arm"], facts["sensitivity"]
-    click.echo(f"\nCalibration {facts['id'][:8]} of {facts['rig']}, {facts['direction']} torque")
-    click.echo(f"taken {facts['taken_at'][:19].replace('T', ' ')} UTC at {facts['rate_hz']:g} samples/s, "
-               f"gain {facts['gain']}")  # fmt: skip
-    dof = "" if arm["degrees_of_freedom"] is None else f", {arm['degrees_of_freedom']:g} degrees of freedom"
-    click.echo(f"{arm['name']}, {arm['length_m']:.4f} m (u {1e3 * arm['u_m']:.2f} mm{dof}); gravity "
-               f"{facts['gravity_m_per_s2']:.4f} m/s² ({facts['gravity_source']})")  # fmt: skip
-    click.echo(f"empty arm: {arm['empty']['told']}")
-    for made in facts["authorised"]:
-        stands = "the data are what was authorised" if made["unchanged"] else "CHANGED SINCE"
-        click.echo(f"authorised by {made['by']}, {made['at'][:19].replace('T', ' ')} UTC: {stands}")
-    click.echo(f"temperature at the transducer: {facts['temperature']['text']}\n")
-    click.echo(f"{sensitivity['counts_per_torque_unit']:.2f} counts per {unit} "
-               f"± {sensitivity['expanded_percent']:.2f} % (95 %)")  # fmt: skip
-    if sensitivity["mv_per_v_per_torque_unit"] is not None:
-        click.echo(f"{sensitivity['mv_per_v_per_torque_unit']:.6f} mV/V per {unit}")
-    _print_uncertainty(facts)
-    _print_steps(facts)
-    _print_contributions(facts)
-    _print_checks(facts)
-    for sentence in sentences(facts):
-        click.echo(f"{sentence[0].upper()}{sentence[1:]}.")
-    click.echo("\nWhat it cannot tell:")
-    for sentence in facts["cannot_tell"]:
-        click.echo(f"  {sentence}")
-
-
-def _print_uncertainty(facts: dict[str, Any]) -> None:
-    unit, reach = facts["torque_unit"], facts["range"]
-    for row in facts["uncertainty"]:
-        above = "  above the hung weights" if row["torque"] > reach["highest"] else ""
-        click.echo(f"  at {row['torque']:7.1f} {unit}  ± {row['expanded']:.2f} {unit} "
-                   f"({row['percent']:.2f} %){above}")  # fmt: skip
-    click.echo(f"Torque above {reach['limit']:.1f} {unit} is withheld.\n")
-
-
-def _print_steps(facts: dict[str, Any]) -> None:
-    from rich.table import Table
-
-    unit = facts["torque_unit"]
-    table = Table(box=None, padding=(0, 2, 0, 0))
-    table.add_column("", justify="right")
-    table.add_column("branch")
-    table.add_column("weights")
-    for heading in ("kg", f"hung\n{unit}", f"u\n{unit}", "reading\ncounts", f"off the line\n{unit}"):
-        table.add_column(heading, justify="right")
-    for row in facts["steps"]:
-        table.add_row(
-            str(row["number"]),
-            row["branch"],
-            ", ".join(row["masses"]) or "–",
-            f"{row['mass_kg']:.3f}",
-            f"{row['reference']:.2f}",
-            f"{row['u_reference']:.2f}",
-            f"{row['net_counts']:.0f}",
-            f"{row['residual']:+.2f}",
-        )
-    print_table(table)
-
-
-def _print_contributions(facts: dict[str, Any]) -> None:
-    click.echo(
-        f"\nWhere the uncertainty at {facts['range']['highest']:.1f} {facts['torque_unit']} comes from:"
-    )
-    for part in facts["contributions"]:
-        if part["share_percent"] >= 0.05:
-            click.echo(f"  {part['share_percent']:5.1f} %  {part['source']} (u {part['u_percent']:.3f} %)")
-
-
-def _print_checks(facts: dict[str, Any]) -> None:
-    unit, checks = facts["torque_unit"], facts["checks"]
-    verdict = "agrees with zero" if checks["intercept_agrees_with_zero"] else "DOES NOT AGREE WITH ZERO"
-    click.echo(f"\nIntercept {checks['intercept']:+.2f} {unit} (u {checks['u_intercept']:.2f}): {verdict}.")
-    if checks["hysteresis"] is not None:
-        click.echo(f"Falling against rising readings: up to {checks['hysteresis']:.2f} {unit} apart.")
-    click.echo(f"Zero moved by {checks['zero_return']:.2f} {unit} from before to after.")

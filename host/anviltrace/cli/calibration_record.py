@@ -124,7 +124,8 @@ def record(
     from anviltrace.calibration.ladder import check_ladder
     from anviltrace.capture.benchfile import read_bench
     from anviltrace.capture.lines import candidate, find_unfinished, line_for
-    from anviltrace.cli.calibration import describe, print_calibration
+    from anviltrace.cli.calibration import describe
+    from anviltrace.cli.calibration_printed import print_calibration
     from anviltrace.cli.capture import open_session
     from anviltrace.link.port import open_port
     from anviltrace.link.session import Session as Link
@@ -158,7 +159,7 @@ def record(
                 archive.end_session(session.id)
         facts = describe(archive, candidate(archive, done), unit)
         usable = line_for(archive, done.sign, bench.rig.id, settings)
-    print_json(facts) if as_json else print_calibration(facts)
+    print_json(facts) if as_json else print_calibration(facts, steps=True)
     if isinstance(usable, str):
         click.echo(f"NOT USABLE YET: {usable}", err=True)
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 from typing import TYPE_CHECKING
+
+import click
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -24,3 +27,12 @@ def open_console(width_without_terminal: int = WIDTH_WITHOUT_TERMINAL) -> Consol
 def print_table(table: Table) -> None:
     """Print a table of rich."""
     open_console().print(table)
+
+
+def print_words(text: str, indent: str = "") -> None:
+    """Print a sentence, wrapped to the terminal; in one line where there is none."""
+    if not sys.stdout.isatty():
+        click.echo(f"{indent}{text}")
+        return
+    width = shutil.get_terminal_size().columns
+    click.echo(click.wrap_text(text, width, indent, f"{indent}  "))

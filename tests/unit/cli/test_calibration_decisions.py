@@ -134,6 +134,23 @@ def altered(folder: Path) -> Path:
     return path
 
 
+class TestShow:
+    def test_the_essentials_come_first_and_the_rest_on_demand(self, run_command, calibrated: Path) -> None:
+        short = run_command(calibrated, "calibration", "show", ID).out
+        for words in ("counts per N·m", "(95 %)", "is withheld", "Most of the uncertainty", "Verdict (",
+                      "Uncertainty within 1 %", "What it cannot tell:", "More: --steps, --all"):  # fmt: skip
+            assert words in short
+        assert len(short.splitlines()) < 30
+        assert "hanger, plate A" not in short
+        steps = run_command(calibrated, "calibration", "show", ID, "--steps").out
+        assert "hanger, plate A" in steps
+        assert "budget by profile" not in steps
+        whole = run_command(calibrated, "calibration", "show", ID, "--all").out
+        for words in ("hanger, plate A", "Intercept", "comes from", "budget by profile", "At each load"):
+            assert words in whole
+        assert "budget by profile" in run_command(calibrated, "calibration", "show", ID, "--at", "100").out
+
+
 class TestVerify:
     def test_readings_and_line_are_the_same_to_the_last_bit(self, run_command, calibrated: Path) -> None:
         (found,) = json.loads(run_command(calibrated, "calibration", "verify", "--json").out)
