@@ -661,6 +661,18 @@ class Authorisation:
 
 
 @dataclass(frozen=True, slots=True)
+class Remark:
+    """Something a person states about a calibration, ``about`` one thing; entries are added, never changed."""
+
+    id: str
+    calibration_id: str
+    at: str
+    about: str
+    text: str
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Gap:
     """Samples that are missing: ``count`` of them from ``first_index``, known to ±``uncertainty``."""
 

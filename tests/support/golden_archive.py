@@ -30,6 +30,7 @@ from anviltrace.records import (
     Plan,
     Quantity,
     Rating,
+    Remark,
     RingDown,
     Run,
     RunKind,
@@ -93,6 +94,9 @@ TEMPERATURE = Temperature(
 AUTHORISATION = Authorisation(
     fixed_id(165), CALIBRATION.id, "2026-05-05T07:00:00.000Z", "T. E.", 32 * "c5", "after reading it through"
 )
+REMARK = Remark(
+    fixed_id(171), CALIBRATION.id, "2026-05-05T07:30:00.000Z", "place", "engine shed, bay 2", "T. E."
+)
 RING_DOWN = RingDown(
     fixed_id(166), workshop().session.id, STEP_RUN, workshop().fitting.id, "2026-05-04T08:12:00.000Z", 3,
     1850.5, 4.25, 0.0125, 0.0005, 0.013, "0.1.0", "light hammer",
@@ -118,7 +122,7 @@ FOUND_PLAN = replace(workshop().plan, id=fixed_id(170), thresholds_nm=(150.0, 20
 
 
 def since_version_3() -> list[
-    Mass | Arm | Plan | Shunt | ShuntReading | Temperature | Authorisation | RingDown | Origin
+    Mass | Arm | Plan | Shunt | ShuntReading | Temperature | Authorisation | RingDown | Origin | Remark
 ]:
     """The records that version 3 brought, or gave more fields, those first that others refer to."""
     return [
@@ -129,6 +133,7 @@ def since_version_3() -> list[
         SHUNT_READING,
         TEMPERATURE,
         AUTHORISATION,
+        REMARK,
         RING_DOWN,
         ORIGIN,
     ]

@@ -27,6 +27,7 @@ from anviltrace.records import (
     Origin,
     Plan,
     Rating,
+    Remark,
     Rig,
     RingDown,
     Run,
@@ -66,6 +67,7 @@ Record = (
     | RingDown
     | Temperature
     | Authorisation
+    | Remark
     | Gap
     | Notice
     | Decision
@@ -83,6 +85,7 @@ _ORDER = {
     RingDown: "taken_at, rowid",
     Temperature: "taken_at, rowid",
     Authorisation: "at, rowid",
+    Remark: "at, rowid",
     Gap: "run_id, first_index",
     Notice: "number",
     Decision: "at, rowid",

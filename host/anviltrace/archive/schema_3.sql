@@ -224,3 +224,18 @@ BEGIN SELECT RAISE(ABORT, 'ratings are added, never changed'); END;
 
 CREATE TRIGGER rating_is_never_deleted BEFORE DELETE ON rating
 BEGIN SELECT RAISE(ABORT, 'ratings are added, never deleted'); END;
+
+CREATE TABLE remark (
+    id              TEXT PRIMARY KEY NOT NULL CHECK (length(id) = 36),
+    calibration_id  TEXT NOT NULL REFERENCES calibration (id),
+    at              TEXT NOT NULL CHECK (at GLOB '????-??-??T*Z'),
+    about           TEXT NOT NULL CHECK (about <> ''),
+    text            TEXT NOT NULL CHECK (text <> ''),
+    "by"            TEXT NOT NULL
+) STRICT;
+
+CREATE TRIGGER remark_is_never_changed BEFORE UPDATE ON remark
+BEGIN SELECT RAISE(ABORT, 'remarks are added, never changed'); END;
+
+CREATE TRIGGER remark_is_never_deleted BEFORE DELETE ON remark
+BEGIN SELECT RAISE(ABORT, 'remarks are added, never deleted'); END;
