@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.shunt import Moved, Shunted, moved_since, worst_move
 from anviltrace.calibration.triggers import why_shunt_moved
@@ -60,6 +62,14 @@ def move_in_session(archive: Archive, calibration_id: str, session_id: str) -> s
     others = _others(archive, first)
     inside = [one for one in others if one.reading.session_id == session_id]
     return why_shunt_moved(first.shunt.name, worst_move(first, [*_own(others, first), *inside]))
+
+
+def beside_calibration(archive: Archive, calibration_id: str, session_ids: Collection[str]) -> list[Shunted]:
+    """The reading of a calibration, then those of sessions in which it is used; none where it has none."""
+    first = reference(archive, calibration_id)
+    if first is None:
+        return []
+    return [first, *(one for one in _others(archive, first) if one.reading.session_id in session_ids)]
 
 
 def _others(archive: Archive, first: Shunted) -> list[Shunted]:

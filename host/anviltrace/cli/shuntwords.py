@@ -62,6 +62,14 @@ def describe_shunt(archive: Archive, one: Shunted) -> dict[str, Any]:
     }
 
 
+def describe_taken_with(archive: Archive, calibration_id: str) -> list[dict[str, Any]]:
+    """The shunt readings of a calibration in order of time, without the chart of all there are."""
+    from anviltrace.capture.shuntreadings import taken_with
+
+    found = [describe_shunt(archive, one) for one in taken_with(archive, calibration_id)]
+    return [{name: value for name, value in facts.items() if name != "chart"} for facts in found]
+
+
 def _output(name: str, output: Output | None) -> dict[str, float | None]:
     return {
         f"{name}_mv_per_v": None if output is None else output.mv_per_v,

@@ -8,6 +8,7 @@ from anviltrace.calibration.coverage import coverage_factor
 from anviltrace.calibration.line import Contribution, Line, StepRow
 from anviltrace.metrics.figures import rounded, value_with_uncertainty
 from anviltrace.publish.material import CalibrationUsed, Material
+from anviltrace.publish.shunts import session_facts
 from anviltrace.publish.words import readable_time, shortened
 from anviltrace.units import TorqueUnit
 
@@ -50,6 +51,8 @@ def _facts(used: CalibrationUsed, unit: TorqueUnit) -> list[tuple[str, str]]:
     ]
     if fit.hysteresis_nm is not None:
         facts.append(("hysteresis", shown_torque(fit.hysteresis_nm, unit, 2)))
+    if used.shunts:
+        facts += session_facts(used.shunts[0], used.shunts[1:])
     if not fit.intercept_agrees:
         facts.append(
             ("caution", "the line with an intercept does not go through zero within its 95 % interval")

@@ -10,6 +10,7 @@ import numpy as np
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.choose import Candidate
 from anviltrace.capture.lines import candidates
+from anviltrace.capture.shuntreadings import beside_calibration
 from anviltrace.compare.recalibrated import Recalibrated, Recalibration
 from anviltrace.errors import AnalysisError, CalibrationError
 from anviltrace.metrics.evaluate import evaluate
@@ -68,7 +69,7 @@ def collect(
         results=done.results,
         curves=done.curves,
         claims=tuple(archive.all(Claim)),
-        calibrations=_used(candidates(archive), done.results),
+        calibrations=_used(archive, candidates(archive), done.results),
         unit=unit,
         recalibrated=done.recalibrated,
     )
@@ -123,14 +124,19 @@ def _title(results: Sequence[RunResult]) -> str:
     return "Torque runs, " + ", ".join(dict.fromkeys(result.context.rig.name for result in results))
 
 
-def _used(found: Sequence[Candidate], results: Sequence[RunResult]) -> tuple[CalibrationUsed, ...]:
+def _used(
+    archive: Archive, found: Sequence[Candidate], results: Sequence[RunResult]
+) -> tuple[CalibrationUsed, ...]:
     """The calibrations that results name, in the order of their first use."""
     ids = dict.fromkeys(used for result in results for used in result.calibration_ids)
     by_id = {candidate.calibration.id: candidate for candidate in found}
-    return tuple(_as_used(by_id[used]) for used in ids)
+    return tuple(_as_used(archive, by_id[used], results) for used in ids)
 
 
-def _as_used(candidate: Candidate) -> CalibrationUsed:
+def _as_used(archive: Archive, candidate: Candidate, results: Sequence[RunResult]) -> CalibrationUsed:
     hung = dict.fromkeys(mass_id for step in candidate.steps for mass_id in step.mass_ids)
     masses = tuple(candidate.masses[mass_id] for mass_id in hung)
-    return CalibrationUsed(candidate.calibration, candidate.arm, masses, candidate.fit())
+    made = candidate.calibration
+    sessions = {one.context.session.id for one in results if made.id in one.calibration_ids}
+    shunts = tuple(beside_calibration(archive, made.id, sessions))
+    return CalibrationUsed(made, candidate.arm, masses, candidate.fit(), shunts)

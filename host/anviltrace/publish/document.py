@@ -2,24 +2,21 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-
-import numpy as np
 
 from anviltrace.archive.archive import Archive
 from anviltrace.archive.chunks import Piece
 from anviltrace.archive.codec import Counts
-from anviltrace.archive.seal import seal_of
 from anviltrace.calibration.choose import Candidate
 from anviltrace.calibration.emptyarm import EmptyArm, look_at_empty_arm
 from anviltrace.calibration.history import Change, change_since_previous
 from anviltrace.calibration.line import LineFit, StepRow
 from anviltrace.calibration.numbers import Numbers, work_out
-from anviltrace.calibration.stability import look_at
 from anviltrace.calibration.temperature import Temperatures, temperatures
 from anviltrace.capture.lines import candidate, candidates, find_calibration
+from anviltrace.publish.recordings import Recorded
+from anviltrace.publish.shunts import ShuntTaken, collect_shunts
 from anviltrace.publish.words import shortened
 from anviltrace.records import (
     Authorisation,
@@ -35,9 +32,6 @@ from anviltrace.records import (
     Zero,
 )
 
-_SAME = 1e-9
-"""Means worked out anew agree this well, relatively: sums are rounded otherwise on another machine."""
-
 
 @dataclass(frozen=True, slots=True)
 class Taken:
@@ -49,24 +43,18 @@ class Taken:
     gaps: tuple[Gap, ...]
 
     @property
+    def recording(self) -> Recorded:
+        """The recording apart from what was read from it."""
+        return Recorded(self.run, self.pieces, self.gaps)
+
+    @property
     def window(self) -> Counts:
         """The counts that the reading was made from, int32: the last of the recording, as far as they go."""
-        return self.pieces[-1][1][-self.step.samples :] if self.pieces else np.empty(0, np.int32)
+        return self.recording.window(self.step.samples)
 
     def why_other(self) -> str:
         """In what the recording and what was made of it disagree, in words; empty where they agree."""
-        if (
-            self.run.seal is None
-            or seal_of((counts for _, counts in self.pieces), self.gaps) != self.run.seal
-        ):
-            return "the recording does not agree with its seal"
-        window = self.window
-        if len(window) < self.step.samples:
-            return f"{len(window)} counts are there of the {self.step.samples} it was read from"
-        again = look_at(window).mean_counts
-        if math.isclose(again, self.step.mean_counts, rel_tol=_SAME, abs_tol=_SAME):
-            return ""
-        return f"its counts come to {again:.3f}, on record is {self.step.mean_counts:.3f}"
+        return self.recording.why_other(self.step.samples, self.step.mean_counts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +64,7 @@ class Document:
     ``left_out`` are readings that were taken but repeated or discarded, each with what was decided;
     ``change`` is that since the calibration before it, ``bare`` the reading of the rig without an arm,
     ``temperature_entries`` every temperature that was read, ``authorisations`` who stood up for it, oldest
-    first.
+    first, ``shunts`` the readings of a shunt taken with it.
     """
 
     made: Candidate
@@ -90,6 +78,7 @@ class Document:
     bare: Zero | None = None
     temperature_entries: tuple[Temperature, ...] = ()
     authorisations: tuple[Authorisation, ...] = ()
+    shunts: tuple[ShuntTaken, ...] = ()
 
     @property
     def name(self) -> str:
@@ -125,7 +114,8 @@ class Document:
     def disagreements(self) -> list[str]:
         """Readings that their recordings do not bear out, in words."""
         found = ((one.step.number, one.why_other()) for one in self.taken)
-        return [f"reading {number}: {why}" for number, why in found if why]
+        of_shunts = [why for one in self.shunts for why in one.disagreements()]
+        return [*(f"reading {number}: {why}" for number, why in found if why), *of_shunts]
 
 
 def collect_document(archive: Archive, beginning: str) -> Document:
@@ -148,6 +138,7 @@ def collect_document(archive: Archive, beginning: str) -> Document:
         bare=made.bare,
         temperature_entries=tuple(archive.all(Temperature, calibration_id=made.calibration.id)),
         authorisations=tuple(archive.all(Authorisation, calibration_id=made.calibration.id)),
+        shunts=collect_shunts(archive, made.calibration.id, made.steps),
     )
 
 

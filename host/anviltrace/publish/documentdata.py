@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
@@ -22,6 +23,8 @@ from anviltrace.calibration.secondarm import ArmsAtLoad, SecondArm
 from anviltrace.publish.arms import tell_second_arm
 from anviltrace.publish.document import Document, Taken
 from anviltrace.publish.documentnumbers import DECISION_RULE
+from anviltrace.publish.recordings import Recorded
+from anviltrace.publish.shunts import shunt_data, shunt_results
 from anviltrace.records import Arm
 
 
@@ -40,7 +43,7 @@ def as_json(document: Document) -> str:
         "disagreements": document.disagreements(),
     }
     text = json.dumps(whole, indent=1, ensure_ascii=False, allow_nan=False)
-    recordings = ",\n".join(f"  {_plain(_recording(one))}" for one in document.taken)
+    recordings = ",\n".join(f"  {_plain(_recording(one))}" for one in _recordings(document))
     return f'{text[:-2]},\n "recordings": [\n{recordings}\n ]\n}}\n'
 
 
@@ -63,6 +66,7 @@ def data(document: Document) -> dict[str, Any]:
         "bare": None if document.bare is None else asdict(document.bare),
         "temperatures": [asdict(one) for one in document.temperature_entries] or None,
         "readings": [_reading(one) for one in document.taken],
+        "shunts": [shunt_data(one) for one in document.shunts] or None,
         "left_out": [{"reading": asdict(step), "decision": asdict(why)} for step, why in document.left_out],
     }
     found: dict[str, Any] = _without_empty(facts)
@@ -93,6 +97,7 @@ def _results(document: Document) -> dict[str, Any]:
         "temperature_flags": list(document.temperatures.flags),
         "since_previous": None if document.change is None else asdict(document.change),
         "numbers": _without_empty(_numbers(document.numbers())),
+        "shunts": _without_empty(shunt_results(document.shunts)),
         "empty_arm": _without_empty(asdict(document.empty_arm())),
         "coverage": COVERAGE,
         "coverage_factor": coverage_factor(line.dof),
@@ -141,7 +146,14 @@ def stated_torques_nm(line: Line) -> list[float]:
     return sorted({line.lowest_nm, 0.5 * line.highest_nm, line.highest_nm, line.limit_nm})
 
 
-def _recording(one: Taken) -> dict[str, Any]:
+def _recordings(document: Document) -> Iterator[Recorded]:
+    """Those of the readings in order of time, then those of the shunt."""
+    yield from (one.recording for one in document.taken)
+    for one in document.shunts:
+        yield from one.recordings
+
+
+def _recording(one: Recorded) -> dict[str, Any]:
     return {
         "run_id": one.run.id,
         "gaps": [_without_empty(asdict(gap)) for gap in one.gaps],

@@ -23,6 +23,7 @@ from anviltrace.publish.document import Document, Taken
 from anviltrace.publish.documentdata import fingerprint, stated_torques_nm
 from anviltrace.publish.documentfacts import SIX_DIGITS, Facts
 from anviltrace.publish.sheet import fill
+from anviltrace.publish.shunts import shunt_facts
 from anviltrace.publish.sought import NOT_ON_RECORD, sought
 from anviltrace.publish.words import readable_time, shortened
 from anviltrace.records import Decision, LoadStep
@@ -210,6 +211,7 @@ def _checks(document: Document, unit: TorqueUnit) -> Facts:
     return [
         ("as found, beside the calibration before it", _change(document)),
         ("bare rig, without the arm", _bare(document)),
+        *(shunt_facts(document.shunts) or [("shunt across an arm of the bridge", NOT_ON_RECORD)]),
         ("largest distance from the line of its mounting", shown_torque(fit.line.residual_nm, unit, 2)),
         ("scatter about the line of each mounting, s", shown_torque(fit.scatter_nm, unit, 2)),
         ("falling against rising at one load, at most", hysteresis),

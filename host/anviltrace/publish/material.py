@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from anviltrace.calibration.line import LineFit
+from anviltrace.calibration.shunt import Shunted
 from anviltrace.compare.claims import ClaimCheck, check_claims
 from anviltrace.compare.groups import Group, group_runs
 from anviltrace.compare.recalibrated import Recalibrated
@@ -20,12 +21,17 @@ from anviltrace.units import TorqueUnit
 
 @dataclass(frozen=True, slots=True)
 class CalibrationUsed:
-    """A calibration that results rest on: facts, and the line computed from them."""
+    """A calibration that results rest on: facts, and the line computed from them.
+
+    ``shunts`` begins with its own last shunt reading, where there is one, and goes on with those of the
+    sessions of the results.
+    """
 
     calibration: Calibration
     arm: Arm
     masses: tuple[Mass, ...]
     fit: LineFit
+    shunts: tuple[Shunted, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
