@@ -19,6 +19,7 @@ from anviltrace.units import TorqueUnit
 if TYPE_CHECKING:
     from anviltrace.archive import Archive
     from anviltrace.compare.recalibrated import Recalibrated
+    from anviltrace.metrics.batch import Manner
     from anviltrace.metrics.results import RunResult, Value
     from anviltrace.publish.notes import Notes
     from anviltrace.records import Run
@@ -57,7 +58,22 @@ _BOUNDS = (
     flag_value=ALL,
     help="Say what the metric NAME is, how it is computed and how sure; without NAME list them all.",
 )
+@click.option(
+    "--threshold",
+    "thresholds_nm",
+    type=click.FloatRange(0.0, min_open=True),
+    multiple=True,
+    metavar="N·m",
+    help="Also the time until the joint keeps this torque (held rigs); may be repeated.",
+)
 @calibration_option
+@click.option("--recompute", is_flag=True, help="Work out everything anew, whatever was kept.")
+@click.option(
+    "--jobs",
+    type=click.IntRange(1, 256),
+    metavar="N",
+    help="Work with N processes; else with as many as the machine has, where there are many runs.",
+)
 @units_option
 @json_option
 def metrics(
@@ -67,7 +83,10 @@ def metrics(
     plan: str | None,
     supply: str | None,
     explain: str | None,
+    thresholds_nm: tuple[float, ...],
     named: str,
+    recompute: bool,
+    jobs: int | None,
     unit: TorqueUnit,
     as_json: bool,
 ) -> None:
@@ -75,21 +94,23 @@ def metrics(
 
     Without RUN the main numbers of all runs are shown in one table; of each RUN named (by its id or the
     beginning of it) everything is. After ± stands the half width of the 95 % interval. What cannot be
-    known is withheld, and the reason stands below the table. Nothing is stored: the same archive gives the
-    same numbers.
+    known is withheld, and the reason stands below the table. What was worked out is kept in the archive and
+    found again as long as nothing has changed that it was made from; the same archive gives the same numbers.
 
     \b
     Example:
       anviltrace metrics --tool "Ostrelby" --units lbf-ft
       anviltrace metrics --explain retained_final
     """
-    from anviltrace.publish.recalibration import changed_data
-
     if explain is not None:
         _explain(explain, unit, as_json)
         return
+    from anviltrace.metrics.batch import Manner
+    from anviltrace.publish.recalibration import changed_data
+
     wanted = {"tool": tool, "plan": plan, "supply": supply}
-    results, changed = _results(archive_path, runs, wanted, named)
+    manner = Manner(named=named, thresholds_nm=thresholds_nm, anew=recompute, jobs=jobs)
+    results, changed = _results(archive_path, runs, wanted, manner)
     if as_json:
         moved = {one.result.context.run.id: changed_data(one, unit) for one in changed}
         print_json([_as_data(one, unit) | {"recalibrated": moved.get(one.context.run.id)} for one in results])
@@ -105,37 +126,34 @@ def metrics(
 
 
 def _results(
-    path: Path, runs: Sequence[str], wanted: dict[str, str | None], named: str
+    path: Path, runs: Sequence[str], wanted: dict[str, str | None], manner: Manner
 ) -> tuple[list[RunResult], list[Recalibrated]]:
     """The results of the runs named, or of all kept ones, as far as they pass the filters; and those whose
     calibration was made after them."""
     from anviltrace.archive import Archive
     from anviltrace.compare.recalibrated import Recalibration
-    from anviltrace.metrics.evaluate import evaluate
-    from anviltrace.metrics.facts import Gatherer, why_unused
+    from anviltrace.metrics.batch import Batch
+    from anviltrace.metrics.facts import why_unused
 
-    with Archive.open(path, read_only=True) as archive:
-        chosen = [_measurement(archive, run) for run in runs] or _measurements(archive)
-        gatherer = Gatherer(archive, named)
-        recalibration, changed = Recalibration(gatherer.calibrations), []
-        contexts = [gatherer.context(run) for run in chosen]
-        kept = [one for one in contexts if (runs or one.kept) and _passes(one, wanted)]
-        results = []
+    with Archive.open(path, read_only=True) as archive, Batch(archive, manner) as batch:
+        gatherer = batch.gatherer
+        contexts = [gatherer.context(run) for run in _chosen(archive, runs)]
+        kept = [one.run for one in contexts if (runs or one.kept) and _passes(one, wanted)]
         with progress("working out runs") as advance:
-            for done, context in enumerate(kept):
-                advance(done, len(kept))
-                facts = gatherer.facts(context.run)
-                results.append(evaluate(facts))
-                changed.append(recalibration.of(facts, results[-1]))
+            results = batch.results(kept, advance)
+        recalibration = Recalibration(gatherer.calibrations, batch.result)
+        changed = [recalibration.of(gatherer.without_samples(one.context.run), one) for one in results]
     if reason := why_unused(gatherer.named_id, results):
         raise CalibrationError(reason)
     return results, [one for one in changed if one is not None]
 
 
-def _measurements(archive: Archive) -> list[Run]:
-    """All runs of tools, recorded here or elsewhere, in order of time."""
+def _chosen(archive: Archive, runs: Sequence[str]) -> list[Run]:
+    """The runs named, or all runs of tools, recorded here or elsewhere, in order of time."""
     from anviltrace.records import Run
 
+    if runs:
+        return [_measurement(archive, run) for run in runs]
     return [run for run in archive.all(Run) if run.kind in OF_A_TOOL]
 
 
@@ -191,7 +209,7 @@ def _show_whole(result: RunResult, unit: TorqueUnit) -> None:
         shown = "1" if value.name == "blow_count" else _shown_unit(value.name, unit)
         cell = _cell(value, unit, notes)
         table.add_row(
-            label(value.name, value.at_s), cell, "" if shown == "1" or value.value is None else shown
+            label(value.name, value.mark), cell, "" if shown == "1" or value.value is None else shown
         )
     print_table(table)
     notes.raised(_of_run(result))
@@ -258,13 +276,15 @@ def _shown_unit(name: str, unit: TorqueUnit) -> str:
 def _cell(value: Value | None, unit: TorqueUnit, notes: Notes, *, brief: bool = False) -> str:
     """A value as it stands in a table, with its footnotes; if ``brief`` without those on rates and counts."""
     from anviltrace.metrics.catalogue import metric
-    from anviltrace.metrics.figures import value_with_uncertainty
+    from anviltrace.metrics.figures import rounded, value_with_uncertainty
 
     if value is None:
         return ""
+    entry = metric(value.name)
+    if value.beyond is not None:
+        return f"> {rounded(unit.shown(value.beyond, entry.unit)[0], 3)}{notes.raised([value.withheld])}"
     if value.value is None:
         return f"withheld{notes.raised([value.withheld])}"
-    entry = metric(value.name)
     number = unit.shown(value.value, entry.unit)[0]
     expanded = None if value.expanded is None else unit.shown(value.expanded, entry.unit)[0]
     marks = "" if brief and not entry.torque else notes.raised(value.flags)
@@ -310,17 +330,17 @@ def _as_data(result: RunResult, unit: TorqueUnit) -> dict[str, Any]:
 def _value_as_data(value: Value, unit: TorqueUnit) -> dict[str, Any]:
     import math
 
-    from anviltrace.metrics.catalogue import label, metric
+    from anviltrace.metrics.catalogue import label, mark_as_data, metric
 
     of = metric(value.name).unit
     numbers = {
         name: None if getattr(value, name) is None else unit.shown(getattr(value, name), of)[0]
-        for name in ("value", "expanded", "common", "under_read", "over_read")
+        for name in ("value", "expanded", "common", "under_read", "over_read", "beyond")
     }
     return {
         "name": value.name,
-        "label": label(value.name, value.at_s),
-        "at_s": value.at_s,
+        "label": label(value.name, value.mark),
+        **mark_as_data(value.name, value.mark),
         "unit": unit.shown(0.0, of)[1],
         **numbers,
         "dof": None if math.isinf(value.dof) else value.dof,

@@ -8,14 +8,13 @@ arm, gravity, weights used again): what is left is how well the two lines are kn
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from anviltrace.calibration.choose import Candidate
 from anviltrace.calibration.history import Change, compare, of_this_kind, valid
 from anviltrace.calibration.line import LineFit
 from anviltrace.metrics.catalogue import metric
-from anviltrace.metrics.evaluate import evaluate
 from anviltrace.metrics.facts import RunFacts
 from anviltrace.metrics.results import RunResult
 
@@ -59,18 +58,22 @@ class Recalibrated:
 class Recalibration:
     """Looks at runs one after the other; each line is worked out once."""
 
-    def __init__(self, everything: Sequence[Candidate]) -> None:
-        self._everything = everything
+    def __init__(self, everything: Sequence[Candidate], evaluated: Callable[[RunFacts], RunResult]) -> None:
+        """``evaluated`` gives the result of a run from facts without samples."""
+        self._everything, self._evaluated = everything, evaluated
         self._by_id = {one.calibration.id: one for one in everything}
         self._fits: dict[str, LineFit] = {}
 
     def of(self, facts: RunFacts, result: RunResult) -> Recalibrated | None:
-        """What it changed in a run, evaluated as ``result``; None where no earlier calibration held."""
+        """What it changed in a run, evaluated as ``result``; None where no earlier calibration held.
+
+        ``facts`` need no samples.
+        """
         pairs = self._pairs(facts, result)
         if not pairs:
             return None
         lines = dict(facts.lines) | {sign: self._fit(old).line for sign, (_, old) in pairs.items()}
-        before = evaluate(replace(facts, lines=lines, doubts={}))
+        before = self._evaluated(replace(facts, lines=lines, doubts={}))
         both = list(pairs.values())
         return Recalibrated(
             result=result,

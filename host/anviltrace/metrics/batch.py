@@ -7,17 +7,19 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
+from types import TracebackType
+from typing import Self
 
 from anviltrace.archive.archive import Archive
 from anviltrace.archive.workedout import WorkedOut
 from anviltrace.errors import AnalysisError
 from anviltrace.metrics.evaluate import evaluate
-from anviltrace.metrics.facts import Gatherer
+from anviltrace.metrics.facts import Gatherer, RunFacts
 from anviltrace.metrics.remembered import Outline, outline, recall, remember
 from anviltrace.metrics.results import RunResult
 from anviltrace.records import Run
@@ -33,10 +35,13 @@ _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 class Manner:
     """How runs are worked out. ``jobs`` processes, None for as many as are worth it.
 
+    ``named`` and ``thresholds_nm`` are handed to :class:`Gatherer`.
+
     With ``anew`` nothing that was kept is taken; what comes out is kept all the same.
     """
 
     named: str = ""
+    thresholds_nm: tuple[float, ...] = ()
     anew: bool = False
     jobs: int | None = None
 
@@ -44,53 +49,75 @@ class Manner:
 _PLAIN = Manner()
 
 
-def evaluate_runs(
-    archive: Archive, runs: Sequence[Run], manner: Manner = _PLAIN, advance: Advance | None = None
-) -> list[RunResult]:
-    """The results of ``runs`` in their order; ``advance`` hears how many of how many are done.
+class Batch:
+    """Works out runs of one archive, and keeps what comes out. Close it, or use it as a context manager.
 
-    Raises AnalysisError when a process dies, DamageError when samples do not agree with their checksum.
+    Raises what :class:`Gatherer` does.
     """
-    gatherer = Gatherer(archive, manner.named)
-    done: dict[str, RunResult] = {}
-    with WorkedOut(archive.path) as store:
-        known = {run.id: outline(gatherer, run) for run in runs}
-        if not manner.anew:
-            done = dict(_recalled(store, known.values()))
-        left = [run for run in runs if run.id not in done]
-        for result in _worked_out(archive, gatherer, left, manner):
-            made_from = known[result.context.run.id]
-            if made_from is not None:
-                remember(store, made_from, result)
-            done[result.context.run.id] = result
+
+    def __init__(self, archive: Archive, manner: Manner = _PLAIN) -> None:
+        self.gatherer = Gatherer(archive, manner.named, manner.thresholds_nm)
+        self._path, self._manner = archive.path, manner
+        self._store = WorkedOut(archive.path)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        self._store.close()
+
+    def results(self, runs: Sequence[Run], advance: Advance | None = None) -> list[RunResult]:
+        """The results of ``runs`` in their order; ``advance`` hears how many of how many are done.
+
+        Raises AnalysisError when a process dies, DamageError when samples do not agree with their checksum.
+        """
+        known = {run.id: self._outline(self.gatherer.without_samples(run)) for run in runs}
+        done = {run_id: result for run_id, one in known.items() if (result := self._recall(one)) is not None}
+        for result in self._worked_out([run for run in runs if run.id not in done]):
+            run_id = result.context.run.id
+            self._remember(known[run_id], result)
+            done[run_id] = result
             if advance is not None:
                 advance(len(done), len(runs))
-    return [done[run.id] for run in runs]
+        return [done[run.id] for run in runs]
 
+    def result(self, facts: RunFacts) -> RunResult:
+        """The result of one run from these facts without samples, which may differ from the archive's."""
+        known = self._outline(facts)
+        recalled = self._recall(known)
+        if recalled is not None:
+            return recalled
+        result = evaluate(self.gatherer.with_samples(facts))
+        self._remember(known, result)
+        return result
 
-def _recalled(store: WorkedOut, known: Iterable[Outline | None]) -> Iterator[tuple[str, RunResult]]:
-    for one in known:
-        if one is not None and (result := recall(store, one)) is not None:
-            yield one.run_id, result
+    def _outline(self, facts: RunFacts) -> Outline | None:
+        return outline(facts, self.gatherer.seals(facts.context.run))
 
+    def _recall(self, known: Outline | None) -> RunResult | None:
+        return None if known is None or self._manner.anew else recall(self._store, known)
 
-def _worked_out(
-    archive: Archive, gatherer: Gatherer, runs: Sequence[Run], manner: Manner
-) -> Iterator[RunResult]:
-    """Results as they come, in any order."""
-    jobs = min(len(runs), manner.jobs or _processors())
-    if jobs <= 1 or (manner.jobs is None and len(runs) < WORTH_PROCESSES):
-        for run in runs:
-            yield evaluate(gatherer.facts(run))
-        return
-    yield from _in_processes(archive.path, runs, manner.named, jobs)
+    def _remember(self, known: Outline | None, result: RunResult) -> None:
+        if known is not None:
+            remember(self._store, known, result)
+
+    def _worked_out(self, runs: Sequence[Run]) -> Iterator[RunResult]:
+        """Results as they come, in any order."""
+        jobs = min(len(runs), self._manner.jobs or _processors())
+        if jobs <= 1 or (self._manner.jobs is None and len(runs) < WORTH_PROCESSES):
+            for run in runs:
+                yield evaluate(self.gatherer.facts(run))
+            return
+        yield from _in_processes(self._path, runs, self._manner, jobs)
 
 
 def _processors() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _in_processes(path: Path, runs: Sequence[Run], named: str, jobs: int) -> Iterator[RunResult]:
+def _in_processes(path: Path, runs: Sequence[Run], manner: Manner, jobs: int) -> Iterator[RunResult]:
     """Each process opens the archive for itself, and computes with one thread: they would only wait for
     each other."""
     spawn = multiprocessing.get_context("spawn")
@@ -98,7 +125,7 @@ def _in_processes(path: Path, runs: Sequence[Run], named: str, jobs: int) -> Ite
     os.environ.update(dict.fromkeys(_THREADS, "1"))
     done = 0
     try:
-        with ProcessPoolExecutor(jobs, spawn, _open, (path, named)) as pool:
+        with ProcessPoolExecutor(jobs, spawn, _open, (path, manner)) as pool:
             waiting: list[Future[RunResult]] = [pool.submit(_work, run) for run in runs]
             try:
                 for future in as_completed(waiting):
@@ -127,9 +154,10 @@ _gatherer: Gatherer | None = None
 """That of this process, where it is one of several."""
 
 
-def _open(path: Path, named: str) -> None:
+def _open(path: Path, manner: Manner) -> None:
     global _gatherer
-    _gatherer = Gatherer(Archive.open(path, read_only=True), named)
+    archive = Archive.open(path, read_only=True)
+    _gatherer = Gatherer(archive, manner.named, manner.thresholds_nm)
 
 
 def _work(run: Run) -> RunResult:

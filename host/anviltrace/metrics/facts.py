@@ -16,6 +16,7 @@ from anviltrace.calibration.choose import Candidate, choose, choose_named
 from anviltrace.calibration.line import Line, LineFit
 from anviltrace.calibration.stated import origin_flags, stated_line
 from anviltrace.capture.lines import candidates, find_calibration
+from anviltrace.capture.tap import ring_down_for, ring_downs
 from anviltrace.metrics.converter import boxcars_s
 from anviltrace.metrics.doubtful import Doubtful
 from anviltrace.metrics.results import RunContext, RunResult
@@ -25,6 +26,7 @@ from anviltrace.records import (
     Origin,
     Plan,
     Rig,
+    RingDown,
     Run,
     RunKind,
     Session,
@@ -73,6 +75,9 @@ class RunFacts:
     ``pieces`` are the stretches between gaps: index of the first sample, counts (int32). ``lines`` holds,
     for the sign of torque +1 and -1, the calibration line or the reason in words why there is none.
     ``boxcars_s`` are the converter's filter; ``doubts`` says by sign what to think of the calibration.
+    ``ring_down`` is how the rig rings with the run's fitting, ``tapped_fittings`` names others it was tapped
+    with. ``filter`` names the filter that is wanted for peaks and widths, "" for none.
+    ``thresholds_nm`` are the levels of retained torque whose times are asked for, ascending.
     """
 
     context: RunContext
@@ -83,6 +88,10 @@ class RunFacts:
     boxcars_s: tuple[float, ...] = ()
     software_version: str = ""
     doubts: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
+    ring_down: RingDown | None = None
+    tapped_fittings: tuple[str, ...] = ()
+    filter: str = ""
+    thresholds_nm: tuple[float, ...] = ()
 
 
 def zero_reading(counts: Counts, rate_hz: float) -> ZeroReading:
@@ -106,11 +115,16 @@ class Gatherer:
     """Gathers runs of one archive; calibration lines are worked out once for all runs that share them.
 
     With ``named``, the beginning of its id, that calibration is taken for torque of its sign, and no other.
-    Raises ArchiveError when there is no such calibration, or several are.
+    Raises ArchiveError when there is no such calibration, or several are. ``thresholds_nm`` are asked for
+    beside those of a run's plan. ``filter_name`` is that of a filter for peaks and widths, "" for none.
     """
 
-    def __init__(self, archive: Archive, named: str = "") -> None:
-        self._archive = archive
+    def __init__(
+        self, archive: Archive, named: str = "", thresholds_nm: Sequence[float] = (), filter_name: str = ""
+    ) -> None:
+        self._archive, self._filter = archive, filter_name
+        self._ring_downs: dict[str, list[RingDown]] = {}
+        self._thresholds_nm = tuple(thresholds_nm)
         self.named_id = find_calibration(archive, named).id if named else ""
         self._lines: dict[tuple[str, str], dict[int, Line | str]] = {}
         self._seats: dict[str, dict[str, tuple[Zero | None, Zero | None]]] = {}
@@ -134,25 +148,31 @@ class Gatherer:
         Raises:
             DamageError: its samples do not agree with their checksum.
         """
-        facts = self._without_samples(run)
+        return self.with_samples(self.without_samples(run))
+
+    def with_samples(self, facts: RunFacts) -> RunFacts:
+        """What :meth:`without_samples` gave, with samples and zeros; raises what :meth:`facts` does."""
+        run, settings = facts.context.run, facts.context.settings
         before, after = self._zeros(run)
         return replace(
             facts,
             pieces=tuple(self._archive.pieces(run.id)),
-            zero_before=self._reading(before, facts.context.settings),
-            zero_after=self._reading(after, facts.context.settings),
+            zero_before=self._reading(before, settings),
+            zero_after=self._reading(after, settings),
         )
 
-    def without_samples(self, run: Run) -> tuple[RunFacts, tuple[str, ...]]:
-        """The same without samples and zero readings, and the seals of the zeros' recordings."""
-        zeros = [zero.run_id for zero in self._zeros(run) if zero is not None]
-        return self._without_samples(run), tuple(self._archive.get(Run, one).seal or "" for one in zeros)
+    def seals(self, run: Run) -> tuple[str | None, ...]:
+        """The seals of a run and of its zeros' recordings; None for one that is being recorded."""
+        zeros = [self._archive.get(Run, zero.run_id) for zero in self._zeros(run) if zero is not None]
+        return run.seal, *(zero.seal for zero in zeros)
 
-    def _without_samples(self, run: Run) -> RunFacts:
+    def without_samples(self, run: Run) -> RunFacts:
+        """Everything about ``run`` but samples and zero readings."""
         context = self.context(run)
         board = self._archive.get(Board, context.session.board_id)
         settings = context.settings
         lines, doubts = self._conversion(context, run)
+        tapped = self._tapped(context.rig.id)
         return RunFacts(
             context=context,
             pieces=(),
@@ -162,7 +182,22 @@ class Gatherer:
             boxcars_s=boxcars_s(board.converter, settings.rate_hz, settings.group_delay_s),
             software_version=__version__,
             doubts=doubts,
+            thresholds_nm=tuple(sorted({*self._thresholds_nm, *_planned(context)})),
+            ring_down=ring_down_for(tapped, run.fitting_id, run.started_at),
+            tapped_fittings=self._fittings(tapped),
+            filter=self._filter,
         )
+
+    def _tapped(self, rig_id: str) -> list[RingDown]:
+        """The ring-downs of a rig."""
+        if rig_id not in self._ring_downs:
+            self._ring_downs[rig_id] = ring_downs(self._archive, rig_id)
+        return self._ring_downs[rig_id]
+
+    def _fittings(self, tapped: Sequence[RingDown]) -> tuple[str, ...]:
+        """Names of the fittings with which a rig was tapped."""
+        ids = dict.fromkeys(one.fitting_id for one in tapped)
+        return tuple("none named" if i is None else self._archive.get(Fitting, i).name for i in ids)
 
     def _zeros(self, run: Run) -> tuple[Zero | None, Zero | None]:
         """The zero readings right before and right after a run."""
@@ -238,6 +273,10 @@ def _context(archive: Archive, run: Run) -> RunContext:
         gaps=tuple(archive.gaps(run.id)),
         notices=tuple(archive.notices(run.id)),
     )
+
+
+def _planned(context: RunContext) -> tuple[float, ...]:
+    return () if context.plan is None else context.plan.thresholds_nm
 
 
 def _maybe(archive: Archive, kind: type[Thing], record_id: str | None) -> Thing | None:

@@ -55,8 +55,8 @@ def from_plain(kind: Any, data: Any) -> Any:
         flat = np.frombuffer(base64.b64decode(data["data"]), dtype=np.dtype(data["dtype"]))
         return flat.reshape(data["shape"]).copy()
     if dataclasses.is_dataclass(kind):
-        hints = _hints(kind)
-        return kind(**{name: from_plain(hint, data[name]) for name, hint in hints.items()})  # type: ignore[operator]
+        make: Any = kind
+        return make(**{name: from_plain(hint, data[name]) for name, hint in _hints(make).items()})
     return kind(data) if isinstance(kind, type) and issubclass(kind, StrEnum | float) else data
 
 

@@ -20,10 +20,9 @@ import scipy
 
 import anviltrace
 from anviltrace.archive.workedout import WorkedOut
-from anviltrace.metrics.facts import Gatherer, RunFacts
+from anviltrace.metrics.facts import RunFacts
 from anviltrace.metrics.plain import from_plain, to_plain
 from anviltrace.metrics.results import RunContext, RunResult
-from anviltrace.records import Run
 
 WHAT = "metrics"
 _COMPUTE = ("metrics", "trace", "calibration")
@@ -43,15 +42,11 @@ class Outline:
         return self.facts.context.run.id
 
 
-def outline(gatherer: Gatherer, run: Run, settings: tuple[object, ...] = ()) -> Outline | None:
-    """What the result of a run is made from; None where the run has no seal.
-
-    ``settings`` are what the evaluation is told beside the facts.
-    """
-    if run.seal is None:
+def outline(facts: RunFacts, seals: tuple[str | None, ...]) -> Outline | None:
+    """What the result of a run is made from; None where a seal lacks. ``facts`` are without samples."""
+    if None in seals:
         return None
-    facts, seals = gatherer.without_samples(run)
-    made_from = [to_plain(facts), run.seal, list(seals), to_plain(settings), code_hash()]
+    made_from = [to_plain(facts), list(seals), code_hash()]
     return Outline(facts, hashlib.sha256(json.dumps(made_from, sort_keys=True).encode()).hexdigest())
 
 

@@ -7,14 +7,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from anviltrace import __version__
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.choose import Candidate
 from anviltrace.capture.lines import candidates
 from anviltrace.capture.shuntreadings import beside_calibration
 from anviltrace.compare.recalibrated import Recalibrated, Recalibration
 from anviltrace.errors import AnalysisError, CalibrationError
-from anviltrace.metrics.evaluate import evaluate
-from anviltrace.metrics.facts import Gatherer, RunFacts, why_unused
+from anviltrace.metrics.batch import Batch, Manner
+from anviltrace.metrics.facts import RunFacts, why_unused
 from anviltrace.metrics.results import RunResult
 from anviltrace.metrics.scale import Scale
 from anviltrace.metrics.signal import signal_of, zero_level
@@ -58,7 +59,7 @@ def collect(
         CalibrationError: the calibration that was named fits no run.
         DamageError: the samples of a run do not agree with their checksum.
     """
-    done = evaluated(archive, progress, named)
+    done = evaluated(archive, progress, named, drawn=True)
     if not done.curves:
         raise AnalysisError(
             f"{archive.path} has no finished measurement run that was kept: record one with "
@@ -75,28 +76,30 @@ def collect(
     )
 
 
-def evaluated(archive: Archive, progress: Progress | None = None, named: str = "") -> Evaluated:
-    """Every measurement run of an archive, as :func:`collect` has them; raises the same, but for no run."""
+def evaluated(
+    archive: Archive, progress: Progress | None = None, named: str = "", *, drawn: bool = False
+) -> Evaluated:
+    """Every measurement run of an archive, as :func:`collect` has them; raises the same, but for no run.
+
+    Curves, for which samples have to be read, only if they are to be ``drawn``.
+    """
     runs = [
         run
         for run in archive.all(Run)
         if run.kind is RunKind.MEASUREMENT and run.state is not RunState.RECORDING
     ]
-    gatherer = Gatherer(archive, named)
-    recalibration = Recalibration(gatherer.calibrations)
-    results: list[RunResult] = []
-    curves: dict[str, Curve] = {}
-    changed: list[Recalibrated | None] = []
-    for number, run in enumerate(runs, 1):
-        facts = gatherer.facts(run)
-        if facts.context.kept:
-            results.append(evaluate(facts))
-            curves[run.id] = curve_of(facts, results[-1])
-            changed.append(recalibration.of(facts, results[-1]))
-        else:
-            results.append(RunResult(facts.context, (), software_version=facts.software_version))
-        if progress is not None:
-            progress(number, len(runs))
+    with Batch(archive, Manner(named=named)) as batch:
+        gatherer = batch.gatherer
+        contexts = [gatherer.context(run) for run in runs]
+        kept = batch.results([one.run for one in contexts if one.kept], progress)
+        curves = {
+            result.context.run.id: curve_of(gatherer.facts(result.context.run), result)
+            for result in (kept if drawn else ())
+        }
+        recalibration = Recalibration(gatherer.calibrations, batch.result)
+        changed = [recalibration.of(gatherer.without_samples(one.context.run), one) for one in kept]
+    by_run = {result.context.run.id: result for result in kept}
+    results = [by_run.get(one.run.id) or RunResult(one, (), software_version=__version__) for one in contexts]
     if reason := why_unused(gatherer.named_id, [result for result in results if result.context.kept]):
         raise CalibrationError(reason)
     return Evaluated(tuple(results), curves, tuple(one for one in changed if one is not None))

@@ -15,7 +15,7 @@ from anviltrace.archive import Archive
 from anviltrace.archive.workedout import WorkedOut
 from anviltrace.errors import AnalysisError
 from anviltrace.metrics import batch, remembered
-from anviltrace.metrics.batch import Manner, evaluate_runs
+from anviltrace.metrics.batch import Batch, Manner
 from anviltrace.metrics.results import RunResult
 from anviltrace.records import Decision, Run, RunKind, new_id
 
@@ -29,8 +29,8 @@ def path(tmp_path: Path) -> Path:
 
 
 def work(path: Path, manner: Manner | None = None) -> list[RunResult]:
-    with Archive.open(path, read_only=True) as archive:
-        return evaluate_runs(archive, archive.all(Run, kind=RunKind.MEASUREMENT), manner or Manner())
+    with Archive.open(path, read_only=True) as archive, Batch(archive, manner or Manner()) as many:
+        return many.results(archive.all(Run, kind=RunKind.MEASUREMENT))
 
 
 def kept(path: Path) -> int:
