@@ -29,6 +29,7 @@ from anviltrace.cli.options import (
     print_json,
     units_option,
 )
+from anviltrace.cli.shuntwords import describe_taken_with
 from anviltrace.units import TorqueUnit
 
 if TYPE_CHECKING:
@@ -194,6 +195,7 @@ def describe(archive: Archive, one: Candidate, unit: TorqueUnit) -> dict[str, An
         "note": made.note,
         "temperature": _temperature(archive, one),
         "authorised": _authorised(archive, one),
+        "shunts": describe_taken_with(archive, made.id),
         "torque_unit": unit.value,
         "sensitivity": _sensitivity(fit, one.settings, unit),
         "range": {

@@ -8,6 +8,7 @@ import click
 
 from anviltrace.cli.calibration_history import sentences
 from anviltrace.cli.console import print_table, print_words
+from anviltrace.cli.shuntwords import in_one_line
 
 _LARGEST_PARTS = 3
 """So many parts of the uncertainty are named among the essentials."""
@@ -56,6 +57,8 @@ def _print_head(facts: dict[str, Any], everything: bool) -> None:
     click.echo(f"temperature at the transducer: {facts['temperature']['text']}")
     for flag in facts["temperature"]["flags"]:
         click.echo(f"TEMPERATURE: {flag}")
+    for taken in facts["shunts"]:
+        print_words(f"{taken['taken_at'][:19].replace('T', ' ')} UTC, {in_one_line(taken)}.")
 
 
 def _print_line(facts: dict[str, Any]) -> None:

@@ -293,6 +293,15 @@ class TestWithACalibration:
             (made,) = opened.all(Calibration)
         assert [one.calibration_id for one in kept(archive)] == [made.id, made.id]
 
+    def test_show_has_them(self, archive: Path, asked: list[str], run_command: Command) -> None:
+        done = run_command(archive, *RECORD, "--json")
+        facts = json.loads(done.out)
+        assert asked
+        assert [one["since_last"] is None for one in facts["shunts"]] == [True, False]
+        said = " ".join(run_command(archive, "calibration", "show", facts["id"]).out.split())
+        assert said.count("UTC, shunt 100 kilohm: 100000") == 2
+        assert "limit 0.20 %): holds." in said
+
     def test_left_out(self, archive: Path, asked: list[str], run_command: Command) -> None:
         assert run_command(archive, *RECORD, "--no-shunt").code == 0
         assert asked
