@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from anviltrace.archive import Archive
-from anviltrace.capture.tap import ring_down_for
+from anviltrace.capture.tap import ring_down_for, ring_downs
 from anviltrace.cli.main import cli
 from anviltrace.records import Fitting, RingDown, Run, RunKind, Session
 from anviltrace.virtual.scenario import load
@@ -51,9 +51,10 @@ def test_a_tap_test_goes_on_record(folder: Path) -> None:
         (fitting,) = archive.all(Fitting)
         assert (made.id, made.taps, made.note) == (facts["id"], 3, "after regluing")
         assert (run.kind, run.fitting_id, made.fitting_id) == (RunKind.TAP, fitting.id, fitting.id)
-        assert ring_down_for(archive, rig_id, fitting.id, "2026-01-01T00:00:00.000Z") == made
-        assert ring_down_for(archive, rig_id, None, made.taken_at) is None
-        assert ring_down_for(archive, "another rig", fitting.id, made.taken_at) is None
+        of_rig = ring_downs(archive, rig_id)
+        assert ring_down_for(of_rig, fitting.id, "2026-01-01T00:00:00.000Z") == made
+        assert ring_down_for(of_rig, None, made.taken_at) is None
+        assert ring_downs(archive, "another rig") == []
         assert archive.verify() == []
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -101,12 +101,13 @@ def doubts(rung: RungTaps) -> list[str]:
     return words
 
 
-def ring_down_for(archive: Archive, rig_id: str, fitting_id: str | None, at: str) -> RingDown | None:
-    """The ring-down of a rig with this fitting that holds at a time: the last before it, else the first."""
-    of_rig = [
-        one
-        for one in archive.all(RingDown, fitting_id=fitting_id)
-        if archive.get(Session, one.session_id).rig_id == rig_id
-    ]
-    before = [one for one in of_rig if one.taken_at <= at]
-    return before[-1] if before else (of_rig[0] if of_rig else None)
+def ring_downs(archive: Archive, rig_id: str) -> list[RingDown]:
+    """All ring-downs of a rig, in order of time."""
+    return [one for one in archive.all(RingDown) if archive.get(Session, one.session_id).rig_id == rig_id]
+
+
+def ring_down_for(of_rig: Sequence[RingDown], fitting_id: str | None, at: str) -> RingDown | None:
+    """The one of these that holds with a fitting at a time: the last before it, else the first."""
+    fitted = [one for one in of_rig if one.fitting_id == fitting_id]
+    before = [one for one in fitted if one.taken_at <= at]
+    return before[-1] if before else (fitted[0] if fitted else None)
