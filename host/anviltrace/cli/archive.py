@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from anviltrace.cli.console import print_table
-from anviltrace.cli.options import archive_option, json_option, print_json
+from anviltrace.cli.options import archive_option, json_option, note_option, print_json
 from anviltrace.cli.progress import Advance, progress
 from anviltrace.errors import DamageError
 from anviltrace.records import RunKind, RunState
@@ -32,7 +32,7 @@ def archive() -> None:
     settings they belong to. While it is in use there are files named -wal, -shm and -lock beside it; they
     belong to it, so never copy or move the file by hand: use `anviltrace archive copy`.
 
-    None of these commands but upgrade changes the archive, and all of them work while a run is being
+    None of these commands but upgrade and rate changes the archive, and all of them work while a run is being
     recorded, except copy.
     """
 
@@ -97,7 +97,8 @@ def verify(archive_path: Path, runs: tuple[str, ...], as_json: bool) -> None:
 
     Checks every chunk of samples against its checksum and its count, the sample indices for overlaps and
     for holes that no recorded gap explains, the totals the board stated, the seal of each run (a sha256 over
-    all counts and gaps), and the file itself. Ends with exit code 7 when something is damaged.
+    all counts and gaps), its side channels likewise, and the file itself. Ends with exit code 7 when
+    something is damaged.
     """
     from anviltrace.archive import Archive
 
@@ -124,6 +125,32 @@ def copy(archive_path: Path, target: Path, as_json: bool) -> None:
         runs = len(_all_runs(opened))
     size = {"target": str(target), "size_bytes": target.stat().st_size}
     _report(target, runs, findings, as_json, size)
+
+
+@archive.command()
+@archive_option
+@click.argument("run")
+@click.argument("score", type=click.IntRange(1, 10))
+@click.option("--by", required=True, help="Who held the tool.")
+@note_option
+@json_option
+def rate(archive_path: Path, run: str, score: int, by: str, note: str, as_json: bool) -> None:
+    """Note how hard RUN was to hold, as the one who held the tool felt it: SCORE from 1 to 10.
+
+    1 is not at all, 10 is as much as one can hold. It is an opinion and is shown as such, apart from all
+    that was measured: the acceleration and the turning of the handle stand among the metrics where they were
+    recorded. Ratings are added, never changed; any number of people may rate a run.
+    """
+    from anviltrace.archive import Archive
+    from anviltrace.records import Rating, new_id
+
+    with Archive.open(archive_path) as opened:
+        rating = Rating(new_id(), opened.find_run(run).id, score, by, note=note)
+        opened.put(rating)
+    if as_json:
+        print_json(asdict(rating))
+    else:
+        click.echo(f"Run {rating.run_id[:SHORT_ID]}: {by} felt {score} of 10.")
 
 
 @archive.command()
@@ -242,6 +269,8 @@ def _everything_about(opened: Archive, run: Run) -> dict[str, Any]:
         "gaps": opened.gaps(run.id),
         "notices": opened.notices(run.id),
         "decisions": opened.decisions(run.id),
+        "side channels": opened.sides(run.id),
+        "ratings": opened.all(records.Rating, run_id=run.id),
     }
     return {name: record and _plain(record) for name, record in one.items()} | {
         name: [_plain(record) for record in found] for name, found in many.items()
@@ -346,11 +375,30 @@ def _decision_sentence(decision: dict[str, Any]) -> str:
     return f"{_readable_time(decision['at'])} UTC, {decision['verdict']}: {decision['reason']}{by}"
 
 
+def _side_sentence(side: dict[str, Any]) -> str:
+    source = f" from {side['file_name']}" if side["file_name"] else ""
+    sensor = f", {side['sensor']}" if side["sensor"] else ""
+    return (
+        f"{side['quantity']} in {side['unit']}{source}{sensor}: {side['samples']} samples at "
+        f"{side['rate_hz']:.6g} samples/s, from {side['start_s']:.4f} s on; added "
+        f"{_readable_time(side['added_at'])} UTC"
+    )
+
+
+def _rating_sentence(rating: dict[str, Any]) -> str:
+    note = f": {rating['note']}" if rating["note"] else ""
+    return (
+        f"{_readable_time(rating['at'])} UTC, {rating['by']} felt {rating['score']} of 10 (an opinion){note}"
+    )
+
+
 _SENTENCES: dict[str, Callable[[dict[str, Any]], str]] = {
     "zeros": _zero_sentence,
     "gaps": _gap_sentence,
     "notices": _notice_sentence,
     "decisions": _decision_sentence,
+    "side channels": _side_sentence,
+    "ratings": _rating_sentence,
 }
 
 

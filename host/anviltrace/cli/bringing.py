@@ -20,11 +20,14 @@ from anviltrace.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from anviltrace.exchange.sidewish import SideWish
     from anviltrace.exchange.stated import Stated, Stretch
-    from anviltrace.records import Run
+    from anviltrace.records import Run, SideChannel
 
 _UNITS = {"nm": "N·m", "lbf-ft": "lbf·ft", "kgf-m": "kgf·m", "v": "V", "mv": "mV", "mv-per-v": "mV/V"}
-_TIME_UNITS_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
+TIME_UNITS_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
 _QUESTIONS = {
     "rate_hz": "Samples per second",
     "full_scale": "What the largest whole number stands for, in the unit of the values",
@@ -47,6 +50,41 @@ def _to_stretch(
     return tuple(stretches)
 
 
+time_column_option = click.option(
+    "--time-column", default="", help="Column of the times: its heading, or number from 1."
+)
+time_unit_option = click.option(
+    "--time-unit",
+    type=click.Choice(list(TIME_UNITS_S)),
+    default="s",
+    show_default=True,
+    help="Of the times.",
+)
+rate_option = click.option(
+    "--rate",
+    "rate_hz",
+    type=click.FloatRange(min=0.0, min_open=True),
+    callback=finite,
+    help="Samples per second, where the file does not say so.",
+)
+sensor_option = click.option("--sensor", default="", help="What measured the side channels, in your words.")
+
+
+def to_sides(
+    ctx: click.Context,  # noqa: ARG001
+    param: click.Parameter,  # noqa: ARG001
+    values: tuple[str, ...],
+) -> tuple[SideWish, ...]:
+    """Callback that reads side channels as a person writes them."""
+    from anviltrace.errors import PlanError
+    from anviltrace.exchange.sidewish import parse_side
+
+    try:
+        return tuple(parse_side(text) for text in values)
+    except PlanError as error:
+        raise click.BadParameter(str(error)) from None
+
+
 @click.command("import")
 @click.argument("file", type=user_file)
 @click.option(
@@ -55,21 +93,9 @@ def _to_stretch(
 @bench_option
 @click.option("--unit", type=click.Choice(list(_UNITS)), help="Unit of the values; asked for if not given.")
 @click.option("--column", default="", help="Column or channel of the values: its heading, or number from 1.")
-@click.option("--time-column", default="", help="Column of the times: its heading, or number from 1.")
-@click.option(
-    "--time-unit",
-    type=click.Choice(list(_TIME_UNITS_S)),
-    default="s",
-    show_default=True,
-    help="Of the times.",
-)
-@click.option(
-    "--rate",
-    "rate_hz",
-    type=click.FloatRange(min=0.0, min_open=True),
-    callback=finite,
-    help="Samples per second, where the file does not say so.",
-)
+@time_column_option
+@time_unit_option
+@rate_option
 @click.option(
     "--full-scale",
     type=click.FloatRange(min=0.0, min_open=True),
@@ -97,6 +123,15 @@ def _to_stretch(
     callback=_to_stretch,
     help="Seconds in which the tool was off and the joint slack; once before the blows, once after.",
 )
+@click.option(
+    "--side",
+    "sides",
+    multiple=True,
+    metavar="QUANTITY=COLUMN:UNIT:WITHIN",
+    callback=to_sides,
+    help="Another column of FILE that goes with the run; see above. May be given several times.",
+)
+@sensor_option
 @click.option("--tool", "tool_name", help="Name of the tool in the bench file.")
 @click.option("--supply", "supply_name", help="Name of the supply in the bench file.")
 @click.option("--supply-state", default="", help="In your words, for instance: fresh, tired, 40 % left.")
@@ -121,6 +156,8 @@ def bring(
     again: bool,
     archive_path: Path,
     as_json: bool,
+    sides: tuple[SideWish, ...],
+    sensor: str,
     **options: Any,
 ) -> None:
     """Take in FILE, a recording made elsewhere: text (CSV), WAV, Parquet, or an array of NumPy.
@@ -130,21 +167,40 @@ def bring(
     the file does not say is asked for, or given by options. Torque needs to be known to some percent, and a
     zero to be vouched for: where there is none, what needs one is withheld.
 
+    With --side further columns on the same time axis come along, each a QUANTITY: supply voltage, supply
+    current, handle acceleration x (and y, z), handle rotation (its rate), trigger. UNIT is v, mv, a, ma,
+    m/s2, g, rad/s, deg/s or on; a number before it is what one unit of the column stands for, for instance
+    100a for a probe of 10 mV/A. WITHIN is how well it is known, ± a share and an amount in the unit: 1%,
+    or 0.5%+0.02. A file of its own goes beside the run with `anviltrace import-side`.
+
     \b
     Example:
       anviltrace import scope.csv --plan tightening.toml --unit v \\
-          --nm-per-unit 102.4 --within 1 --zero 0:0.4 --tool Ostrelby
+          --nm-per-unit 102.4 --within 1 --zero 0:0.4 --tool Ostrelby \\
+          --side "supply voltage=CH2:v:0.5%+0.02" --side "supply current=CH3:100a:1%+0.2"
     """
     from anviltrace.archive.archive import Archive
     from anviltrace.exchange.bringin import bring_in
     from anviltrace.exchange.columns import Wanted
+    from anviltrace.exchange.sidefile import SideReading, put_sides, read_side
 
     stated = _stated(plan_file, bench_file, unit or _ask_unit(), options)
     foreign, stated = _read(file, Wanted(column, time_column), stated)
+    reading = SideReading(
+        time_column, stated.time_unit_s, stated.rate_hz, stated.full_scale, stated.unit, stated.factor
+    )
+    beside = [read_side(file, wish, reading) for wish in sides]
     with Archive.open(archive_path, create=True) as archive:
         run = bring_in(archive, file, foreign, stated, again=again)
+        zero_s = foreign.axis.start_s
+        channels = put_sides(archive, file, run, beside, time_zero_s=zero_s, sensor=sensor)
         gaps = len(archive.gaps(run.id))
-    print_json(_as_data(run, gaps)) if as_json else _show(run, gaps, file)
+    if as_json:
+        print_json(_as_data(run, gaps) | {"sides": sides_as_data(channels)})
+    else:
+        _show(run, gaps, file)
+        show_sides(channels)
+        click.echo(f"Its numbers: anviltrace metrics {run.id[:8]}")
 
 
 def _stated(plan_file: Path, bench_file: Path, unit: str, options: dict[str, Any]) -> Stated:
@@ -162,7 +218,7 @@ def _stated(plan_file: Path, bench_file: Path, unit: str, options: dict[str, Any
         unit=ForeignUnit(_UNITS[unit]),
         plan=plan,
         rig=bench.rig,
-        time_unit_s=_TIME_UNITS_S[options["time_unit"]],
+        time_unit_s=TIME_UNITS_S[options["time_unit"]],
         zeros=_stretches(options["zeros"]),
         recorded_at="" if at is None else at.isoformat(timespec="milliseconds") + "Z",
         **things,
@@ -220,4 +276,18 @@ def _show(run: Run, gaps: int, file: Path) -> None:
         f"{file.name} is run {run.id[:8]}: {run.samples} samples at {rate_hz:g} samples/s "
         f"({run.samples / rate_hz:.3f} s){gap}{clipped}."
     )
-    click.echo(f"Its numbers: anviltrace metrics {run.id[:8]}")
+
+
+def sides_as_data(channels: Sequence[SideChannel]) -> list[dict[str, Any]]:
+    """Side channels in plain data."""
+    names = ("id", "quantity", "column", "unit", "samples", "rate_hz", "start_s")
+    return [{name: getattr(channel, name) for name in names} for channel in channels]
+
+
+def show_sides(channels: Sequence[SideChannel]) -> None:
+    """One line for each side channel that was kept."""
+    for channel in channels:
+        click.echo(
+            f"  {channel.quantity} in {channel.unit} from {channel.column or 'its values'}: "
+            f"{channel.samples} samples at {channel.rate_hz:g} samples/s, from {channel.start_s:.3f} s on"
+        )

@@ -25,6 +25,10 @@ SECTIONS = {
     },
     "At the desk": {
         "import": ("anviltrace.cli.bringing:bring", "Take in a recording made elsewhere."),
+        "import-side": (
+            "anviltrace.cli.bringing_side:bring_side",
+            "Put supply or vibration from a file beside a run.",
+        ),
         "archive": ("anviltrace.cli.archive:archive", "List, show, verify and copy what has been recorded."),
         "metrics": (
             "anviltrace.cli.metrics:metrics",

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from anviltrace.errors import LackingError, PlanError
 from anviltrace.exchange.arrayfile import read_array
 from anviltrace.exchange.columns import Columns, Wanted
-from anviltrace.exchange.stated import Stated
+from anviltrace.exchange.stated import HowToRead
 from anviltrace.exchange.tablefile import read_parquet
 from anviltrace.exchange.textfile import read_text
 from anviltrace.exchange.timeaxis import TimeAxis, check_rate, even, from_times
@@ -57,6 +57,7 @@ class Foreign:
     saturation: tuple[int, int]
     channel: str
     not_numbers: int
+    whole_numbers: bool
 
     @property
     def pieces(self) -> list[tuple[int, Counts]]:
@@ -84,7 +85,7 @@ class Foreign:
         return self.counts[np.searchsorted(self.index, first) : np.searchsorted(self.index, end)]
 
 
-def read_foreign(path: Path, wanted: Wanted, stated: Stated) -> Foreign:
+def read_foreign(path: Path, wanted: Wanted, stated: HowToRead) -> Foreign:
     """Read a file by its ending; raises PlanError when it cannot be, or rate or full scale lack."""
     reader = _READERS.get(path.suffix.lower())
     if reader is None:
@@ -101,10 +102,11 @@ def read_foreign(path: Path, wanted: Wanted, stated: Stated) -> Foreign:
         raise PlanError(f"{path}: all values are {values[0]:g}: take another column with --column")
     counts, full_scale, code, saturation = _as_counts(path, columns, values, stated)
     lost = len(finite) - len(values)
-    return Foreign(axis, index, counts, full_scale, code, saturation, columns.channel, lost)
+    whole = columns.full_scale_code is not None
+    return Foreign(axis, index, counts, full_scale, code, saturation, columns.channel, lost, whole)
 
 
-def _axis(path: Path, columns: Columns, stated: Stated) -> TimeAxis:
+def _axis(path: Path, columns: Columns, stated: HowToRead) -> TimeAxis:
     if columns.times is not None:
         axis = from_times(columns.times * stated.time_unit_s, f"{path}, {columns.clock}")
     elif columns.rate_hz is not None:
@@ -121,14 +123,14 @@ def _axis(path: Path, columns: Columns, stated: Stated) -> TimeAxis:
 
 
 def _as_counts(
-    path: Path, columns: Columns, values: npt.NDArray[np.generic], stated: Stated
+    path: Path, columns: Columns, values: npt.NDArray[np.generic], stated: HowToRead
 ) -> tuple[Counts, float, int, tuple[int, int]]:
     """Counts, full scale in the unit that is kept, its code, and the codes that nothing goes beyond."""
     if columns.full_scale_code is not None:
         if stated.full_scale is None:
             raise LackingError(
                 f"{path} holds whole numbers up to {columns.full_scale_code}: say with --full-scale what "
-                f"that is in {stated.unit.value}",
+                f"that is in {stated.unit}",
                 "full_scale",
             )
         code = columns.full_scale_code

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Protocol
 
 from anviltrace.errors import LackingError, PlanError
 from anviltrace.records import Fitting, Plan, Rig, ScaleKind, Supply, Tool
@@ -30,6 +31,24 @@ KEPT_IN = {
     ForeignUnit.MV_PER_V: (ScaleKind.RATIO, 1.0),
 }
 """The kind of scale a unit is kept in, and the factor to it."""
+
+
+class HowToRead(Protocol):
+    """What reading a file takes: ``unit`` is that of its values, ``factor`` from it to that which is kept.
+
+    ``full_scale`` is what the recorder can show at most, in the unit.
+    """
+
+    @property
+    def unit(self) -> str: ...
+    @property
+    def factor(self) -> float: ...
+    @property
+    def full_scale(self) -> float | None: ...
+    @property
+    def rate_hz(self) -> float | None: ...
+    @property
+    def time_unit_s(self) -> float: ...
 
 
 @dataclass(frozen=True, slots=True)

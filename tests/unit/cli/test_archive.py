@@ -198,3 +198,36 @@ def test_every_command_teaches(call, command: str):
     assert outcome.code == 0
     assert "--json" in outcome.out
     assert len(outcome.out.split("Options:")[0].split()) > 25
+
+
+@pytest.fixture
+def current(root: Path, tmp_path: Path) -> Path:
+    """A copy of the golden archive of the current version, which has a side channel and a rating."""
+    return Path(
+        shutil.copy(root / "fixtures" / "archives" / "schema-3.anviltrace", tmp_path / "now.anviltrace")
+    )
+
+
+def test_show_tells_of_side_channels(call, current: Path):
+    lines = call("show", golden_archive.STEP_RUN, archive=current).out.splitlines()
+    assert "side channels: 1" in lines
+    assert (
+        "  supply voltage in V from scope.csv, divider 11:1: 30 samples at 500 samples/s, from -0.0200 s on; "
+        "added 2026-05-05 08:00:01 UTC"
+    ) in lines
+    facts = json.loads(call("show", golden_archive.STEP_RUN, "--json", archive=current).out)
+    assert [one["quantity"] for one in facts["side channels"]] == ["supply voltage"]
+
+
+def test_a_run_is_rated_by_whoever_held_the_tool(call, current: Path):
+    done = call("rate", FULL_RUN, "4", "--by", "R. O.", "--note", "both hands", archive=current)
+    assert (done.code, done.out) == (0, f"Run {FULL_RUN[:8]}: R. O. felt 4 of 10.\n")
+    shown = call("show", FULL_RUN, archive=current).out
+    assert "ratings: 2" in shown
+    assert "T. E. felt 7 of 10 (an opinion): short handle" in shown
+    assert "R. O. felt 4 of 10 (an opinion): both hands" in shown
+
+
+@pytest.mark.parametrize("words", [("11", "--by", "T. E."), ("5",)])
+def test_a_rating_has_a_score_up_to_10_and_a_name(call, current: Path, words: tuple[str, ...]):
+    assert call("rate", FULL_RUN, *words, archive=current).code == 2

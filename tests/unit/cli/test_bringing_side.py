@@ -1,0 +1,113 @@
+"""Side channels of imported recordings as a user brings them in."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import besides
+import elsewhere
+import numpy as np
+import pytest
+
+from anviltrace.archive import Archive
+from anviltrace.records import Quantity, Run, RunKind
+
+TORQUE = ("--column", "CH1", "--unit", "v", "--nm-per-unit", "50", "--within", "1", "--zero", "-0.09:0.05")
+WISHES = tuple(word for wish in besides.WISHES for word in ("--side", wish))
+
+
+@pytest.fixture
+def bring(tmp_path: Path, run_command):
+    """Run ``anviltrace import`` on a file of the depot's scope."""
+    plan, bench = elsewhere.write_files(tmp_path)
+
+    def run(file: Path, *words: str):
+        files = ("--plan", str(plan), "--bench", str(bench), "--tool", "Ostrelby")
+        return run_command(tmp_path / "bench.anviltrace", "import", str(file), *files, *TORQUE, *words)
+
+    return run
+
+
+def measured(path: Path, quantity: Quantity) -> tuple[np.ndarray, float]:
+    """The values of a channel in its unit, and where it starts."""
+    with Archive.open(path, read_only=True) as archive:
+        (run,) = archive.all(Run, kind=RunKind.IMPORT)
+        channel = [one for one in archive.sides(run.id) if one.quantity == quantity][-1]
+        counts = np.concatenate([part for _, part in archive.side_pieces(channel.id)])
+        assert archive.verify() == []
+    return counts * channel.per_count, channel.start_s
+
+
+def test_further_columns_come_along_on_the_same_clock(tmp_path: Path, bring):
+    done = bring(besides.write(tmp_path / "all.csv"), *WISHES, "--sensor", "shunt, clamp, accelerometer")
+    assert done.code == 0, done.err
+    assert "supply current in A from CH3: " in done.out
+    assert "from 0.000 s on" in done.out
+    truth = besides.columns()
+    for quantity, expected in (
+        (Quantity.SUPPLY_VOLTAGE, truth["CH2"]),
+        (Quantity.SUPPLY_CURRENT, truth["CH3"] * 100.0),
+        (Quantity.HANDLE_Y, truth["AY"] * 9.80665),
+    ):
+        values, start_s = measured(tmp_path / "bench.anviltrace", quantity)
+        assert values == pytest.approx(expected, abs=2e-6 * np.abs(expected).max())
+        assert start_s == pytest.approx(0.0, abs=1e-6)
+
+
+def test_a_file_of_its_own_is_put_where_its_offset_says(tmp_path: Path, bring, run_command):
+    run = json.loads(bring(besides.write(tmp_path / "all.csv"), "--json").out)["id"]
+    archive = tmp_path / "bench.anviltrace"
+    slow = np.column_stack([np.arange(300) / 100.0, 20.0 - np.arange(300) / 300.0])
+    np.savetxt(tmp_path / "logger.csv", slow, fmt="%.6g", delimiter=",", header="time,pack", comments="")
+    words = ("--offset", "-0.25", "--offset-within", "0.02", "--json")
+    wish = ("--side", "supply voltage=pack:v:1%")
+    done = run_command(archive, "import-side", str(tmp_path / "logger.csv"), run[:8], *wish, *words)
+    assert done.code == 0, done.err
+    (told,) = json.loads(done.out)["sides"]
+    assert (told["samples"], told["unit"], told["start_s"]) == (300, "V", pytest.approx(-0.25))
+    values, start_s = measured(archive, Quantity.SUPPLY_VOLTAGE)
+    assert values == pytest.approx(slow[:, 1], abs=1e-4)
+    assert start_s == pytest.approx(-0.25)
+
+
+def test_a_file_that_was_not_recorded_during_the_run_is_refused(tmp_path: Path, bring, run_command):
+    file = besides.write(tmp_path / "all.csv")
+    run = json.loads(bring(file, "--json").out)["id"]
+    words = ("--side", besides.WISHES[0], "--offset", "100", "--offset-within", "0.1")
+    done = run_command(tmp_path / "bench.anviltrace", "import-side", str(file), run[:8], *words)
+    assert done.code == 8
+    assert "supply voltage lasts from 99.900 to " in done.err
+    assert "correct --offset" in done.err
+
+
+def test_a_wish_that_makes_no_sense_is_wrong_usage(tmp_path: Path, bring):
+    done = bring(besides.write(tmp_path / "all.csv"), "--side", "supply voltage=CH2:a:1%")
+    assert done.code == 2
+    assert "cannot be in 'a': use v or mv" in done.err
+
+
+def test_a_column_that_is_not_there_leaves_nothing_behind(tmp_path: Path, bring):
+    done = bring(besides.write(tmp_path / "all.csv"), "--side", "supply voltage=CH9:v:1%")
+    assert done.code == 8
+    assert "has no column 'CH9'" in done.err
+    assert not (tmp_path / "bench.anviltrace").exists()
+
+
+def test_channels_of_a_wav_file_share_its_full_scale(tmp_path: Path, bring, run_command):
+    from scipy.io import wavfile
+
+    run = json.loads(bring(besides.write(tmp_path / "all.csv"), "--json").out)["id"]
+    wave = np.round(3276.8 * np.column_stack([np.sin(np.arange(9000) / 40), np.cos(np.arange(9000) / 40)]))
+    wavfile.write(tmp_path / "handle.wav", 8000, wave.astype(np.int16))
+    wishes = ("--side", "handle acceleration x=1:50g:3%", "--side", "handle acceleration y=2:50g:3%")
+    words = (*wishes, "--offset", "0", "--offset-within", "0.01")
+    file = str(tmp_path / "handle.wav")
+    lacking = run_command(tmp_path / "bench.anviltrace", "import-side", file, run[:8], *words)
+    assert "say with --full-scale what that is in its own unit" in lacking.err
+    done = run_command(
+        tmp_path / "bench.anviltrace", "import-side", file, run[:8], *words, "--full-scale", "10"
+    )
+    assert done.code == 0, done.err
+    values, _ = measured(tmp_path / "bench.anviltrace", Quantity.HANDLE_X)
+    assert np.abs(values).max() == pytest.approx(50 * 9.80665, rel=1e-3)
