@@ -65,11 +65,11 @@ class Lever:
         self._cos_error = ureal(cos_mean, cos_sd, label="arm angle")
         self._sin_error = ureal(0.0, sin_sd, label="arm angle")
         self._own_level_nm = self._own_moment(arm)
-        self._torques: dict[tuple[tuple[Mass, ...], float], Any] = {}
+        self._torques: dict[tuple[tuple[str, ...], float], Any] = {}
 
     def torque_nm(self, masses: Sequence[Mass], angle_deg: float) -> Any:
         """Torque of ``masses`` hung at once, a magnitude: an uncertain real number of GTC, in N·m."""
-        asked = tuple(masses), angle_deg
+        asked = tuple(mass.id for mass in masses), angle_deg
         if asked not in self._torques:
             force_n = sum(self._weights.force_n(mass) for mass in masses)
             self._torques[asked] = force_n * self._length_m * self._cosine(angle_deg)
