@@ -7,10 +7,13 @@ standard gravity 9.80665 m/s².
 
 from __future__ import annotations
 
+import re
 from enum import StrEnum
 
 NM_PER_KGF_M = 9.80665
 NM_PER_LBF_FT = 0.45359237 * NM_PER_KGF_M * 0.3048
+
+_SQUARED = re.compile(r"\(N·m[^)]*\)²")
 
 US_PER_S = 1_000_000
 """Microseconds in a second: a tick of the board is one microsecond."""
@@ -37,7 +40,13 @@ class TorqueUnit(StrEnum):
         return torque_nm if self is TorqueUnit.NM else nm_to_lbf_ft(torque_nm)
 
     def shown(self, value: float, unit: str) -> tuple[float, str]:
-        """A value and its unit as this unit shows them: "N·m" and what contains it change, others do not."""
+        """A value and its unit as this unit shows them: "N·m" and what contains it change, others do not.
+
+        What is squared, as in "(N·m)²·s" and "(N·m·s)²", changes by the factor squared.
+        """
         if TorqueUnit.NM.value not in unit:
             return value, unit
-        return self.from_nm(value), unit.replace(TorqueUnit.NM.value, self.value)
+        shown = self.from_nm(value)
+        if _SQUARED.search(unit):
+            shown = self.from_nm(shown)
+        return shown, unit.replace(TorqueUnit.NM.value, self.value)

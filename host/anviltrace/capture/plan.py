@@ -9,10 +9,11 @@
     start = "slack"         # slack or preset
     drive_s = 5.0           # how long the trigger is held, from the first blow
     before_s = 1.0          # recorded before "drive now", at least 1
-    after_s = 1.0           # recorded after the release, at least 1; 10 shows relaxation
+    after_s = 1.0           # recorded after the release, at least 1; 11 shows relaxation
     repeats = 3
     rest_s = 30.0           # between repeats
     marks_s = [0.5, 1, 2]   # torque is reported at these times
+    thresholds_nm = [150]   # and the times until the joint keeps these torques (held rigs)
 """
 
 from __future__ import annotations
@@ -47,6 +48,7 @@ class _PlanTable:
     marks_s: list = dataclasses.field(default_factory=list)  # type: ignore[type-arg]
     rate_hz: Annotated[float | None, Limits(1.0, 100_000.0)] = None
     gain: Annotated[int | None, Limits(1, 1024)] = None
+    thresholds_nm: list = dataclasses.field(default_factory=list)  # type: ignore[type-arg]
 
 
 def read_plan(path: Path) -> Plan:
@@ -58,6 +60,7 @@ def read_plan(path: Path) -> Plan:
     table = read_table(_PlanTable, tables, str(path), "plan")
     values = {field.name: getattr(table, field.name) for field in dataclasses.fields(table)}
     values["marks_s"] = _marks(table.marks_s, table.drive_s, str(path))
+    values["thresholds_nm"] = _thresholds(table.thresholds_nm, str(path))
     plan = Plan(id=described_id("Plan", text), text=text, **values)
     _check_duty(plan, str(path))
     return plan
@@ -72,9 +75,20 @@ def _marks(marks: list[object], drive_s: float, file: str) -> tuple[float, ...]:
                 f"{file}: plan.marks_s holds {mark:g} s, outside the drive time of {drive_s:g} s; "
                 "lengthen drive_s or drop the mark"
             )
-    values = tuple(float(mark) for mark in marks if isinstance(mark, int | float))
+    return _rising("marks_s", marks, file)
+
+
+def _thresholds(levels: list[object], file: str) -> tuple[float, ...]:
+    for level in levels:
+        if isinstance(level, bool) or not isinstance(level, int | float) or not 0 < level < math.inf:
+            raise PlanError(f"{file}: plan.thresholds_nm holds {level!r}; give torques above 0 in N·m")
+    return _rising("thresholds_nm", levels, file)
+
+
+def _rising(key: str, numbers: list[object], file: str) -> tuple[float, ...]:
+    values = tuple(float(number) for number in numbers if isinstance(number, int | float))
     if list(values) != sorted(set(values)):
-        raise PlanError(f"{file}: plan.marks_s = {marks} is not in rising order; sort it, each mark once")
+        raise PlanError(f"{file}: plan.{key} = {numbers} is not in rising order; sort it, each one once")
     return values
 
 

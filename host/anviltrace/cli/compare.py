@@ -149,7 +149,7 @@ def _condition(group: Group) -> dict[str, Any]:
 
 
 def _metric(found: Summary, unit: TorqueUnit) -> dict[str, Any]:
-    from anviltrace.metrics.catalogue import metric
+    from anviltrace.metrics.catalogue import mark_as_data, metric
 
     spread, own_unit = found.spread, metric(found.name).unit
 
@@ -158,7 +158,7 @@ def _metric(found: Summary, unit: TorqueUnit) -> dict[str, Any]:
 
     return {
         "name": found.name,
-        "at_s": found.at_s,
+        **mark_as_data(found.name, found.mark),
         "unit": unit.shown(1.0, own_unit)[1],
         "n": found.n,
         "mean": None if spread is None else shown(spread.mean),

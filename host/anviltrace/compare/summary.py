@@ -29,7 +29,7 @@ class Summary:
     """
 
     name: str
-    at_s: float | None
+    mark: float | None
     spread: Spread | None
     expanded: float | None = None
     dof: float = math.inf
@@ -42,7 +42,7 @@ class Summary:
     @property
     def key(self) -> Key:
         """What tells this metric apart from the others of the group."""
-        return self.name, self.at_s
+        return self.name, self.mark
 
     @property
     def n(self) -> int:
@@ -68,19 +68,23 @@ def summarise(group: Group) -> list[Summary]:
     return [summarise_metric(group, *key) for key in keys]
 
 
-def summarise_metric(group: Group, name: str, at_s: float | None = None) -> Summary:
-    """One metric of a group; a run that lacks it altogether counts as withholding it."""
-    found = [result.value(name, at_s) or _missing(name, at_s) for result in group.kept]
+def summarise_metric(group: Group, name: str, mark: float | None = None) -> Summary:
+    """One metric of a group; a run that lacks it altogether counts as withholding it.
+
+    Where a run did not reach what was asked for (right-censored) there is no mean: that of the others would
+    be too small.
+    """
+    found = [result.value(name, mark) or _missing(name) for result in group.kept]
     known = [value for value in found if value.value is not None]
     reasons = Counter(value.withheld for value in found if value.value is None)
     withheld = tuple(reasons.most_common())
-    if not known:
-        return Summary(name, at_s, None, withheld=withheld)
+    if not known or any(value.beyond is not None for value in found):
+        return Summary(name, mark, None, withheld=withheld)
     values_spread = spread([value.value for value in known if value.value is not None])
     expanded, dof = _expanded(values_spread, known)
     return Summary(
         name,
-        at_s,
+        mark,
         values_spread,
         expanded,
         dof,
@@ -92,8 +96,8 @@ def summarise_metric(group: Group, name: str, at_s: float | None = None) -> Summ
     )
 
 
-def _missing(name: str, at_s: float | None) -> Value:
-    return Value(name, None, at_s=at_s, withheld="not computed for this run")
+def _missing(name: str) -> Value:
+    return Value(name, None, withheld="not computed for this run")
 
 
 def _common(values: Sequence[Value]) -> float:

@@ -14,7 +14,10 @@ from anviltrace.metrics.signal import Signal, ZeroLevel, signal_of, zero_level
 from anviltrace.metrics.uncertainty import Part, rectangular
 from anviltrace.records import RigKind, Thread
 from anviltrace.trace.blows import BASE_OVER_FWHM, Blows, find_blows, joined, measure_blows
+from anviltrace.trace.climb import levels_after
+from anviltrace.trace.climbmodels import Exponential, SquareRoot, fit_exponential, fit_square_root
 from anviltrace.trace.level import LEAST_QUIET
+from anviltrace.trace.rate import Rate, blow_rate
 from anviltrace.trace.sampling import impulse_error_sd, why_unresolved, worst_peak_loss
 
 Numbers = npt.NDArray[np.float64]
@@ -161,6 +164,32 @@ class Analysis:
         assert self.blows is not None
         assert self.window is not None
         return np.asarray(self.blows.start_s <= self.window.end_s + 0.5 / self.signal.rate_hz)
+
+    @cached_property
+    def levels(self) -> tuple[Numbers, Numbers]:
+        """Times after time zero of the driven blows, and the levels after them as retained torque."""
+        assert self.blows is not None
+        assert self.window is not None
+        times_s, along = levels_after(self.blows)
+        driven = times_s <= self.window.end_s + float(np.nanmax(self.blows.apex_s - self.blows.start_s))
+        kept = self.signal.rotation * self.tightening_sign * along[driven]
+        return times_s[driven] - self.window.start_s, kept
+
+    @cached_property
+    def exponential(self) -> Exponential | None:
+        """The exponential through these levels."""
+        return fit_exponential(*self.levels, from_s=0.0)
+
+    @cached_property
+    def square_root(self) -> SquareRoot | None:
+        """The square root through these levels."""
+        return fit_square_root(self.levels[1])
+
+    @cached_property
+    def rhythm(self) -> Rate:
+        """Rate and intervals of the blows of the drive window."""
+        assert self.blows is not None
+        return blow_rate(self.blows.apex_s[self.driven], self.blows.piece[self.driven])
 
     def zero_parts(self) -> list[Part]:
         """What the zero leaves open in a torque, N·m: what it moved during the run, and its noise."""

@@ -1,8 +1,8 @@
 """Every metric there is: its name, unit, definition, what it needs and how its uncertainty is made.
 
-The one table from which tables, reports and ``anviltrace metrics --explain`` take their words. No standard
-we know of defines a torque test of impact wrenches, so the definitions are our own; where they follow
-common practice they say so.
+The one table from which tables, reports and ``anviltrace metrics --explain`` take their words; flags that
+concern a run as a whole are in ``flagtable``. No standard we know of defines a torque test of impact
+wrenches, so the definitions are our own; ``source`` says where they follow common practice.
 """
 
 from __future__ import annotations
@@ -18,6 +18,33 @@ HELD_RIGS = (RigKind.HELD,)
 OTHER_RIGS = (RigKind.FIXED, RigKind.THROUGH)
 
 
+class Group(StrEnum):
+    """What metrics are shown together; the value is the heading. The leading ones come first."""
+
+    LEADING = "what it comes to"
+    BLOWS = "the blows"
+    RHYTHM = "the rhythm"
+    CLIMB = "the climb"
+    ENERGY = "in place of energy"
+    TIME = "time"
+    READINGS = "readings"
+
+
+class Source(StrEnum):
+    """Where a definition comes from."""
+
+    COMMON = "common practice"
+    DERIVED = "derived and checked here"
+    OWN = "our own"
+
+
+class Mark(StrEnum):
+    """What tells several values of one metric apart; the value is the unit of the mark."""
+
+    TIME = "s"
+    TORQUE = "N·m"
+
+
 class Need(StrEnum):
     """What has to be there before a metric can be stated; the value says it in words."""
 
@@ -28,11 +55,16 @@ class Need(StrEnum):
     QUIET = "a quiet stretch in which the rig has stopped ringing"
     AFTER = "a stretch after the last blow"
     MARK = "a run that lasts to the time mark"
+    LEVELS = "levels after at least 5 blows, 8 for a model"
+    LONG_AFTER = "10.05 s of record after the last blow"
 
 
 @dataclass(frozen=True, slots=True)
 class Metric:
-    """One entry. ``label`` is for headings; ``rigs`` are the kinds of rig it exists for."""
+    """One entry. ``label`` is for headings; ``rigs`` are the kinds of rig it exists for.
+
+    ``climbing``: it exists only while the tool turns the way that tightens.
+    """
 
     name: str
     label: str
@@ -41,14 +73,21 @@ class Metric:
     computed: str
     uncertainty: str
     needs: tuple[Need, ...]
+    group: Group
+    source: Source = Source.COMMON
     rigs: tuple[RigKind, ...] = ALL_RIGS
     torque: bool = True
-    marked: bool = False
+    marked: Mark | None = None
+    climbing: bool = False
 
 
 _CALIBRATION = (
     "calibration (slope, with what arm, gravity and weights share; largest residual; bend above the highest "
     "hung weight)"
+)
+_APEX = (
+    "The apex is that of the parabola through the largest sample and its neighbours where the base width "
+    "(1.5 times the width at half height) has five samples or more, else the largest sample."
 )
 
 _ENTRIES = (
@@ -66,6 +105,7 @@ _ENTRIES = (
         ),
         uncertainty=f"{_CALIBRATION}, zero before and after, noise of the mean.",
         needs=(Need.CALIBRATION, Need.ZERO, Need.AFTER),
+        group=Group.LEADING,
         rigs=HELD_RIGS,
     ),
     Metric(
@@ -79,8 +119,9 @@ _ENTRIES = (
         ),
         uncertainty=f"{_CALIBRATION}, zero, noise of the level, half the step between the two levels.",
         needs=(Need.BLOWS, Need.QUIET, Need.CALIBRATION, Need.ZERO, Need.MARK),
+        group=Group.LEADING,
         rigs=HELD_RIGS,
-        marked=True,
+        marked=Mark.TIME,
     ),
     Metric(
         name="peak_at",
@@ -90,8 +131,9 @@ _ENTRIES = (
         computed="Rotation times the peaks of the blows, interpolated at the mark; never extrapolated.",
         uncertainty=f"{_CALIBRATION}, zero, noise, half the step between the two peaks; sampling as a bound.",
         needs=(Need.BLOWS, Need.SHAPE, Need.CALIBRATION, Need.ZERO, Need.MARK),
+        group=Group.LEADING,
         rigs=OTHER_RIGS,
-        marked=True,
+        marked=Mark.TIME,
     ),
     Metric(
         name="mean_torque",
@@ -109,6 +151,8 @@ _ENTRIES = (
             f"{_CALIBRATION}, zero, noise, sampling of the blows, ends of the window, missing samples."
         ),
         needs=(Need.CALIBRATION, Need.ZERO),
+        group=Group.LEADING,
+        source=Source.OWN,
     ),
     Metric(
         name="impulse_mean",
@@ -121,27 +165,46 @@ _ENTRIES = (
         ),
         uncertainty=f"{_CALIBRATION}, noise of torque and levels, sampling, position of the apex.",
         needs=(Need.BLOWS, Need.CALIBRATION),
+        group=Group.LEADING,
+        source=Source.DERIVED,
     ),
     Metric(
         name="peak_mean",
         label="mean peak",
         unit="N·m",
         definition="Mean of the peak torques of all blows (gross: from zero, not from the level).",
-        computed="Rotation times the mean of the largest sample of each blow, unfiltered.",
+        computed=f"Rotation times the mean of the apexes, unfiltered. {_APEX}",
         uncertainty=(
             f"{_CALIBRATION}, zero, noise; what sampling and the converter's filter may hide, and what noise "
             "may add, are one-sided bounds beside it."
         ),
         needs=(Need.BLOWS, Need.SHAPE, Need.CALIBRATION, Need.ZERO),
+        group=Group.LEADING,
+        source=Source.DERIVED,
+    ),
+    Metric(
+        name="net_peak_mean",
+        label="mean net peak",
+        unit="N·m",
+        definition="Mean over the blows of the peak torque less the level right before the blow.",
+        computed=f"{_APEX} The level is the median of half the interval before the blow, 25 ms at most.",
+        uncertainty=(
+            f"{_CALIBRATION}, noise of apex and level, ring in the levels; sampling, filter and noise bounds "
+            "as for the mean peak. The zero does not enter."
+        ),
+        needs=(Need.BLOWS, Need.SHAPE, Need.CALIBRATION),
+        group=Group.BLOWS,
+        source=Source.DERIVED,
     ),
     Metric(
         name="peak_max",
         label="highest peak",
         unit="N·m",
         definition="Largest peak torque of all blows.",
-        computed="Rotation times the largest sample of any blow, unfiltered.",
+        computed=f"Rotation times the largest apex of any blow, unfiltered. {_APEX}",
         uncertainty=f"{_CALIBRATION}, zero, noise; sampling, filter and noise bounds as for the mean peak.",
         needs=(Need.BLOWS, Need.SHAPE, Need.CALIBRATION, Need.ZERO),
+        group=Group.BLOWS,
     ),
     Metric(
         name="maximum_torque",
@@ -151,6 +214,7 @@ _ENTRIES = (
         computed="Largest sample of rotation times torque, unfiltered.",
         uncertainty=f"{_CALIBRATION}, zero, noise; sampling, filter and noise bounds as for the mean peak.",
         needs=(Need.BLOWS, Need.SHAPE, Need.CALIBRATION, Need.ZERO),
+        group=Group.BLOWS,
     ),
     Metric(
         name="blow_rate",
@@ -163,6 +227,7 @@ _ENTRIES = (
             "clock of the board (100 ppm, common practice)."
         ),
         needs=(Need.BLOWS,),
+        group=Group.LEADING,
         torque=False,
     ),
     Metric(
@@ -176,6 +241,7 @@ _ENTRIES = (
             " else flagged."
         ),
         needs=(Need.BLOWS,),
+        group=Group.LEADING,
         torque=False,
     ),
     Metric(
@@ -190,6 +256,389 @@ _ENTRIES = (
             "crossings to half a sample; filter and resonance widen and shift blows, which is flagged."
         ),
         needs=(Need.BLOWS, Need.SHAPE),
+        group=Group.BLOWS,
+        source=Source.DERIVED,
+        torque=False,
+    ),
+    Metric(
+        name="rise_median",
+        label="rise, 10 to 90 %",
+        unit="ms",
+        definition=(
+            "Median time in which the blows rise from 10 to 90 % of their height over the level, as the "
+            "converter shows them. Half a sine rises in 0.3245 of its base width."
+        ),
+        computed="Between the interpolated crossings of 10 and 90 % of the net peak.",
+        uncertainty=(
+            "crossings to half a sample; straight lines between samples make it read long by up to 2.8/N "
+            "sample distances, N samples on the base width (half sines, tried at all phases); filter and "
+            "resonance widen blows, which is flagged."
+        ),
+        needs=(Need.BLOWS, Need.SHAPE),
+        group=Group.BLOWS,
+        source=Source.DERIVED,
+        torque=False,
+    ),
+    Metric(
+        name="shape_number",
+        label="shape number J/(p·w)",
+        unit="1",
+        definition=(
+            "Median of impulse over net peak times width at half height: 0.955 (3/π) for half a sine, 1 for "
+            "a triangle, 1.064 for a Gaussian. It tells blows that are alike from such that are not."
+        ),
+        computed="From impulse, net peak and width of each blow; doubles are left out.",
+        uncertainty=(
+            "scatter of the blows over √n (times 1.25 for a median), a rectangle of 1.5/N² (N samples on the "
+            "base width; half sines, tried at all phases); a peak that reads low makes it read high, which "
+            "is a bound. The calibration cancels."
+        ),
+        needs=(Need.BLOWS, Need.SHAPE),
+        group=Group.BLOWS,
+        source=Source.DERIVED,
+        torque=False,
+    ),
+    Metric(
+        name="blow_rate_mean",
+        label="mean blow rate",
+        unit="1/s",
+        definition=(
+            "Blows less one over the time from the first to the last: missed blows lower it, unlike the "
+            "blow rate. A double strike counts once."
+        ),
+        computed=(
+            "(N − 1)/(t_N − t_1) over the apexes of the drive window; gaps and what they cut are left out."
+        ),
+        uncertainty=(
+            "first and last blow to half a sample each, clock of the board (100 ppm, common practice)."
+        ),
+        needs=(Need.BLOWS,),
+        group=Group.RHYTHM,
+        torque=False,
+    ),
+    Metric(
+        name="interval_median",
+        label="median interval",
+        unit="ms",
+        definition=(
+            "Median time from blow to blow, over intervals without a missed blow; a double counts once."
+        ),
+        computed="Between apexes. Missed: above 1.5 times the running median of 11 intervals.",
+        uncertainty="as for the blow rate.",
+        needs=(Need.BLOWS,),
+        group=Group.RHYTHM,
+        torque=False,
+    ),
+    Metric(
+        name="interval_sd",
+        label="spread of the intervals",
+        unit="ms",
+        definition="Standard deviation of the intervals without a missed blow.",
+        computed="Sample standard deviation of the same intervals as the median.",
+        uncertainty="what timing to half a sample adds to it, as a rectangle. A figure of this run alone.",
+        needs=(Need.BLOWS,),
+        group=Group.RHYTHM,
+        torque=False,
+    ),
+    Metric(
+        name="interval_cv",
+        label="spread over mean interval",
+        unit="%",
+        definition=(
+            "Coefficient of variation of the intervals without a missed blow: how evenly the tool strikes."
+        ),
+        computed="100 times their standard deviation over their mean.",
+        uncertainty="as for the spread.",
+        needs=(Need.BLOWS,),
+        group=Group.RHYTHM,
+        torque=False,
+    ),
+    Metric(
+        name="missed_blows",
+        label="missed blows",
+        unit="1",
+        definition="Blows that seem missed within the drive window: intervals too long by whole blows.",
+        computed=(
+            "An interval above 1.5 times the running median of 11 lacks round(interval/median) − 1 blows; "
+            "nothing is said across a gap."
+        ),
+        uncertainty="exact by its rule; what does not strike cannot be told from what is not seen.",
+        needs=(Need.BLOWS,),
+        group=Group.RHYTHM,
+        torque=False,
+    ),
+    Metric(
+        name="double_blows",
+        label="double strikes",
+        unit="1",
+        definition="Blows within the drive window that follow the one before too soon to be the next.",
+        computed=(
+            "An interval below half the running median of 11. The pair counts once in rates and counts, both "
+            "count in the impulse; strikes less than 3 ms apart are one blow."
+        ),
+        uncertainty="exact by its rule.",
+        needs=(Need.BLOWS,),
+        group=Group.RHYTHM,
+        torque=False,
+    ),
+    Metric(
+        name="time_to",
+        label="time",
+        unit="s",
+        definition=(
+            "Time from the start of the first blow until the joint keeps a torque named in the plan "
+            '(thresholds_nm) or with --threshold. A level that the run does not reach gives "more than" the '
+            "time for which it was watched (right-censored), a value of its own."
+        ),
+        computed=(
+            "First crossing of the levels between blows, straight from one to the next, less time zero; 0 "
+            "where the joint kept that much before."
+        ),
+        uncertainty=(
+            f"{_CALIBRATION}, zero, noise of the level, each over the slope of the climb there; half an "
+            "interval between blows, since a level rises with a blow."
+        ),
+        needs=(Need.BLOWS, Need.QUIET, Need.CALIBRATION, Need.ZERO, Need.LEVELS),
+        group=Group.CLIMB,
+        rigs=HELD_RIGS,
+        torque=False,
+        marked=Mark.TORQUE,
+        climbing=True,
+    ),
+    Metric(
+        name="climb_end",
+        label="end torque T∞ (exponential)",
+        unit="N·m",
+        definition="The torque that the climb comes to by C(t) = T∞ − (T∞ − T0)·exp(−(t − t0)/τ).",
+        computed=(
+            "Least squares through the levels after the blows. Refused below 1.5 time constants: the "
+            "standard error is 24 % at half a constant, 1.6 % at 1.5 and 0.3 % at 3 (42 blows a second, 1 % "
+            "scatter)."
+        ),
+        uncertainty=(
+            f"{_CALIBRATION}, zero; standard error of the fit, with how far residuals go together from blow "
+            "to blow. That the climb is an exponential is assumed: see which model the levels speak for."
+        ),
+        needs=(Need.BLOWS, Need.QUIET, Need.CALIBRATION, Need.ZERO, Need.LEVELS),
+        group=Group.CLIMB,
+        source=Source.DERIVED,
+        rigs=HELD_RIGS,
+        climbing=True,
+    ),
+    Metric(
+        name="climb_tau",
+        label="time constant τ (exponential)",
+        unit="s",
+        definition="The time in which what is missing to the end torque falls to 1/e (37 %).",
+        computed="From the same fit as the end torque; refused below 1.5 time constants.",
+        uncertainty="standard error of the fit, as for the end torque. The calibration cancels.",
+        needs=(Need.BLOWS, Need.QUIET, Need.LEVELS),
+        group=Group.CLIMB,
+        source=Source.DERIVED,
+        rigs=HELD_RIGS,
+        torque=False,
+        climbing=True,
+    ),
+    Metric(
+        name="climb_rms",
+        label="scatter about the exponential",
+        unit="N·m",
+        definition="Root mean square of what the exponential leaves of the levels.",
+        computed="From the same fit as the end torque; refused below 1.5 time constants.",
+        uncertainty=f"{_CALIBRATION}. A figure of this run alone.",
+        needs=(Need.BLOWS, Need.QUIET, Need.CALIBRATION, Need.LEVELS),
+        group=Group.CLIMB,
+        source=Source.DERIVED,
+        rigs=HELD_RIGS,
+        climbing=True,
+    ),
+    Metric(
+        name="climb_gain",
+        label="C² gained per blow (square root)",
+        unit="(N·m)²",
+        definition=(
+            "The rise of the level's square with each blow by C_n = √(C0² + g·n): g = 2·K·η·E for a joint of "
+            "the rate K that takes the same useful energy η·E from every blow (energy balance, not measured)."
+        ),
+        computed="Least squares through the levels after the blows, C0² not below 0.",
+        uncertainty="calibration twice (a square), standard error of the fit as for the end torque.",
+        needs=(Need.BLOWS, Need.QUIET, Need.CALIBRATION, Need.LEVELS),
+        group=Group.CLIMB,
+        source=Source.DERIVED,
+        rigs=HELD_RIGS,
+        climbing=True,
+    ),
+    Metric(
+        name="climb_aic",
+        label="AIC, exponential less root",
+        unit="1",
+        definition=(
+            "Akaike's criterion of the exponential less that of the square root: below −2 the levels speak "
+            "for the exponential, above +2 for the square root, between them for neither."
+        ),
+        computed="m·ln(RSS/m) + 2·k of each fit, m levels, k parameters with the scatter.",
+        uncertainty="none stated: residuals count as independent, so that a small difference means little.",
+        needs=(Need.BLOWS, Need.QUIET, Need.LEVELS),
+        group=Group.CLIMB,
+        source=Source.DERIVED,
+        rigs=HELD_RIGS,
+        torque=False,
+        climbing=True,
+    ),
+    Metric(
+        name="climb_linearity",
+        label="non-linearity of the climb",
+        unit="%",
+        definition=(
+            "Largest departure of the levels from the best straight line, between 10 and 90 % of the last "
+            "level, over the rise between those (best-straight-line non-linearity)."
+        ),
+        computed="Least squares through these levels on time.",
+        uncertainty="noise of the level. The calibration cancels but for its own bend.",
+        needs=(Need.BLOWS, Need.QUIET, Need.LEVELS),
+        group=Group.CLIMB,
+        rigs=HELD_RIGS,
+        torque=False,
+        climbing=True,
+    ),
+    Metric(
+        name="climb_r_squared",
+        label="R² of that line",
+        unit="1",
+        definition="Share of the levels' variance between 10 and 90 % that the straight line explains.",
+        computed="1 − residual over total sum of squares.",
+        uncertainty="none stated: it says how straight a climb is, badly; the non-linearity says it better.",
+        needs=(Need.BLOWS, Need.QUIET, Need.LEVELS),
+        group=Group.CLIMB,
+        rigs=HELD_RIGS,
+        torque=False,
+        climbing=True,
+    ),
+    Metric(
+        name="plateau_slope",
+        label="slope at the end",
+        unit="N·m/s",
+        definition=(
+            "Slope of the levels over the last third of the blows, no more than the last 2 s. A plateau is "
+            "reached where it is below 1 % of the mean per second and its interval holds 0."
+        ),
+        computed="Least squares through these levels on time.",
+        uncertainty=(
+            "slope of the calibration; standard error of the line, with how far residuals go together from "
+            "blow to blow."
+        ),
+        needs=(Need.BLOWS, Need.QUIET, Need.CALIBRATION, Need.LEVELS),
+        group=Group.CLIMB,
+        rigs=HELD_RIGS,
+        climbing=True,
+    ),
+    Metric(
+        name="plateau_percent",
+        label="slope at the end, of the level",
+        unit="%/s",
+        definition="The same slope in percent of the mean level there per second.",
+        computed="From the same line.",
+        uncertainty="standard error of the line. The calibration cancels.",
+        needs=(Need.BLOWS, Need.QUIET, Need.CALIBRATION, Need.ZERO, Need.LEVELS),
+        group=Group.CLIMB,
+        rigs=HELD_RIGS,
+        torque=False,
+        climbing=True,
+    ),
+    Metric(
+        name="relaxation",
+        label="relaxation in 10 s",
+        unit="N·m",
+        definition="What the joint loses from 0.1 to 10 s after the last blow.",
+        computed=(
+            "Mean torque from 50 to 150 ms less that from 9.95 to 10.05 s after the last blow, times the "
+            "tightening sign. Plan after_s = 11 or more."
+        ),
+        uncertainty=(
+            "calibration of the difference, noise of both means, and what the zero moved during the run. "
+            "Creep of the transducer itself is in it and not told apart."
+        ),
+        needs=(Need.BLOWS, Need.CALIBRATION, Need.ZERO, Need.LONG_AFTER),
+        group=Group.CLIMB,
+        rigs=HELD_RIGS,
+        climbing=True,
+    ),
+    Metric(
+        name="impulse_squared",
+        label="J² per blow",
+        unit="(N·m·s)²",
+        definition=(
+            "Mean square of the impulse of the blows: a proxy of blow energy, not an energy. For a free "
+            "hammer of inertia J_h it is 2·J_h·E·(1 + e)², so it compares blows of the same tool on the "
+            "same rig only; inertia and restitution e are not measured."
+        ),
+        computed="From the impulses of the blows, a double together with its blow.",
+        uncertainty="twice that of the impulse, relatively.",
+        needs=(Need.BLOWS, Need.CALIBRATION),
+        group=Group.ENERGY,
+        source=Source.DERIVED,
+    ),
+    Metric(
+        name="peak_impulse",
+        label="p·J per blow",
+        unit="(N·m)²·s",
+        definition=(
+            "Mean of net peak times impulse of the blows: a proxy of blow energy, not an energy. Work needs "
+            "the angle, which is not measured; like the peak it says as much about the rig as about the tool."
+        ),
+        computed="From net peak and impulse of each blow; doubles are left out.",
+        uncertainty=(
+            "calibration twice (a square), noise; what peaks may hide (filter, sampling) is a bound beside "
+            "it."
+        ),
+        needs=(Need.BLOWS, Need.SHAPE, Need.CALIBRATION),
+        group=Group.ENERGY,
+        source=Source.DERIVED,
+    ),
+    Metric(
+        name="impulse_rate",
+        label="impulse per second",
+        unit="N·m",
+        definition=(
+            "Impulse per blow times mean blow rate: the torque over the level that the blows make on "
+            "average, a proxy of what the tool delivers. It is no power: that needs the angle."
+        ),
+        computed="Impulse per blow (double strikes with their blow) times mean blow rate.",
+        uncertainty="those of impulse and mean rate, relatively and in squares.",
+        needs=(Need.BLOWS, Need.CALIBRATION),
+        group=Group.ENERGY,
+        source=Source.DERIVED,
+    ),
+    Metric(
+        name="time_zero",
+        label="time zero in the record",
+        unit="s",
+        definition=(
+            "Time from the first sample to time zero, from which marks count: the start of the first blow "
+            "(5 % of its height); where blows cannot be resolved the onset."
+        ),
+        computed="The start is interpolated between samples. Which of the two it is stands beside it.",
+        uncertainty="half a sample, clock of the board.",
+        needs=(),
+        group=Group.TIME,
+        torque=False,
+    ),
+    Metric(
+        name="onset",
+        label="onset in the record",
+        unit="s",
+        definition=(
+            "Time from the first sample to the onset: the first departure from the quiet stretch by more "
+            "than 5 standard deviations and 2 % of the range that stays beyond half of that for 3 of the "
+            "next 5 samples."
+        ),
+        computed=(
+            "Found while recording, then stepped back to the last sample within one standard deviation, 10 "
+            "ms at most. Three departures within a quarter of a second count as well."
+        ),
+        uncertainty="one sample.",
+        needs=(),
+        group=Group.TIME,
         torque=False,
     ),
     Metric(
@@ -200,6 +649,8 @@ _ENTRIES = (
         computed="Converter counts less the zero, with their sign.",
         uncertainty="none stated: a reading, not a measured torque.",
         needs=(Need.ZERO,),
+        group=Group.READINGS,
+        source=Source.OWN,
         torque=False,
     ),
     Metric(
@@ -212,6 +663,8 @@ _ENTRIES = (
         ),
         uncertainty="none stated: a reading, not a measured torque.",
         needs=(Need.ZERO,),
+        group=Group.READINGS,
+        source=Source.OWN,
         torque=False,
     ),
     Metric(
@@ -222,6 +675,8 @@ _ENTRIES = (
         computed="Mean of the last 200 ms (at least 3 samples), with its sign.",
         uncertainty="none stated: a reading, not a measured torque.",
         needs=(Need.ZERO,),
+        group=Group.READINGS,
+        source=Source.OWN,
         torque=False,
     ),
     Metric(
@@ -232,6 +687,8 @@ _ENTRIES = (
         computed="Mean of the last 200 ms (at least 3 samples), by the converter's scale.",
         uncertainty="none stated: a reading, not a measured torque.",
         needs=(Need.ZERO,),
+        group=Group.READINGS,
+        source=Source.OWN,
         torque=False,
     ),
 )
@@ -251,7 +708,16 @@ def metric(name: str) -> Metric:
     return CATALOGUE[name]
 
 
-def label(name: str, at_s: float | None = None) -> str:
+def label(name: str, mark: float | None = None) -> str:
     """The label of a value: its mark belongs to it."""
-    words = metric(name).label
-    return words if at_s is None else f"{words} at {at_s:g} s"
+    entry = metric(name)
+    if mark is None:
+        return entry.label
+    joint = "to" if entry.marked is Mark.TORQUE else "at"
+    return f"{entry.label} {joint} {mark:g} {entry.marked or Mark.TIME}"
+
+
+def mark_as_data(name: str, mark: float | None) -> dict[str, float | None]:
+    """The mark of a value under the name of its unit, ``at_s`` or ``at_nm``; both None where it has none."""
+    torque = metric(name).marked is Mark.TORQUE
+    return {"at_s": None if torque else mark, "at_nm": mark if torque else None}

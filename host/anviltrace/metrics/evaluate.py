@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from anviltrace.metrics import levels, strikes
+from anviltrace.metrics import climb, levels, rhythm, shape, strikes, times
 from anviltrace.metrics.analysis import Analysis, analyse
 from anviltrace.metrics.catalogue import CATALOGUE, Metric, Need
 from anviltrace.metrics.facts import RunFacts
@@ -26,7 +26,31 @@ _ONCE: dict[str, Callable[[Analysis], Value]] = {
     "peak_mean": strikes.peak_mean,
     "peak_max": strikes.peak_max,
     "maximum_torque": strikes.maximum_torque,
-    "blow_rate": strikes.rate,
+    "net_peak_mean": shape.net_peak_mean,
+    "rise_median": shape.rise_median,
+    "shape_number": shape.shape_number,
+    "blow_rate": rhythm.rate,
+    "blow_rate_mean": rhythm.mean_rate,
+    "interval_median": rhythm.interval_median,
+    "interval_sd": rhythm.interval_sd,
+    "interval_cv": rhythm.interval_cv,
+    "missed_blows": rhythm.missed,
+    "double_blows": rhythm.doubled,
+    "climb_end": climb.end,
+    "climb_tau": climb.tau,
+    "climb_rms": climb.rms,
+    "climb_gain": climb.gain,
+    "climb_aic": climb.aic,
+    "climb_linearity": climb.linearity,
+    "climb_r_squared": climb.r_squared,
+    "plateau_slope": climb.plateau_slope,
+    "plateau_percent": climb.plateau_percent,
+    "relaxation": climb.relaxation,
+    "impulse_squared": shape.impulse_squared,
+    "peak_impulse": shape.peak_impulse,
+    "impulse_rate": shape.impulse_rate,
+    "time_zero": times.time_zero,
+    "onset": times.onset,
     "blow_count": strikes.count,
     "width_median": strikes.width_median,
 }
@@ -73,17 +97,21 @@ def _empty(facts: RunFacts) -> RunResult:
 
 def _values(a: Analysis, metric: Metric) -> list[Value]:
     """The values of one entry of the catalogue: none where this kind of rig has no such metric."""
-    if a.facts.context.rig.kind not in metric.rigs:
+    if a.facts.context.rig.kind not in metric.rigs or (metric.climbing and a.works_against_joint):
         return []
     if metric.name in _ONCE:
         reason = _reason(a, metric)
         return [withheld(metric.name, reason) if reason else _ONCE[metric.name](a)]
-    if metric.name not in _AT_MARKS:
-        return []
-    plan, compute = a.facts.context.plan, _AT_MARKS[metric.name]
-    reason = _reason(a, metric)
-    marks = () if plan is None else plan.marks_s
-    return [withheld(metric.name, reason, at_s) if reason else compute(a, at_s) for at_s in marks]
+    plan, reason = a.facts.context.plan, _reason(a, metric)
+    if metric.name in _AT_MARKS:
+        at_s, compute = () if plan is None else plan.marks_s, _AT_MARKS[metric.name]
+        return [withheld(metric.name, reason, at_s=mark) if reason else compute(a, mark) for mark in at_s]
+    if metric.name == "time_to":
+        at_nm = a.facts.thresholds_nm
+        return [
+            withheld(metric.name, reason, at_nm=mark) if reason else climb.time_to(a, mark) for mark in at_nm
+        ]
+    return []
 
 
 def _reason(a: Analysis, metric: Metric) -> str:

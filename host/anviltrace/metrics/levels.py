@@ -11,7 +11,7 @@ from anviltrace.metrics.analysis import Analysis, Numbers
 from anviltrace.metrics.results import Value
 from anviltrace.metrics.uncertainty import Part, rectangular
 from anviltrace.metrics.values import stated, withheld
-from anviltrace.trace.climb import FINAL_FROM_S, FINAL_TO_S, at_marks, retained
+from anviltrace.trace.climb import FINAL_FROM_S, FINAL_TO_S, at_marks, lower_envelope
 
 Indices = npt.NDArray[np.int64]
 
@@ -29,6 +29,7 @@ SHARE_OF_BLOWS = (
     "the converter is slow: its reading while the tool strikes is the level plus a share of the blows, "
     "which is what a mean is made of, but no level between blows"
 )
+BRIDGED = "a blow seems missed there, so that it is read between what lies on both sides"
 STARTS_AT_ONSET = "counted from the onset, since the converter does not show single blows"
 AGAINST_JOINT = (
     "the transducer of a held rig also carries what the joint still keeps, which acts against the tool, so "
@@ -59,7 +60,8 @@ def retained_at(a: Analysis, at_s: float) -> Value:
     name = "retained_at"
     assert a.blows is not None
     assert a.window is not None
-    times_s, along = retained(a.blows)
+    envelope = lower_envelope(a.blows)
+    times_s, along = envelope.time_s, envelope.value
     when_s = a.window.start_s + at_s
     level = float(at_marks(times_s, along, when_s))
     if not math.isfinite(level):
@@ -67,13 +69,19 @@ def retained_at(a: Analysis, at_s: float) -> Value:
     after = max(1, int(np.searchsorted(times_s, when_s)))
     if bool(a.across_gap(times_s[after - 1], times_s[after])):
         return withheld(name, "samples are missing there", at_s)
+    half_step = rectangular("between two levels", 0.5 * float(along[after] - along[after - 1]))
+    flag = BRIDGED if envelope.bridged_at(when_s) else ""
+    return _retained(a, name, level, [*parts_of_level(a), half_step], at_s=at_s, flags=(flag,))
+
+
+def parts_of_level(a: Analysis) -> list[Part]:
+    """Noise and ring of one level between blows, N·m."""
+    assert a.blows is not None
     samples = float(np.median(a.blows.quiet_samples))
-    parts = [
+    return [
         Part("noise", MEDIAN_OVER_MEAN * a.signal.noise_of_mean(samples)),
         Part("ring in the levels", RING_KEPT * float(np.median(a.ring_in_rests))),
-        rectangular("between two levels", 0.5 * float(along[after] - along[after - 1])),
     ]
-    return _retained(a, name, level, parts, at_s=at_s)
 
 
 def mean_torque(a: Analysis) -> Value:

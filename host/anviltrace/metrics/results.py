@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from anviltrace.calibration.coverage import coverage_factor
 from anviltrace.records import Decision, Gap, Notice, Plan, Rig, Run, Session, Settings, Supply, Tool
 
 Numbers = npt.NDArray[np.float64]
@@ -21,7 +22,9 @@ class Value:
     the half width of the 95 % interval, ``dof`` its effective degrees of freedom. ``common`` is the standard
     uncertainty that all runs under the same calibration share, so it does not shrink when they are
     averaged. ``under_read`` and ``over_read`` are one-sided bounds outside that interval: the true value
-    may be higher, or lower, by up to that much. ``at_s`` is the time mark of a metric that has one.
+    may be higher, or lower, by up to that much. ``at_s`` is the time mark of a metric that has one, ``at_nm``
+    its torque mark. ``beyond`` is set, and ``value`` None, where the value is known only to be greater than
+    that (right-censored); ``withheld`` then says what was not reached.
     """
 
     name: str
@@ -34,11 +37,23 @@ class Value:
     at_s: float | None = None
     withheld: str = ""
     flags: tuple[str, ...] = ()
+    at_nm: float | None = None
+    beyond: float | None = None
+
+    @property
+    def standard(self) -> float:
+        """Standard uncertainty; 0 where none is stated."""
+        return 0.0 if self.expanded is None else self.expanded / coverage_factor(self.dof)
+
+    @property
+    def mark(self) -> float | None:
+        """The mark of a value that has one, in the unit its catalogue entry names."""
+        return self.at_nm if self.at_s is None else self.at_s
 
     @property
     def key(self) -> tuple[str, float | None]:
         """What tells this value apart from the others of its run."""
-        return self.name, self.at_s
+        return self.name, self.mark
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +115,6 @@ class RunResult:
     software_version: str = ""
     flags: tuple[str, ...] = field(default=())
 
-    def value(self, name: str, at_s: float | None = None) -> Value | None:
+    def value(self, name: str, mark: float | None = None) -> Value | None:
         """The value of this name (and mark), or None where the run has no such metric."""
-        return next((value for value in self.values if value.key == (name, at_s)), None)
+        return next((value for value in self.values if value.key == (name, mark)), None)

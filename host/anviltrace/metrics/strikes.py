@@ -1,4 +1,4 @@
-"""Metrics of single blows: how many, how often, how hard, how long."""
+"""Metrics of single blows: how many, how hard, how long. How often: ``rhythm``; their shape: ``shape``."""
 
 from __future__ import annotations
 
@@ -6,28 +6,24 @@ import math
 from statistics import NormalDist
 
 import numpy as np
+import numpy.typing as npt
 
 from anviltrace.metrics.analysis import Analysis, Marks, Numbers
-from anviltrace.metrics.levels import MEDIAN_OVER_MEAN, RING_KEPT
+from anviltrace.metrics.levels import BRIDGED, MEDIAN_OVER_MEAN, RING_KEPT
 from anviltrace.metrics.results import Value
 from anviltrace.metrics.uncertainty import Part, rectangular
 from anviltrace.metrics.values import stated, withheld
 from anviltrace.trace.blows import LEAST_FOR_PARABOLA
-from anviltrace.trace.climb import at_marks
-from anviltrace.trace.climb import peaks as envelope
-from anviltrace.trace.rate import blow_rate
+from anviltrace.trace.climb import at_marks, upper_envelope
 
-CLOCK_PPM = 100.0
-"""How far a board's clock may be off (common practice for a crystal: 30 to 50 ppm)."""
+Indices = npt.NDArray[np.int64]
+
 LEAST_OVER_NOISE = 10.0
 MOST_RING_LEFT = 0.5
 RING_THAT_MATTERS = 0.05
 CHANGE_KNOWN_TO = 0.005
 """Share of the base width to which the place is known where the level changes (tried with half sines on
 transducers of 3 to 20 periods to a base width: 5 µs of 1.1 ms at most)."""
-_ON_A_SAMPLE = 1e-6
-_FEW_WHOLE = 0.1
-"""A blow is timed in whole samples when it lies so near to one; up to this share of them does no harm."""
 _LEAD_S = 0.001
 """How long before its start a blow's impulse begins."""
 _NEAR_APEX = 0.2
@@ -44,7 +40,7 @@ RING_CUT = "the rig still rings when the next blow comes, so that the impulse mi
 def count(a: Analysis) -> Value:
     """Blows within the drive window, doubles counted once."""
     assert a.blows is not None
-    struck = _struck(a)
+    struck = singles(a)
     weakest = float(np.nanmin(a.blows.net_peak[struck]))
     weak = weakest < LEAST_OVER_NOISE * a.signal.noise_sd
     rings = a.ring_left > MOST_RING_LEFT
@@ -60,46 +56,10 @@ def count(a: Analysis) -> Value:
     return stated("blow_count", float(struck.sum()), [], flags=flags)
 
 
-def rate(a: Analysis) -> Value:
-    """Blows a second, from the median of the normal intervals."""
-    assert a.blows is not None
-    driven = a.driven
-    found = blow_rate(a.blows.apex_s[driven], a.blows.piece[driven])
-    if not math.isfinite(found.per_s):
-        return withheld("blow_rate", f"{int(driven.sum())} blows are too few for a rate: 3 are needed")
-    intervals = max(1, int(driven.sum()) - 1 - found.doubles - found.missed)
-    timing = 0.5 / a.signal.rate_hz / math.sqrt(3.0)
-    u_interval = MEDIAN_OVER_MEAN * math.sqrt(2.0) * timing / math.sqrt(intervals)
-    parts = [
-        Part("times of the blows", found.per_s**2 * u_interval),
-        rectangular("whole samples", found.per_s**2 * _grain_s(a)),
-        rectangular("clock of the board", 1e-6 * CLOCK_PPM * found.per_s, common=True),
-    ]
-    missed = (
-        f"blows that seem missed (gaps of more than 1.5 intervals): {found.missed}" if found.missed else ""
-    )
-    nominal = (
-        "" if a.facts.context.run.rate_hz else "counted with the nominal rate: the measured one is not known"
-    )
-    return stated("blow_rate", found.per_s, parts, flags=(missed, nominal))
-
-
-def _grain_s(a: Analysis) -> float:
-    """Half width in seconds by which a median of intervals is off because blows are timed in whole samples.
-
-    A median of whole numbers is one itself, however many there are. Blows wide enough for a parabola are
-    timed between samples, and then it is nothing.
-    """
-    assert a.blows is not None
-    at = a.blows.apex_s[a.driven] * a.signal.rate_hz
-    whole = np.abs(at - np.rint(at)) < _ON_A_SAMPLE
-    return 0.5 / a.signal.rate_hz if float(np.mean(whole)) > _FEW_WHOLE else 0.0
-
-
 def impulse_mean(a: Analysis) -> Value:
     """Mean impulse of the blows, a double strike together with its blow."""
     assert a.blows is not None
-    usable = a.driven & np.isfinite(a.blows.impulse) & ~_across_gap(a)
+    usable = with_impulse(a)
     blows = int((usable & ~a.blows.double).sum())
     if not blows:
         return withheld("impulse_mean", "no blow lies between quiet stretches that give it a level")
@@ -121,31 +81,28 @@ def impulse_mean(a: Analysis) -> Value:
 def peak_mean(a: Analysis) -> Value:
     """Mean of the gross peaks."""
     assert a.blows is not None
-    struck = _struck(a)
+    struck = singles(a)
     peaks = a.blows.peak[struck]
     if reason := a.scale.over_limit(a.signed(peaks)):
         return withheld("peak_mean", reason)
     noise = Part("noise", a.signal.noise_sd / math.sqrt(len(peaks)))
-    under = float(np.nanmean((a.peak_loss * a.blows.net_peak)[struck]))
-    over = a.signal.noise_sd * _mean_of_largest(_samples_near_apex(a))
+    under, over = mean_bounds(a, struck)
     return _peak(a, "peak_mean", float(peaks.mean()), peaks, [noise], under, over)
 
 
 def peak_max(a: Analysis) -> Value:
     """Largest gross peak."""
     assert a.blows is not None
-    struck = _struck(a)
-    peaks = a.blows.peak[struck]
-    return _largest(a, "peak_max", int(np.flatnonzero(struck)[peaks.argmax()]))
+    struck = singles(a)
+    return _largest(a, "peak_max", np.flatnonzero(struck))
 
 
 def maximum_torque(a: Analysis) -> Value:
     """Largest torque along the rotation, blow or not."""
     assert a.blows is not None
-    highest = int(a.blows.peak.argmax())
     largest = float(a.signal.values.max())
-    if largest <= float(a.blows.peak[highest]):
-        return _largest(a, "maximum_torque", highest)
+    if largest <= float(a.blows.peak.max()):
+        return _largest(a, "maximum_torque", np.arange(len(a.blows)))
     if reason := a.scale.over_limit(a.signed(largest)):
         return withheld("maximum_torque", reason)
     noise = Part("noise", a.signal.noise_sd)
@@ -157,7 +114,8 @@ def peak_at(a: Analysis, at_s: float) -> Value:
     """Peaks interpolated at a mark after time zero, seconds."""
     assert a.blows is not None
     assert a.window is not None
-    times, peaks = envelope(a.blows)
+    envelope = upper_envelope(a.blows)
+    times, peaks = envelope.time_s, envelope.value
     when_s = a.window.start_s + at_s
     value = float(at_marks(times, peaks, when_s))
     if not math.isfinite(value):
@@ -177,35 +135,60 @@ def peak_at(a: Analysis, at_s: float) -> Value:
     single = np.flatnonzero(~a.blows.double)
     under = float(np.nanmax((a.peak_loss * a.blows.net_peak)[single[after - 1 : after + 1]]))
     over = a.signal.noise_sd * _mean_of_largest(_samples_near_apex(a))
-    return _peak(a, "peak_at", value, around, parts, under, over, at_s)
+    flag = BRIDGED if envelope.bridged_at(when_s) else ""
+    return _peak(a, "peak_at", value, around, parts, under, over, at_s, flag)
 
 
 def width_median(a: Analysis) -> Value:
     """Median width at half height, milliseconds."""
     assert a.blows is not None
-    widths = a.blows.width_s[_struck(a)]
+    widths = a.blows.width_s[singles(a)]
     widths = widths[np.isfinite(widths)]
     if not len(widths):
         return withheld("width_median", "no blow crosses half its height on both sides")
     timing_ms = 1e3 * math.sqrt(2.0) * 0.5 / a.signal.rate_hz / math.sqrt(3.0)
     crossings = Part("crossings of half the height", MEDIAN_OVER_MEAN * timing_ms / math.sqrt(len(widths)))
+    return stated("width_median", 1e3 * float(np.median(widths)), [crossings], flags=width_flags(a))
+
+
+def width_flags(a: Analysis) -> tuple[str, ...]:
+    """What concerns the width of blows, and all else that hangs on their outline in time."""
     widened_ms = 1e3 * sum(a.facts.boxcars_s)
-    smeared = f"the converter's filter ({widened_ms:.2g} ms long) widens blows" if widened_ms else ""
-    return stated("width_median", 1e3 * float(np.median(widths)), [crossings], flags=(RESONANCE, smeared))
+    return RESONANCE, f"the converter's filter ({widened_ms:.2g} ms long) widens blows" if widened_ms else ""
 
 
-def _struck(a: Analysis) -> Marks:
+def with_impulse(a: Analysis) -> Marks:
+    """Blows of the drive window, doubles too, that have an impulse and no gap beside them."""
+    assert a.blows is not None
+    return np.asarray(a.driven & np.isfinite(a.blows.impulse) & ~_across_gap(a))
+
+
+def singles(a: Analysis) -> Marks:
     """Blows of the drive window, doubles left out."""
     assert a.blows is not None
     return np.asarray(a.driven & ~a.blows.double)
 
 
-def _largest(a: Analysis, name: str, blow: int) -> Value:
+def mean_bounds(a: Analysis, usable: Marks) -> tuple[float, float]:
+    """By how much the mean of the peaks of these blows may read low (filter, sampling) and high (noise)."""
     assert a.blows is not None
-    peak = float(a.blows.peak[blow])
+    under = float(np.nanmean((a.peak_loss * a.blows.net_peak)[usable]))
+    return under, a.signal.noise_sd * _mean_of_largest(_samples_near_apex(a))
+
+
+def _largest(a: Analysis, name: str, blows: Indices) -> Value:
+    """The largest peak of these blows. Which of them was truly the largest is not known.
+
+    So it may truly be higher up to the largest of all peaks with what each may hide, and noise may have
+    lifted the largest of all their samples.
+    """
+    assert a.blows is not None
+    peaks = a.blows.peak[blows]
+    peak = float(peaks.max())
     if reason := a.scale.over_limit(a.signed(peak)):
         return withheld(name, reason)
-    under = float(np.nan_to_num(a.peak_loss[blow] * a.blows.net_peak[blow]))
+    hidden = np.nan_to_num(a.peak_loss[blows] * a.blows.net_peak[blows])
+    under = float((peaks + hidden).max()) - peak
     over = a.signal.noise_sd * _quantile_of_largest(len(a.blows) * _samples_near_apex(a))
     noise = Part("noise", a.signal.noise_sd)
     return _peak(a, name, peak, np.array([peak]), [noise], under, over)
@@ -220,6 +203,7 @@ def _peak(
     under: float,
     over: float,
     at_s: float | None = None,
+    flag: str = "",
 ) -> Value:
     """A peak, or a mean of the peaks ``all_along``, with the calibration and the zero in its uncertainty."""
     torques = a.signed(all_along)
@@ -229,7 +213,6 @@ def _peak(
         a.scale.residual_part(1 if above >= -below else -1),
         a.scale.bend_part(float(a.scale.bend_nm(torques).mean())),
     ]
-    flags = (RESONANCE, a.scale.above_weights(torques), a.clipped_flag, _few_samples(a), _gap_flag(a))
     return stated(
         name,
         along,
@@ -237,14 +220,19 @@ def _peak(
         at_s=at_s,
         under_read=under,
         over_read=over,
-        flags=flags,
+        flags=(flag, *peak_flags(a, torques)),
     )
+
+
+def peak_flags(a: Analysis, torques_nm: Numbers) -> tuple[str, ...]:
+    """What concerns peaks; ``torques_nm`` are signed, clockwise positive."""
+    return (RESONANCE, a.scale.above_weights(torques_nm), a.clipped_flag, _few_samples(a), _gap_flag(a))
 
 
 def _calibration_of_impulse(a: Analysis, usable: Marks, mean: float, blows: int) -> list[Part]:
     """Slope, residual and bend in a mean impulse; the level itself may be off by the residual as well."""
     assert a.blows is not None
-    above, below = _impulse_by_sign(a, usable, blows)
+    above, below = by_sign(a, usable, a.blows.impulse[usable], blows)
     base_s = float(np.nansum(a.base_s[usable])) / blows
     sign = a.signal.rotation
     bend = float(np.nansum(a.scale.bend_nm(a.signed(a.blows.peak[usable])) * a.base_s[usable])) / blows
@@ -255,16 +243,16 @@ def _calibration_of_impulse(a: Analysis, usable: Marks, mean: float, blows: int)
     ]
 
 
-def _impulse_by_sign(a: Analysis, usable: Marks, blows: int) -> tuple[float, float]:
-    """The mean impulse made of positive and of negative torque, each with its sign (clockwise positive).
+def by_sign(a: Analysis, usable: Marks, amounts: Numbers, blows: int) -> tuple[float, float]:
+    """A mean over blows, made of positive and of negative torque, each with its sign (clockwise positive).
 
-    A blow that rises from a level on the other side of zero takes the share of its height on each side.
+    ``amounts`` of the ``usable`` blows are proportional to their torque over the level: impulses, heights. A
+    blow that rises from a level on the other side of zero takes the share of its height on each side.
     """
     assert a.blows is not None
-    impulse, height = a.blows.impulse[usable], a.blows.net_peak[usable]
-    with_rotation = np.clip(a.blows.peak[usable] / height, 0.0, 1.0)
-    along = float((impulse * with_rotation).sum()) / blows
-    against = float((impulse * (1.0 - with_rotation)).sum()) / blows
+    with_rotation = np.clip(a.blows.peak[usable] / a.blows.net_peak[usable], 0.0, 1.0)
+    along = float((amounts * with_rotation).sum()) / blows
+    against = float((amounts * (1.0 - with_rotation)).sum()) / blows
     return (along, -against) if a.signal.rotation > 0 else (against, -along)
 
 

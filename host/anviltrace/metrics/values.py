@@ -14,6 +14,7 @@ def stated(
     parts: Iterable[Part],
     *,
     at_s: float | None = None,
+    at_nm: float | None = None,
     under_read: float = 0.0,
     over_read: float = 0.0,
     flags: Iterable[str] = (),
@@ -29,6 +30,7 @@ def stated(
         under_read=float(under_read),
         over_read=float(over_read),
         at_s=at_s,
+        at_nm=at_nm,
         flags=tuple(flag for flag in flags if flag),
     )
 
@@ -38,6 +40,14 @@ def reading(name: str, value: float, flags: Iterable[str] = ()) -> Value:
     return Value(name=name, value=float(value), flags=tuple(flag for flag in flags if flag))
 
 
-def withheld(name: str, reason: str, at_s: float | None = None) -> Value:
+def withheld(name: str, reason: str, at_s: float | None = None, at_nm: float | None = None) -> Value:
     """A metric that cannot be stated, and why."""
-    return Value(name=name, value=None, at_s=at_s, withheld=reason)
+    return Value(name=name, value=None, at_s=at_s, at_nm=at_nm, withheld=reason)
+
+
+def beyond(
+    name: str, least: float, reason: str, at_nm: float | None = None, flags: Iterable[str] = ()
+) -> Value:
+    """A value that is only known to be greater than ``least``; ``reason`` says what was not reached."""
+    told = tuple(flag for flag in flags if flag)
+    return Value(name=name, value=None, beyond=float(least), at_nm=at_nm, withheld=reason, flags=told)

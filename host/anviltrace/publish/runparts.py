@@ -90,16 +90,23 @@ def _calibrations(result: RunResult) -> str:
 
 def _row(found: Value, shower: Shower) -> dict[str, Any]:
     remarks = (
-        f"withheld: {found.withheld}" if found.value is None else "",
+        why_no_value(found),
         *shower.bounds(found),
         *found.flags,
     )
     return {
-        "label": label(found.name, found.at_s),
+        "label": label(found.name, found.mark),
         "value": shower.value(found),
         "unit": shower.unit_of(found.name),
         "remarks": [text for text in remarks if text],
     }
+
+
+def why_no_value(found: Value) -> str:
+    """Why a metric has no value, in words; empty where it has one."""
+    if found.value is not None:
+        return ""
+    return found.withheld if found.beyond is not None else f"withheld: {found.withheld}"
 
 
 def _lists(result: RunResult) -> list[tuple[str, list[str]]]:

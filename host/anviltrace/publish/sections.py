@@ -58,7 +58,7 @@ def leading(found: Iterable[Summary]) -> list[str]:
 
 def _row(material: Material, number: int, names: Sequence[str], notes: Notes) -> dict[str, Any]:
     group = material.compared[number]
-    summaries = {summary.name: summary for summary in material.summaries[number] if summary.at_s is None}
+    summaries = {summary.name: summary for summary in material.summaries[number] if summary.mark is None}
     return {
         "number": number,
         "label": label_in_section(group),
@@ -119,7 +119,7 @@ def blocks(material: Material) -> list[dict[str, Any]]:
 def _metric_row(found: Summary, shower: Shower) -> dict[str, Any]:
     bias = shower.bias(found)
     return {
-        "label": label(found.name, found.at_s),
+        "label": label(found.name, found.mark),
         "mean": shower.mean(found),
         "unit": shower.unit_of(found.name),
         "n": found.n,

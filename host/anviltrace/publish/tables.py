@@ -57,6 +57,7 @@ METRIC_COLUMNS = (
     "metric",
     "label",
     "mark, s",
+    "mark, N·m",
     "value",
     "unit",
     "expanded uncertainty (95 %)",
@@ -64,6 +65,7 @@ METRIC_COLUMNS = (
     "standard uncertainty common to all runs",
     "true value may be higher by",
     "true value may be lower by",
+    "known only to be more than",
     "withheld because",
     "flags",
 )
@@ -155,6 +157,7 @@ def _metric_row(result: RunResult, found: Value, shower: Shower) -> list[Any]:
         found.name,
         label(found.name),
         found.at_s,
+        found.at_nm,
         shown(found.value),
         shower.unit_of(found.name) or "1",
         shown(found.expanded),
@@ -162,6 +165,7 @@ def _metric_row(result: RunResult, found: Value, shower: Shower) -> list[Any]:
         shown(found.common),
         shown(found.under_read),
         shown(found.over_read),
+        None if found.beyond is None else shower.number(found.name, found.beyond),
         found.withheld,
         "; ".join(found.flags),
     ]

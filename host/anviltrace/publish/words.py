@@ -42,7 +42,9 @@ class Shower:
         return value_with_uncertainty(self.number(name, value), self.number(name, expanded))
 
     def value(self, found: Value) -> str:
-        """A value of one run without its unit, or the word that it is withheld."""
+        """A value of one run without its unit, "> 4.80" where it is only known to be more, or "withheld"."""
+        if found.beyond is not None:
+            return f"> {rounded(self.number(found.name, found.beyond), 3)}"
         return WITHHELD if found.value is None else self.stated(found.name, found.value, found.expanded)
 
     def mean(self, found: Summary) -> str:

@@ -157,7 +157,8 @@ def straight_line(time_s: npt.ArrayLike, values: npt.ArrayLike) -> Line:
 
     Residuals of a climb go together from blow to blow: a strong blow lifts all levels after it. So the
     standard error is that of independent ones times sqrt((1 + r)/(1 − r)), r their correlation with their
-    neighbours (the usual correction for a first-order process; from memory).
+    neighbours: see :func:`togetherness`. A bow of the points is no scatter of their mean slope, so a parabola
+    is taken out of the residuals for it.
     """
     times, points = np.asarray(time_s, dtype=np.float64), np.asarray(values, dtype=np.float64)
     if times.size < LEAST_LEVELS:
@@ -165,9 +166,11 @@ def straight_line(time_s: npt.ArrayLike, values: npt.ArrayLike) -> Line:
     centred, mean = times - times.mean(), float(points.mean())
     slope = float(centred @ points) / float(centred @ centred)
     residual = points - mean - slope * centred
-    together = togetherness(residual, 2)
-    dof = max(1.0, times.size / together - 2.0)
-    variance = float(residual @ residual) / (times.size - 2) * together
+    bow = np.square(centred) - np.mean(np.square(centred))
+    bow -= centred * (float(bow @ centred) / float(centred @ centred))
+    scatter = residual - bow * (float(bow @ residual) / float(bow @ bow))
+    together, dof = togetherness(scatter, 3)
+    variance = float(scatter @ scatter) / (times.size - 3) * together
     total = float(np.sum(np.square(points - mean)))
     return Line(
         slope=slope,
@@ -179,17 +182,19 @@ def straight_line(time_s: npt.ArrayLike, values: npt.ArrayLike) -> Line:
     )
 
 
-def togetherness(residual: Floats, parameters: int) -> float:
-    """(1 + r)/(1 − r) for residuals in order, r the correlation of neighbours; at least 1.
+def togetherness(residual: Floats, parameters: int) -> tuple[float, float]:
+    """By how much residuals in order widen variances, at least 1, and the degrees of freedom they leave.
 
-    Residuals of a model with so many fitted parameters show r too small by about (parameters + 3·r)/m.
+    For residuals of a first-order process with the correlation r of neighbours a variance of slow parameters
+    is (1 + r)/(1 − r) times as large, and their own variance is known as from m·(1 − r²)/(1 + r²) independent
+    ones (from memory). Residuals of a model with so many parameters show r too small by about
+    (parameters + 3·r)/m.
     """
     square = float(residual @ residual)
-    if square <= 0.0:
-        return 1.0
-    seen = float(residual[1:] @ residual[:-1]) / square
+    seen = float(residual[1:] @ residual[:-1]) / square if square > 0.0 else -1.0
     alike = min(max(seen + (parameters + 3.0 * max(seen, 0.0)) / residual.size, 0.0), _MOST_ALIKE)
-    return (1.0 + alike) / (1.0 - alike)
+    dof = residual.size * (1.0 - alike**2) / (1.0 + alike**2) - parameters
+    return (1.0 + alike) / (1.0 - alike), max(1.0, dof)
 
 
 def rising_part(levels: Floats) -> slice:

@@ -167,7 +167,7 @@ def _errors(jacobian: Floats, residual: Floats) -> tuple[list[float] | None, flo
     Residuals that go together count as fewer (see :func:`anviltrace.trace.climb.straight_line`).
     """
     size, count = jacobian.shape
-    together = togetherness(residual, count)
+    together, dof = togetherness(residual, count)
     scale = np.linalg.norm(jacobian, axis=0)
     if not (np.isfinite(scale).all() and (scale > 0.0).all()):
         return None, 0.0
@@ -177,7 +177,7 @@ def _errors(jacobian: Floats, residual: Floats) -> tuple[list[float] | None, flo
     inverse = np.linalg.inv(r)
     variance = float(residual @ residual) / (size - count) * together
     errors = np.sqrt(variance * np.sum(np.square(inverse), axis=1)) / scale
-    return errors.tolist(), max(1.0, size / together - count)
+    return errors.tolist(), dof
 
 
 def _aic(residual: Floats, parameters: int) -> float:

@@ -9,7 +9,7 @@ import pytest
 from simulated import COUNTS_PER_NM, RATE_HZ, Truth, bench, stated, struck
 
 from anviltrace.errors import AnalysisError
-from anviltrace.metrics.catalogue import CATALOGUE, HELD_RIGS, label, metric
+from anviltrace.metrics.catalogue import CATALOGUE, HELD_RIGS, Group, label, metric
 from anviltrace.metrics.evaluate import evaluate
 from anviltrace.metrics.facts import RunFacts, zero_reading
 from anviltrace.metrics.results import RunResult, Value
@@ -86,7 +86,8 @@ def test_a_whole_run_gets_every_metric_of_its_rig(facts: RunFacts, truth: Truth)
         assert abs(stated_value(result, name) - true) < 1.5 * value.expanded
         assert 0.0 < value.common < value.expanded
     expected = {entry.name for entry in CATALOGUE.values() if RigKind.HELD in entry.rigs}
-    expected -= {"maximum_counts", "maximum_mv_per_v", "rest_counts", "rest_mv_per_v"}
+    expected -= {entry.name for entry in CATALOGUE.values() if entry.group is Group.READINGS}
+    expected -= {"time_to"}  # no threshold was asked for
     assert {value.name for value in result.values} == expected
     assert (result.time_zero, result.uncalibrated, result.flags) == ("first blow", "", ())
     assert result.blows is not None
@@ -361,7 +362,7 @@ def test_the_catalogue_knows_its_metrics() -> None:
     assert label("retained_at", 0.5) == "retained torque at 0.5 s"
     for entry in CATALOGUE.values():
         assert all(
-            (entry.label, entry.unit, entry.definition, entry.computed, entry.uncertainty, entry.needs)
+            (entry.label, entry.unit, entry.definition, entry.computed, entry.uncertainty, entry.group)
         )
     with pytest.raises(AnalysisError, match="no metric 'breakaway'"):
         metric("breakaway")

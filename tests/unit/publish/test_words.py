@@ -39,7 +39,7 @@ def test_spread_is_said_to_no_more_places_than_the_uncertainty_is_worth() -> Non
     assert Shower().sd(wide) == "4.0"
     assert Shower().interval(wide) == "±9.9"
     assert Shower().bias(wide) == "+3.4"  # 0.846 · 4
-    assert Shower().best(wide) == "108.0"
+    assert Shower().best(wide) == "108"
 
 
 def test_one_run_has_neither_spread_nor_best() -> None:

@@ -135,7 +135,7 @@ def _print_conditions(material: Material) -> None:
             table.add_column(heading, justify="right", vertical="bottom", no_wrap=True)
         for group, summaries in rows:
             if group.condition.plan_name == plan:
-                by_name = {found.name: found for found in summaries if found.at_s is None}
+                by_name = {found.name: found for found in summaries if found.mark is None}
                 numbers = [shower.mean(by_name[name]) if name in by_name else "–" for name in SHOWN]
                 table.add_row(group.condition.short_label, str(len(group.kept)), *numbers)
         click.echo()

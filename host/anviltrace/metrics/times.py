@@ -1,0 +1,31 @@
+"""When it began: time zero, from which marks count, and the onset that the recorder saw."""
+
+from __future__ import annotations
+
+from anviltrace.metrics.analysis import Analysis
+from anviltrace.metrics.results import Value
+from anviltrace.metrics.rhythm import CLOCK_PPM
+from anviltrace.metrics.uncertainty import rectangular
+from anviltrace.metrics.values import stated, withheld
+
+
+def time_zero(a: Analysis) -> Value:
+    """Time zero in seconds from the first sample."""
+    if a.window is None:
+        return withheld("time_zero", a.no_window)
+    start_s = a.window.start_s
+    parts = [
+        rectangular("half a sample", 0.5 / a.signal.rate_hz),
+        rectangular("clock of the board", 1e-6 * CLOCK_PPM * start_s),
+    ]
+    return stated("time_zero", start_s, parts, flags=(f"it is the {a.window.zero}",))
+
+
+def onset(a: Analysis) -> Value:
+    """The onset in seconds from the first sample."""
+    index = a.facts.context.run.onset_index
+    if index is None:
+        return withheld("onset", "the recorder did not see the tool set in")
+    sample_s = 1.0 / a.signal.rate_hz
+    onset_s = (index - a.signal.first_index) * sample_s
+    return stated("onset", onset_s, [rectangular("a sample", sample_s)])
