@@ -13,6 +13,7 @@ import time
 from collections.abc import Iterator
 from importlib import resources
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -208,3 +209,20 @@ class TestFullCourse:
         facts = json.loads(resumed.stdout)
         assert facts["id"] == first.calibration.id
         assert not any("One mounting" in sentence for sentence in facts["cannot_tell"])
+        self.check_arms(facts)
+
+    def check_arms(self, facts: dict[str, Any]) -> None:
+        """True lengths of 0.8007 m and 0.4996 m, 4e-7 mV/V for each N to the side."""
+        shown = CliRunner().invoke(
+            cli, ["calibration", "show", facts["id"], "--json"], catch_exceptions=False
+        )
+        second = json.loads(shown.stdout)["numbers"]["second_arm"]
+        assert second["arms"] == ["long arm", "short arm"]
+        assert second["factor_to_a_load_that_only_turns"] == pytest.approx(0.499 / 0.301)
+        lengths = (0.4996 / 0.499) / (0.8007 / 0.8) - 1.0
+        side = 4e-7 / SENSITIVITY_MV_PER_V_PER_NM * (1.0 / 0.4996 - 1.0 / 0.8007)
+        overall = second["overall"]
+        assert abs(overall["difference_percent"] - 100.0 * (lengths + side)) < overall["expanded_percent"]
+        assert not overall["told_apart"]
+        shown = CliRunner().invoke(cli, ["calibration", "show", facts["id"], "--all"], catch_exceptions=False)
+        assert "Second arm, short arm (0.4990 m), beside long arm" in shown.stdout

@@ -56,6 +56,16 @@ def test_the_weights_explain_what_the_line_leaves_over(numbers: dict[str, Any]) 
     assert numbers["model"]["degree"] == 1
 
 
+def test_the_empty_arm_by_the_zeros_and_as_computed(recorded: list[str]) -> None:
+    """The virtual rig's long arm truly makes 9.71 N·m of its own."""
+    empty = json.loads(run("show", *recorded, "--json").stdout)["arm"]["empty"]
+    for one in ("computed", "read"):
+        assert abs(empty[one]["moment"] - 9.71) < empty[one]["expanded"] < 1.0
+    assert empty["agrees"]
+    assert "part of the zero; by the zeros without and with it reads" in empty["told"]
+    assert "not known" not in empty["told"]
+
+
 def test_both_results(numbers: dict[str, Any]) -> None:
     rising, both = numbers["results"]
     assert (rising["case"], both["case"]) == ("increasing only", "with hysteresis")

@@ -220,7 +220,7 @@ def _empty_arm(one: Candidate, fit: LineFit, unit: TorqueUnit) -> dict[str, Any]
     from anviltrace.calibration.emptyarm import look_at_empty_arm
     from anviltrace.publish.arms import tell_empty_arm
 
-    found = look_at_empty_arm(one.steps, one.calibration, one.arm, fit.line, one.bare)
+    found = look_at_empty_arm(one.steps, one.calibration, one.arm, fit, one.bare)
     moments = {"computed": found.computed, "read": found.read, "difference": found.difference}
     return {
         "own_mass_kg": one.arm.own_mass_kg,

@@ -50,6 +50,7 @@ def _print_head(facts: dict[str, Any], everything: bool) -> None:
         known = "" if dof is None else f", {dof:g} degrees of freedom"
         click.echo(f"{arm['name']}, {arm['length_m']:.4f} m (u {1e3 * arm['u_m']:.2f} mm{known}); gravity "
                    f"{facts['gravity_m_per_s2']:.4f} m/s² ({facts['gravity_source']})")  # fmt: skip
+    if everything or arm["empty"]["agrees"] is False:
         print_words(f"empty arm: {arm['empty']['told']}")
     for made in facts["authorised"]:
         stands = "the data are what was authorised" if made["unchanged"] else "CHANGED SINCE"

@@ -19,7 +19,7 @@ def tell_empty_arm(empty: EmptyArm, unit: TorqueUnit) -> str:
             told
             if empty.read is None
             else f"{told}; putting it on changed the zero by "
-            + (f"{_moment(empty.read, unit)}{_without_mountings(empty)}")
+            + (f"{_moment(empty.read, unit)}{_not_held(empty)}")
         )
     told = f"computed: {_moment(empty.computed, unit)}, part of the zero"
     if empty.read is None or empty.difference is None:
@@ -28,14 +28,12 @@ def tell_empty_arm(empty: EmptyArm, unit: TorqueUnit) -> str:
     return (
         f"{told}; by the zeros without and with it reads {unit.from_nm(empty.read.nm):.2f}, computed "
         f"{unit.from_nm(empty.computed.nm):.2f}, differ by {_moment(empty.difference, unit)}"
-        f"{_without_mountings(empty)}: {verdict}"
+        f"{_not_held(empty)}: {verdict}"
     )
 
 
-def _without_mountings(empty: EmptyArm) -> str:
-    if empty.mountings_known:
-        return ""
-    return ", without what a mounting does to the zero, which one mounting cannot tell"
+def _not_held(empty: EmptyArm) -> str:
+    return f" (without {' and '.join(empty.not_held)}: not known)" if empty.not_held else ""
 
 
 def _moment(moment: Moment, unit: TorqueUnit) -> str:

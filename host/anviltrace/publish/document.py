@@ -109,7 +109,7 @@ class Document:
     def empty_arm(self) -> EmptyArm:
         """The moment of the empty arm, as far as it is known."""
         made = self.made
-        return look_at_empty_arm(made.steps, made.calibration, made.arm, self.fit.line, self.bare)
+        return look_at_empty_arm(made.steps, made.calibration, made.arm, self.fit, self.bare)
 
     def disagreements(self) -> list[str]:
         """Readings that their recordings do not bear out, in words."""
