@@ -662,7 +662,7 @@ class Authorisation:
 
 @dataclass(frozen=True, slots=True)
 class Remark:
-    """Something a person states about a calibration, ``about`` one thing; entries are added, never changed."""
+    """What a person states about a calibration, ``about`` one thing; entries are added, never changed."""
 
     id: str
     calibration_id: str

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from anviltrace.cli.calibration_check import check, checks
-from anviltrace.cli.calibration_decisions import authorise, discard
+from anviltrace.cli.calibration_decisions import authorise, discard, remark
 from anviltrace.cli.calibration_document import document
 from anviltrace.cli.calibration_history import past_and_present, sentences
 from anviltrace.cli.calibration_numbers import (
@@ -58,6 +58,7 @@ calibration.add_command(checks)
 calibration.add_command(discard)
 calibration.add_command(document)
 calibration.add_command(record)
+calibration.add_command(remark)
 calibration.add_command(shunt)
 calibration.add_command(shunts)
 calibration.add_command(verify)

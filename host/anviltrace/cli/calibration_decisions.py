@@ -1,4 +1,4 @@
-"""``anviltrace calibration discard`` and ``authorise``: what a person decides about a calibration."""
+"""``anviltrace calibration discard``, ``remark`` and ``authorise``: what people say about a calibration."""
 
 from __future__ import annotations
 
@@ -9,6 +9,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from anviltrace.cli.options import archive_option, json_option, print_json
+
+ABOUT = ("laboratory", "place", "customer", "item", "condition", "received", "environment", "warm-up",
+         "deviation", "traceability", "adjustment", "opinion")  # fmt: skip
+"""What remarks may be about, as publish/remarks.py explains them; spelled here to load nothing for --help."""
 
 if TYPE_CHECKING:
     from anviltrace.calibration.line import Line
@@ -89,6 +93,40 @@ def _line(line: Line) -> str:
         f"{line.counts_per_nm:.3f} counts per N·m (u {100.0 * line.u_relative:.3f} %), largest residual "
         f"{line.residual_nm:.3f} N·m"
     )
+
+
+@click.command()
+@click.argument("calibration_id", metavar="ID")
+@click.argument("text", callback=said)
+@click.option("--about", type=click.Choice(ABOUT), required=True, help="What it is about.")
+@click.option("--by", default="", help="Who states it.")
+@archive_option
+@json_option
+def remark(calibration_id: str, text: str, about: str, by: str, archive_path: Path, as_json: bool) -> None:
+    """State TEXT about calibration ID, for what its document has to say and no instrument knows.
+
+    Its number, dates, readings and settings are on record; name and address of the laboratory, the place, the
+    customer, the transducer (item) and its condition, humidity (environment), deviations from the method,
+    certificates (traceability), adjustments and the like are not, until somebody states them. Entries are
+    added, never changed: the latest counts, of deviations, adjustments and opinions all do.
+
+    \b
+    Example:
+      anviltrace calibration remark 3f2a91c0 "engine shed, bay 2" --about place --by "T. Ester"
+    """
+    from anviltrace.archive.archive import Archive
+    from anviltrace.capture.lines import find_calibration
+    from anviltrace.records import Remark, new_id, now_utc
+
+    with Archive.open(archive_path) as archive:
+        made = Remark(
+            new_id(), find_calibration(archive, calibration_id).id, now_utc(), about, text, by.strip()
+        )
+        archive.put(made)
+    if as_json:
+        print_json(asdict(made))
+    else:
+        click.echo(f"Stated about calibration {made.calibration_id[:8]}, {about}: {text}")
 
 
 @click.command()

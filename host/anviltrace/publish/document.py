@@ -16,6 +16,7 @@ from anviltrace.calibration.numbers import Numbers, work_out
 from anviltrace.calibration.temperature import Temperatures, temperatures
 from anviltrace.capture.lines import candidate, candidates, find_calibration
 from anviltrace.publish.recordings import Recorded
+from anviltrace.publish.remarks import said
 from anviltrace.publish.shunts import ShuntTaken, collect_shunts
 from anviltrace.publish.words import shortened
 from anviltrace.records import (
@@ -25,6 +26,7 @@ from anviltrace.records import (
     Gap,
     LoadStep,
     Mass,
+    Remark,
     Rig,
     Run,
     Session,
@@ -78,12 +80,17 @@ class Document:
     bare: Zero | None = None
     temperature_entries: tuple[Temperature, ...] = ()
     authorisations: tuple[Authorisation, ...] = ()
+    remarks: tuple[Remark, ...] = ()
     shunts: tuple[ShuntTaken, ...] = ()
 
     @property
     def name(self) -> str:
         """What its files are called, without an ending."""
         return f"calibration-{shortened(self.made.calibration.id)}"
+
+    def said(self, about: str) -> str:
+        """What remarks say about one of :data:`ABOUT`; empty: nothing."""
+        return said(self.remarks, about)
 
     @property
     def temperatures(self) -> Temperatures:
@@ -138,6 +145,7 @@ def collect_document(archive: Archive, beginning: str) -> Document:
         bare=made.bare,
         temperature_entries=tuple(archive.all(Temperature, calibration_id=made.calibration.id)),
         authorisations=tuple(archive.all(Authorisation, calibration_id=made.calibration.id)),
+        remarks=tuple(archive.all(Remark, calibration_id=made.calibration.id)),
         shunts=collect_shunts(archive, made.calibration.id, made.steps),
     )
 

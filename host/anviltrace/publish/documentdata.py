@@ -64,6 +64,7 @@ def data(document: Document) -> dict[str, Any]:
         "arm": _arm(made.arm),
         "masses": [asdict(mass) for mass in document.masses],
         "bare": None if document.bare is None else asdict(document.bare),
+        "remarks": [asdict(one) for one in document.remarks] or None,
         "temperatures": [asdict(one) for one in document.temperature_entries] or None,
         "readings": [_reading(one) for one in document.taken],
         "shunts": [shunt_data(one) for one in document.shunts] or None,
@@ -113,7 +114,12 @@ def _numbers(numbers: Numbers) -> dict[str, Any]:
     return {
         "quantities": asdict(numbers.quantities),
         "second_arm": None if numbers.basis.second is None else _second_arm(numbers.basis.second),
-        "curve": {"degree": numbers.choice.degree, "why": numbers.choice.why},
+        "curve": {
+            "degree": numbers.choice.degree,
+            "why": numbers.choice.why,
+            "coefficients_counts_per_nm_power": numbers.choice.curve.fit.coefficients.tolist(),
+            "covariance": numbers.choice.curve.fit.covariance.tolist(),
+        },
         "budgets": [asdict(numbers.budget(highest_nm, case)) for case in numbers.cases],
         "indicative_classes": [
             asdict(numbers.indicative_class(case)) | {"warning": WARNING, "rule": DECISION_RULE}

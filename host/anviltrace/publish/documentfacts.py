@@ -32,8 +32,15 @@ def method(document: Document) -> list[str]:
         "Straight line through zero by least squares over all readings under load. Errors that loads have in "
         "common (arm, gravity, air, weights used again) stay common and do not shrink with repetition.",
         *_turns(document),
-        f"Preloads and the time of warming up are {NOT_ON_RECORD}, unless the note names them.",
+        _warm_up(document),
     ]
+
+
+def _warm_up(document: Document) -> str:
+    stated = document.said("warm-up")
+    if stated:
+        return f"Warming up and preloads, as stated: {stated}."
+    return f"Preloads and the time of warming up are {NOT_ON_RECORD}, unless the note names them."
 
 
 def _turns(document: Document) -> list[str]:
@@ -41,9 +48,9 @@ def _turns(document: Document) -> list[str]:
     outline = read_outline(document.made.calibration.course)
     if outline is None or outline.mountings < 2:
         return []
-    return [
-        f"The course has the arm turned on by 1/{outline.mountings} of a turn before each further mounting."
-    ]
+    part_deg = 360.0 / outline.mountings
+    positions = (f"{number}: {(number - 1) * part_deg:g}°" for number in range(1, outline.mountings + 1))
+    return [f"The course has the arm turned on between mountings, by mounting: {', '.join(positions)}."]
 
 
 def rig(document: Document) -> Facts:
@@ -55,7 +62,11 @@ def rig(document: Document) -> Facts:
                 text for text in (document.rig.name, document.rig.kind.value, document.rig.note) if text
             ),
         ),
-        ("transducer, cable, adapters", f"{NOT_ON_RECORD}, unless the rig's note names them"),
+        (
+            "transducer, adapters",
+            document.said("item") or f"{NOT_ON_RECORD}, but for the rig's note",
+        ),
+        ("cable of the bridge", session.cable or NOT_ON_RECORD),
         ("board", f"{board.name}, number {board.unique_id}, firmware {board.firmware_version}"),
         ("converter", f"{board.converter}, {board.code_bits} bits"),
         ("gain and rate", f"{settings.gain}, {settings.rate_hz:g} samples/s (measured: {_rates(document)})"),
@@ -109,7 +120,7 @@ def site(document: Document, unit: TorqueUnit) -> Facts:
         ("air density ± 2 u", f"{air} kg/m³"),
         ("temperature at the transducer", document.temperatures.text),
         *(("temperature, flagged", flag) for flag in document.temperatures.flags),
-        ("humidity", NOT_ON_RECORD),
+        ("humidity and the rest of the environment", document.said("environment") or NOT_ON_RECORD),
     ]
 
 

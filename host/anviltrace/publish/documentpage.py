@@ -37,6 +37,9 @@ NOT_A_CERTIFICATE = (
     "This is a workshop's own calibration record, not issued under an accreditation. The results relate only "
     "to this rig as it was calibrated."
 )
+_POWERS = {1: "", 2: "²", 3: "³"}
+ALL_DIGITS = 10
+"""Digits of a coefficient: more than any reading has."""
 BRANCHES = {"zero": "zero", "up": "rising", "down": "falling"}
 
 
@@ -48,6 +51,7 @@ def render(document: Document, unit: TorqueUnit) -> str:
 def _page(document: Document, unit: TorqueUnit) -> dict[str, Any]:
     fit, numbers = document.fit, document.numbers()
     return {
+        "number": document.made.calibration.id,
         "title": f"Calibration record, {document.rig.name}, {_direction(document)} torque",
         "unit": unit.value,
         "head": _head(document, unit),
@@ -69,7 +73,7 @@ def _page(document: Document, unit: TorqueUnit) -> dict[str, Any]:
         "left_out": [_left_out(step, why) for step, why in document.left_out],
         "parts": [contribution_cells(part) for part in fit.contributions],
         "highest": shown_torque(fit.line.highest_nm, unit),
-        "checks": [*_checks(document, unit), ("curve that the rising readings ask for", numbers.choice.why)],
+        "checks": [*_checks(document, unit), *curve_facts(numbers, unit)],
         "cannot_tell": list(fit.cannot_tell),
         "method": documentfacts.method(document),
         "rig": documentfacts.rig(document),
@@ -122,8 +126,10 @@ def _warnings(document: Document) -> list[str]:
 
 def _result(document: Document, unit: TorqueUnit) -> Facts:
     line, ratio = document.fit.line, document.made.settings.mv_per_v_per_count
+    slope = rounded(line.counts_per_nm / unit.from_nm(1.0), ALL_DIGITS)
     facts = [
         ("sensitivity", f"{stated_slope(line, unit)} (95 %)"),
+        ("the same as it is computed with", f"{slope} counts per {unit.value}, through zero"),
         ("coverage factor k and degrees of freedom", stated_coverage(line)),
     ]
     if ratio is not None:
@@ -220,6 +226,19 @@ def _checks(document: Document, unit: TorqueUnit) -> Facts:
         ("intercept of a line with one, ± 2 u", f"{intercept} counts: {agrees}"),
         ("its covariance (intercept, slope)", _covariance(document, unit)),
     ]
+
+
+def curve_facts(numbers: Numbers, unit: TorqueUnit) -> Facts:
+    """Which polynomial the rising readings ask for, and its coefficients where it is no straight line."""
+    choice, one = numbers.choice, unit.from_nm(1.0)
+    facts = [("curve that the rising readings ask for", choice.why)]
+    if choice.degree > 1:
+        terms = (
+            f"{rounded(value / one**power, ALL_DIGITS)} counts/({unit.value}){_POWERS[power]}"
+            for power, value in enumerate(choice.curve.fit.coefficients.tolist(), 1)
+        )
+        facts.append(("its coefficients (covariance in the data)", "; ".join(terms)))
+    return facts
 
 
 def _change(document: Document) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from anviltrace.publish.authorising import authorised
+from anviltrace.publish.authorising import authorised, still_holds
 from anviltrace.publish.document import Document
 from anviltrace.publish.words import plural, readable_time
 
@@ -31,22 +31,20 @@ class Sought:
 def sought(document: Document, conformity: str) -> list[Sought]:
     """The whole list in the order of the clauses; ``conformity`` is what is said about that."""
     made, rig = document.made.calibration, document.rig
+    gravity = f"but for what gravity was taken for: {made.gravity_source}"
     times = sorted(readable_time(one.step.taken_at) for one in document.taken)
     pairs = [
         ("title", "calibration record"),
-        ("laboratory, its name and address", NOT_ON_RECORD),
-        ("where it was done", f"{NOT_ON_RECORD}, but for what gravity was taken for: {made.gravity_source}"),
-        ("number, pages, end", f"{made.id}; one page, which says where it ends"),
-        ("customer", NOT_ON_RECORD),
+        ("laboratory, its name and address", document.said("laboratory") or NOT_ON_RECORD),
+        ("where it was done", document.said("place") or f"{NOT_ON_RECORD}, {gravity}"),
+        ("number, pages, end", f"{made.id}; printed, each page has its number; the end is marked"),
+        ("customer", document.said("customer") or NOT_ON_RECORD),
         ("method", "see Method"),
         ("the item", f"{rig.name}, see Rig and instruments"),
-        ("condition of the item", NOT_ON_RECORD),
-        ("date of receipt", NOT_ON_RECORD),
+        ("condition of the item", document.said("condition") or NOT_ON_RECORD),
+        ("date of receipt", document.said("received") or NOT_ON_RECORD),
         ("dates of calibration", f"{times[0]} to {times[-1]} UTC"),
-        (
-            "date of issue",
-            f"{NOT_ON_RECORD}: the page can be written again from the archive at any time, always the same",
-        ),
+        ("date of issue", _issue(document)),
         ("sampling", "none: one rig, and every reading that the line rests on is shown"),
         ("what the results hold for", "only this rig as it was calibrated, with these settings"),
         ("results with units", "see Result and Readings"),
@@ -56,13 +54,13 @@ def sought(document: Document, conformity: str) -> list[Sought]:
         ("uncertainty", "see Result; where it comes from is under Parts of the uncertainty"),
         (
             "conditions",
-            f"{_air(document)}; temperature at the transducer: {document.temperatures.text}; humidity "
-            f"{NOT_ON_RECORD}",
+            f"{_air(document)}; temperature at the transducer: {document.temperatures.text}; humidity and "
+            f"the rest: {document.said('environment') or NOT_ON_RECORD}",
         ),
-        ("traceability", f"{NOT_ON_RECORD}: how weights and arm were measured is said beside each, no more"),
+        ("traceability", _traceability(document)),
         ("results before and after adjustment", _before_and_after(document)),
         ("conformity, and the rule for deciding it", conformity),
-        ("opinions", "none"),
+        ("opinions", document.said("opinion") or "none"),
         ("interval until the next one", _interval(made.valid_days)),
     ]
     return [Sought(what, found) for what, found in pairs]
@@ -74,6 +72,7 @@ def _departures(document: Document) -> str:
     found = [
         f"{plural(left_out, 'reading')} left out, see Readings left out" if left_out else "",
         *document.temperatures.flags,
+        document.said("deviation"),
         document.made.calibration.note,
     ]
     return "; ".join(text for text in found if text) or NOT_ON_RECORD
@@ -85,10 +84,30 @@ def _air(document: Document) -> str:
     return f"air density {density:.3f} kg/m³ (u {u:.3f} kg/m³)"
 
 
+def _issue(document: Document) -> str:
+    """That of the latest authorisation that still stands."""
+    standing = [one for one in document.authorisations if still_holds(document, one)]
+    if standing:
+        return f"authorised {readable_time(standing[-1].at)} UTC"
+    return f"{NOT_ON_RECORD}: the page can be written again from the archive at any time, always the same"
+
+
+def _traceability(document: Document) -> str:
+    """How each length and mass is known; nothing more is claimed."""
+    arm = document.made.arm
+    notes = [(arm.name, arm.note), *((mass.name, mass.note) for mass in document.masses)]
+    known = [f"{name}: {note or NOT_ON_RECORD}" for name, note in notes]
+    stated = document.said("traceability")
+    claimed = f"as stated, not checked here: {stated}" if stated else f"{NOT_ON_RECORD}, and none is claimed"
+    return f"{claimed}. How each is known: {'; '.join(known)}"
+
+
 def _before_and_after(document: Document) -> str:
-    if document.change is None:
-        return f"{NOT_ON_RECORD}: nothing says that anything was adjusted"
-    return "as found: see Checks; nothing says that anything was adjusted"
+    stated = document.said("adjustment")
+    found = "" if document.change is None else "as found: see Checks; "
+    if stated:
+        return f"{found}as stated: {stated}"
+    return f"{found or NOT_ON_RECORD + ': '}nothing says that anything was adjusted"
 
 
 def _interval(valid_days: float | None) -> str:

@@ -10,7 +10,9 @@ from sample_document import make_archive
 
 from anviltrace.archive import Archive
 from anviltrace.capture.lines import candidate
-from anviltrace.records import Authorisation, Calibration, Decision, LoadStep
+from anviltrace.cli import calibration_decisions
+from anviltrace.publish import remarks
+from anviltrace.records import Authorisation, Calibration, Decision, LoadStep, Remark
 
 ID = "0000"
 
@@ -132,6 +134,25 @@ def altered(folder: Path) -> Path:
         connection.execute("UPDATE load_step SET mean_counts = mean_counts + 1.0 WHERE id = ?", [step.id])
     connection.close()
     return path
+
+
+class TestRemark:
+    def test_it_stands_in_the_document_and_is_never_changed(self, run_command, calibrated: Path) -> None:
+        words = ("calibration", "remark", ID, "engine shed", "--about", "place", "--by", "T. Ester")
+        made = json.loads(run_command(calibrated, *words, "--json").out)
+        assert (made["about"], made["text"], made["by"]) == ("place", "engine shed", "T. Ester")
+        with Archive.open(calibrated, read_only=True) as archive:
+            (kept,) = archive.all(Remark)
+        assert kept.id == made["id"]
+        assert "engine shed (T. Ester)" in document_text(run_command, calibrated)
+
+    def test_what_cannot_be_is_refused(self, run_command, calibrated: Path) -> None:
+        assert run_command(calibrated, "calibration", "remark", ID, "x", "--about", "weather").code == 2
+        assert run_command(calibrated, "calibration", "remark", ID, " ", "--about", "place").code == 2
+        assert run_command(calibrated, "calibration", "remark", "ff", "x", "--about", "place").code == 6
+
+    def test_the_command_knows_what_the_document_asks_for(self) -> None:
+        assert tuple(remarks.ABOUT) == calibration_decisions.ABOUT
 
 
 class TestShow:

@@ -28,9 +28,10 @@ from anviltrace.publish.document import Document, collect_document
 from anviltrace.publish.documentdata import as_json, data, fingerprint
 from anviltrace.publish.documentfiles import write_document
 from anviltrace.publish.documentnumbers import budget_table, conformity
-from anviltrace.publish.documentpage import render
+from anviltrace.publish.documentpage import curve_facts, render
+from anviltrace.publish.remarks import ABOUT
 from anviltrace.publish.sought import NOT_ON_RECORD, sought
-from anviltrace.records import Arm, Calibration, Decision, LoadStep, Mass, Spread, Temperature, Zero
+from anviltrace.records import Arm, Calibration, Decision, LoadStep, Mass, Remark, Spread, Temperature, Zero
 from anviltrace.units import NM_PER_LBF_FT, TorqueUnit
 
 WHOLE = "00000000"
@@ -119,6 +120,57 @@ class TestPage:
         absent = {entry.what for entry in list_ if not entry.there}
         assert {"customer", "who authorised it", "traceability", "laboratory, its name and address"} <= absent
         assert {"method", "uncertainty", "dates of calibration"}.isdisjoint(absent)
+
+    def test_what_people_state_takes_its_place(self, document: Document) -> None:
+        stated = [
+            Remark(fixed_id(number), WHOLE, f"2026-05-05T07:0{number}:00.000Z", about, words, by)
+            for number, (about, words, by) in enumerate([
+                ("place", "the yard", ""), ("place", "engine shed, bay 2", "T. Ester"),
+                ("customer", "track gang", ""),
+                ("laboratory", "Wendlow Valley Railway, Shed Lane 3", ""), ("deviation", "arm re-seated", ""),
+                ("deviation", "lamp on", ""), ("traceability", "scale report 12", ""),
+                ("condition", "dry", ""),
+                ("received", "2026-05-01", ""), ("item", "stud no. 7", ""),
+                ("environment", "55 % humidity", ""),
+                ("warm-up", "an hour", ""), ("adjustment", "none", ""), ("opinion", "good enough", ""),
+            ])
+        ]  # fmt: skip
+        changed = replace(document, remarks=tuple(stated))
+        assert {one.about for one in stated} == set(ABOUT)
+        words = Reader(render(changed, TorqueUnit.NM)).text
+        for one in stated[1:]:
+            assert one.text in words
+        assert "the yard" not in words  # the latest about a place counts
+        found = {entry.what: entry for entry in sought(changed, "none")}
+        assert found["where it was done"].found == "engine shed, bay 2 (T. Ester)"
+        assert found["departures from the method"].found == "arm re-seated; lamp on"
+        assert found["traceability"].found.startswith(
+            "as stated, not checked here: scale report 12. How each"
+        )
+        absent = {what for what, entry in found.items() if not entry.there}
+        assert absent == {"date of issue", "who authorised it"}
+        assert fingerprint(changed) != fingerprint(document)
+
+    def test_printed_pages_carry_their_number_of_how_many(self, page: str, document: Document) -> None:
+        rule = page.partition("@page {")[2].partition("}</style>")[0]
+        assert '"page " counter(page) " of " counter(pages)' in rule
+        assert f"calibration record {document.made.calibration.id}" in rule
+
+    def test_the_slope_is_there_as_it_is_computed_with(self, document: Document, text: str) -> None:
+        found = re.search(r"the same as it is computed with (-?[\d.]+) counts per N·m, through zero", text)
+        assert found
+        assert float(found[1]) == pytest.approx(document.fit.line.counts_per_nm, rel=1e-9)
+
+    def test_a_bent_curve_is_there_with_its_coefficients(self, document: Document, text: str) -> None:
+        numbers = document.numbers()
+        assert numbers.choice.degree == 1
+        assert "its coefficients" not in text
+        bent = replace(numbers, choice=replace(numbers.choice, degree=2))
+        (_, (what, cells)) = curve_facts(bent, TorqueUnit.LBF_FT)
+        first, second = numbers.choice.curves[1].fit.coefficients
+        stated = [float(number) for number in re.findall(r"(-?[\d.]+) counts", cells)]
+        assert what.startswith("its coefficients")
+        assert stated == pytest.approx([first * NM_PER_LBF_FT, second * NM_PER_LBF_FT**2], rel=1e-8)
 
     def test_an_agreed_interval_and_a_note_are_said(self, document: Document) -> None:
         made = replace(document.made.calibration, valid_days=180.0, note="no plate D")
