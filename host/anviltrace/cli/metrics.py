@@ -74,6 +74,14 @@ _BOUNDS = (
     metavar="N",
     help="Work with N processes; else with as many as the machine has, where there are many runs.",
 )
+@click.option("--csv", "as_csv", is_flag=True, help="Print the metrics as CSV on stdout, one row for each.")
+@click.option(
+    "--pictures",
+    "picture_folder",
+    type=click.Path(file_okay=False, path_type=Path),
+    metavar="FOLDER",
+    help="Draw each run (curve, blows, level, marks, a blow at close range) into FOLDER.",
+)
 @units_option
 @json_option
 def metrics(
@@ -87,6 +95,8 @@ def metrics(
     named: str,
     recompute: bool,
     jobs: int | None,
+    as_csv: bool,
+    picture_folder: Path | None,
     unit: TorqueUnit,
     as_json: bool,
 ) -> None:
@@ -107,13 +117,21 @@ def metrics(
         return
     from anviltrace.metrics.batch import Manner
     from anviltrace.publish.recalibration import changed_data
+    from anviltrace.publish.tables import metrics_csv
+    from anviltrace.publish.words import Shower
 
+    if as_csv and as_json:
+        raise click.UsageError("--csv and --json at once: choose one")
     wanted = {"tool": tool, "plan": plan, "supply": supply}
     manner = Manner(named=named, thresholds_nm=thresholds_nm, anew=recompute, jobs=jobs)
     results, changed = _results(archive_path, runs, wanted, manner)
+    if picture_folder is not None:
+        _draw(archive_path, results, named, picture_folder, unit)
     if as_json:
         moved = {one.result.context.run.id: changed_data(one, unit) for one in changed}
         print_json([_as_data(one, unit) | {"recalibrated": moved.get(one.context.run.id)} for one in results])
+    elif as_csv:
+        click.echo(metrics_csv(results, Shower(unit)), nl=False)
     elif not results:
         click.echo("No such run: leave out a filter, or record one with `anviltrace capture`.", err=True)
     elif runs:
@@ -121,7 +139,7 @@ def metrics(
             _show_whole(result, unit)
     else:
         _show_overview(results, unit)
-    if not as_json:
+    if not as_json and not as_csv:
         print_recalibrated(changed, unit)
 
 
@@ -146,6 +164,23 @@ def _results(
     if reason := why_unused(gatherer.named_id, results):
         raise CalibrationError(reason)
     return results, [one for one in changed if one is not None]
+
+
+def _draw(path: Path, results: Sequence[RunResult], named: str, folder: Path, unit: TorqueUnit) -> None:
+    """Write a picture of each run; says on stderr where they are."""
+    from anviltrace.archive import Archive
+    from anviltrace.metrics.facts import Gatherer
+    from anviltrace.publish.collect import curve_of
+    from anviltrace.publish.runpicture import write_picture
+
+    with Archive.open(path, read_only=True) as archive, progress("drawing runs") as advance:
+        gatherer = Gatherer(archive, named)
+        for done, result in enumerate(results, 1):
+            curve = curve_of(gatherer.facts(result.context.run), result)
+            if len(curve.values):
+                write_picture(folder, result, curve, unit)
+            advance(done, len(results))
+    click.echo(f"Pictures of {len(results)} runs: {folder}", err=True)
 
 
 def _chosen(archive: Archive, runs: Sequence[str]) -> list[Run]:

@@ -27,6 +27,6 @@ def write_report(material: Material, folder: Path) -> list[Path]:
         "overlay.png": as_bytes(picture, "png"),
         "overlay.svg": as_bytes(picture, "svg"),
         "runs.csv": runs_csv(material).encode("utf-8"),
-        "metrics.csv": metrics_csv(material).encode("utf-8"),
+        "metrics.csv": metrics_csv(material.results, material.shower).encode("utf-8"),
     }
     return write_files(folder, contents)

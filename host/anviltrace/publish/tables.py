@@ -77,11 +77,9 @@ def runs_csv(material: Material) -> str:
     return _csv(RUN_COLUMNS, (_run_row(result) for result in material.results))
 
 
-def metrics_csv(material: Material) -> str:
+def metrics_csv(results: Iterable[RunResult], shower: Shower) -> str:
     """One row per metric of each run that was evaluated."""
-    rows = (
-        _metric_row(result, value, material.shower) for result in material.results for value in result.values
-    )
+    rows = (_metric_row(result, value, shower) for result in results for value in result.values)
     return _csv(METRIC_COLUMNS, rows)
 
 

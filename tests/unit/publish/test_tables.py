@@ -34,7 +34,7 @@ def test_every_run_has_a_row_also_those_left_out(sample: Material) -> None:
 
 
 def test_numbers_are_whole_and_reasons_stand_where_there_is_none(sample: Material) -> None:
-    found = rows(metrics_csv(sample))
+    found = rows(metrics_csv(sample.results, sample.shower))
     assert list(found[0]) == list(METRIC_COLUMNS)
     values = [value for result in sample.results for value in result.values]
     assert len(found) == len(values)
@@ -47,7 +47,11 @@ def test_numbers_are_whole_and_reasons_stand_where_there_is_none(sample: Materia
 
 def test_another_unit_changes_torque_only(sample: Material) -> None:
     english = Material(sample.title, sample.results, sample.curves, unit=TorqueUnit.LBF_FT)
-    for here, there in zip(rows(metrics_csv(sample)), rows(metrics_csv(english)), strict=True):
+    for here, there in zip(
+        rows(metrics_csv(sample.results, sample.shower)),
+        rows(metrics_csv(english.results, english.shower)),
+        strict=True,
+    ):
         factor = NM_PER_LBF_FT if "N·m" in here["unit"] else 1.0
         if here["value"]:
             assert float(here["value"]) == pytest.approx(float(there["value"]) * factor)
@@ -68,4 +72,4 @@ def test_a_tool_called_like_a_formula_stays_a_text(sample: Material) -> None:
     named = replace(first, context=replace(first.context, tool=tool))
     made = Material("t", (named,), sample.curves)
     assert rows(runs_csv(made))[0]["tool"] == '\'=HYPERLINK("x")'
-    assert rows(metrics_csv(made))[0]["tool"] == '\'=HYPERLINK("x")'
+    assert rows(metrics_csv(made.results, made.shower))[0]["tool"] == '\'=HYPERLINK("x")'
