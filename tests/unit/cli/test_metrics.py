@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from pathlib import Path
 
@@ -112,3 +113,23 @@ def test_what_cannot_be_shown_is_one_line_and_an_exit_code(call, words, code: in
     assert outcome.err.startswith("error: ")
     assert said in outcome.err
     assert outcome.err.count("\n") == 1
+
+
+def test_csv_has_a_row_for_each_metric(call):
+    shown = call("--csv")
+    (heading, *rows) = list(csv.reader(shown.out.splitlines()))
+    assert heading[:7] == ["run", "tool", "supply", "supply state", "plan", "repeat", "metric"]
+    assert len({row[0] for row in rows}) == 2
+    unit = heading.index("unit")
+    assert {row[unit] for row in rows if row[6] == "peak_mean"} == {"N·m"}
+    assert call("--csv", "--json").code == 2
+
+
+def test_pictures_are_written_where_asked(call, tmp_path: Path):
+    shown = call("--pictures", str(tmp_path / "pictures"))
+    assert "Pictures of 2 runs" in shown.err
+    assert len(list((tmp_path / "pictures").glob("run-*.png"))) == 2
+
+
+def test_recompute_gives_the_same(call):
+    assert call("--recompute", "--json").out == call("--json").out

@@ -1,0 +1,115 @@
+"""One run as a picture: the whole curve with blows, level and time marks, and a typical blow at close range.
+
+Drawn with matplotlib's Figure, without its global state; the same run gives the same picture.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from anviltrace.metrics.results import BlowTable, RunResult
+from anviltrace.publish import ink
+from anviltrace.publish.charts import as_bytes
+from anviltrace.publish.curves import Curve, zigzag
+from anviltrace.publish.folder import write_files
+from anviltrace.units import TorqueUnit
+
+POINTS = 2400
+MOST_MARKED = 150
+"""With more blows than this their marks would cover the curve; then none are drawn on the whole of it."""
+_LINE, _PEAK, _LEVEL, _MARK = ink.LIGHT[0], ink.LIGHT[1], ink.LIGHT[2], "0.35"
+_BEFORE, _AFTER = 1.5, 6.0
+"""The close-up reaches from so many widths before the apex to so many after it."""
+
+
+def draw_run(result: RunResult, curve: Curve, unit: TorqueUnit) -> Figure:
+    """The picture of a run that has at least one sample; ``curve`` is that of the same run."""
+    factor, shown = unit.shown(1.0, curve.unit)
+    blows = result.blows if result.blows is not None and len(result.blows) else None
+    figure = Figure(figsize=(11.0, 4.6), layout="constrained")
+    whole, close = figure.subplots(1, 2, width_ratios=(2.2, 1.0))
+    figure.suptitle(_title(result), fontsize=10.0, x=0.01, ha="left", parse_math=False)
+    _draw_whole(whole, result, curve, factor, blows)
+    _draw_close(close, curve, factor, blows)
+    what = "reading" if curve.unit in ("mV/V", "counts") else "torque along the rotation"
+    whole.set_ylabel(f"{what}, {shown}")
+    for axes in (whole, close):
+        axes.grid(visible=True, color="0.88", linewidth=0.5)
+        axes.set_axisbelow(True)
+        axes.spines[["top", "right"]].set_visible(False)
+    return figure
+
+
+def write_picture(folder: Path, result: RunResult, curve: Curve, unit: TorqueUnit) -> Path:
+    """Write the picture of a run into a folder, named after the run; raises what :func:`write_files` does."""
+    name = f"run-{result.context.run.id}.png"
+    (file,) = write_files(folder, {name: as_bytes(draw_run(result, curve, unit), "png")})
+    return file
+
+
+def _title(result: RunResult) -> str:
+    context = result.context
+    parts = [f"run {context.run.id[:8]}"]
+    parts += [thing.name for thing in (context.tool, context.supply, context.plan) if thing is not None]
+    parts.append(f"filter: {result.filter}")
+    return ", ".join(parts)
+
+
+def _draw_whole(axes: Axes, result: RunResult, curve: Curve, factor: float, blows: BlowTable | None) -> None:
+    times, values = zigzag(curve, POINTS)
+    axes.plot(times, values * factor, color=_LINE, linewidth=0.6, label="samples")
+    if blows is not None:
+        if len(blows) <= MOST_MARKED:
+            axes.plot(
+                blows.apex_s, blows.peak_nm * factor, "v", color=_PEAK, markersize=3.5, label="peaks of blows"
+            )
+        axes.step(
+            np.append(blows.apex_s, curve.last_s),
+            np.append(blows.level_after_nm, blows.level_after_nm[-1]) * factor,
+            where="post",
+            color=_LEVEL,
+            linewidth=1.2,
+            label="level between blows",
+        )
+    _draw_marks(axes, result, curve)
+    axes.set_xlabel(f"time after {result.time_zero}, s" if result.time_zero else "time, s")
+    axes.margins(x=0.01)
+    axes.legend(loc="best", fontsize=8.0, frameon=False)
+
+
+def _draw_marks(axes: Axes, result: RunResult, curve: Curve) -> None:
+    """The time marks of the plan, as far as the record reaches."""
+    plan = result.context.plan
+    for mark in () if plan is None or not result.time_zero else plan.marks_s:
+        if mark <= curve.last_s:
+            axes.axvline(mark, color=_MARK, linewidth=0.8, linestyle=(0, (2, 3)))
+            axes.annotate(
+                f"{mark:g} s", (mark, 1.0), xycoords=("data", "axes fraction"), fontsize=7.5, color=_MARK,
+                ha="center", va="bottom",
+            )  # fmt: skip
+
+
+def _draw_close(axes: Axes, curve: Curve, factor: float, blows: BlowTable | None) -> None:
+    if blows is None:
+        axes.set_axis_off()
+        axes.text(0.5, 0.5, "no single blow to show", ha="center", va="center", fontsize=9.0)
+        return
+    number = _typical(blows)
+    apex_s, width_s = float(blows.apex_s[number]), float(blows.width_s[number])
+    width_s = width_s if np.isfinite(width_s) else 5.0 / curve.rate_hz
+    part = curve.between(apex_s - _BEFORE * width_s, apex_s + _AFTER * width_s)
+    times_ms = (part.times_s() - apex_s) * 1e3
+    axes.plot(times_ms, part.values * factor, ".-", color=_LINE, linewidth=0.9, markersize=4.0)
+    axes.plot([0.0], [blows.peak_nm[number] * factor], "v", color=_PEAK, markersize=6.0)
+    axes.hlines(blows.level_after_nm[number] * factor, 0.0, times_ms[-1], color=_LEVEL, linewidth=1.2)
+    axes.set_title(f"blow {number + 1} of {len(blows)}, the middle one by peak", fontsize=9.0, loc="left")
+    axes.set_xlabel("time after its apex, ms")
+
+
+def _typical(blows: BlowTable) -> int:
+    """The blow with the median peak, the earlier of two."""
+    return int(np.argsort(blows.peak_nm, kind="stable")[(len(blows) - 1) // 2])

@@ -1,0 +1,64 @@
+"""The picture of a run shows what its numbers were made from."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from sample_report import material
+
+from anviltrace.errors import AnalysisError
+from anviltrace.metrics.results import RunResult
+from anviltrace.publish.curves import Curve
+from anviltrace.publish.runpicture import draw_run, write_picture
+from anviltrace.units import NM_PER_LBF_FT, TorqueUnit
+
+
+@pytest.fixture(scope="module")
+def drawn() -> tuple[RunResult, Curve]:
+    """A run with blows, and its curve."""
+    made = material(repeats=1, drive_s=2.0)
+    _, _, result, curve = next(made.drawn())
+    assert result.blows is not None
+    return result, curve
+
+
+def test_every_blow_is_marked_at_its_peak(drawn: tuple[RunResult, Curve]):
+    result, curve = drawn
+    blows = result.blows
+    assert blows is not None
+    whole, close = draw_run(result, curve, TorqueUnit.NM).axes
+    marks = next(line for line in whole.lines if line.get_label() == "peaks of blows")
+    np.testing.assert_array_equal(marks.get_ydata(), blows.peak_nm)
+    (apex,) = (line for line in close.lines if line.get_marker() == "v")
+    assert float(apex.get_ydata()[0]) in blows.peak_nm
+    assert close.get_title(loc="left").endswith(f"of {len(blows)}, the middle one by peak")
+    assert whole.get_ylabel() == "torque along the rotation, N·m"
+
+
+def test_pounds_scale_all_of_it(drawn: tuple[RunResult, Curve]):
+    result, curve = drawn
+    ours, theirs = (draw_run(result, curve, unit).axes[0] for unit in (TorqueUnit.NM, TorqueUnit.LBF_FT))
+    for one, other in zip(ours.lines[:3], theirs.lines[:3], strict=True):
+        np.testing.assert_allclose(
+            np.asarray(one.get_ydata(), float) / NM_PER_LBF_FT, np.asarray(other.get_ydata(), float)
+        )
+    assert theirs.get_ylabel() == "torque along the rotation, lbf·ft"
+
+
+def test_a_run_without_blows_says_so(drawn: tuple[RunResult, Curve]):
+    result, curve = drawn
+    bare = draw_run(replace(result, blows=None), replace(curve, unit="mV/V"), TorqueUnit.NM)
+    assert bare.axes[0].get_ylabel() == "reading, mV/V"
+    assert [text.get_text() for text in bare.axes[1].texts] == ["no single blow to show"]
+
+
+def test_the_file_bears_the_id_of_the_run(drawn: tuple[RunResult, Curve], tmp_path: Path):
+    file = write_picture(tmp_path / "pictures", *drawn, TorqueUnit.NM)
+    assert file.name == f"run-{drawn[0].context.run.id}.png"
+    assert file.read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
+    (tmp_path / "in the way").write_text("", encoding="utf-8")
+    with pytest.raises(AnalysisError, match="choose another folder"):
+        write_picture(tmp_path / "in the way", *drawn, TorqueUnit.NM)
