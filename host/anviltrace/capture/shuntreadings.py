@@ -1,13 +1,18 @@
-"""Shunt readings out of the archive: of a calibration, since it, and all of one kind."""
+"""Shunt readings out of the archive: of a calibration, since it, and all of one kind.
+
+One whose run with the resistor on was discarded is on record, and compared with nothing.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Collection
+from typing import Any
 
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.shunt import Moved, Shunted, moved_since, worst_move
 from anviltrace.calibration.triggers import why_shunt_moved
-from anviltrace.records import Session, Settings, Shunt, ShuntReading
+from anviltrace.errors import ArchiveError
+from anviltrace.records import Decision, Session, Settings, Shunt, ShuntReading
 
 
 def shunted(archive: Archive, reading: ShuntReading) -> Shunted:
@@ -20,20 +25,41 @@ def shunted(archive: Archive, reading: ShuntReading) -> Shunted:
     )
 
 
+def why_left_out(archive: Archive, reading: ShuntReading) -> Decision | None:
+    """The decision that discarded a reading; None where the last one keeps it, or there is none."""
+    decisions = archive.decisions(reading.shunt_run_id)
+    return decisions[-1] if decisions and decisions[-1].verdict == "discard" else None
+
+
+def kept_shunts(archive: Archive, **equal: Any) -> list[Shunted]:
+    """All readings that were not discarded and whose fields equal those given, in order of time."""
+    found = archive.all(ShuntReading, **equal)
+    return [shunted(archive, reading) for reading in found if why_left_out(archive, reading) is None]
+
+
+def find_shunt_reading(archive: Archive, beginning: str) -> ShuntReading:
+    """The reading whose id begins with ``beginning``; raises ArchiveError when none or several do."""
+    found = [one for one in archive.all(ShuntReading) if one.id.startswith(beginning.lower())]
+    if len(found) != 1:
+        raise ArchiveError(
+            f"{len(found)} shunt readings of {archive.path} begin with {beginning!r}, one was wanted: "
+            "`anviltrace calibration shunts --json` has the ids"
+        )
+    return found[0]
+
+
 def taken_with(archive: Archive, calibration_id: str) -> list[Shunted]:
     """The shunt readings taken with a calibration, in order of time."""
-    found = archive.all(ShuntReading, calibration_id=calibration_id)
-    return [shunted(archive, reading) for reading in found]
+    return kept_shunts(archive, calibration_id=calibration_id)
 
 
 def history(archive: Archive, latest: Shunted) -> list[Shunted]:
     """All readings of one kind with ``latest`` (rig, shunt, settings), in order of time, up to it."""
     found = []
-    for reading in archive.all(ShuntReading, shunt_id=latest.shunt.id):
-        one = shunted(archive, reading)
+    for one in kept_shunts(archive, shunt_id=latest.shunt.id):
         if not latest.why_another_kind(one):
             found.append(one)
-        if reading.id == latest.reading.id:
+        if one.reading.id == latest.reading.id:
             break
     return found
 
@@ -74,7 +100,7 @@ def beside_calibration(archive: Archive, calibration_id: str, session_ids: Colle
 
 def _others(archive: Archive, first: Shunted) -> list[Shunted]:
     """All other readings that can be compared with ``first``, in order of time."""
-    found = (shunted(archive, one) for one in archive.all(ShuntReading, shunt_id=first.shunt.id))
+    found = kept_shunts(archive, shunt_id=first.shunt.id)
     return [one for one in found if one.reading.id != first.reading.id and not first.why_another_kind(one)]
 
 

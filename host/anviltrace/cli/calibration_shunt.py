@@ -101,16 +101,28 @@ def shunt(
 
 
 @click.command()
+@click.option("--discard", "discarded_id", metavar="ID", help="First leave this reading out, for a reason.")
+@click.option("--take-back", "restored_id", metavar="ID", help="First compare this reading again.")
+@click.option("--reason", default="", help="What was wrong with it, or why it is taken back.")
+@click.option("--by", default="", help="Who decides.")
 @archive_option
 @json_option
-def shunts(archive_path: Path, as_json: bool) -> None:
+def shunts(
+    discarded_id: str | None, restored_id: str | None, reason: str, by: str, archive_path: Path, as_json: bool
+) -> None:
     """Show the latest shunt reading of each kind (rig, shunt, settings) with its control chart.
 
-    They need no calibration: apart from `checks`, which hold weights against one.
+    They need no calibration: apart from `checks`, which hold weights against one. A reading whose resistor
+    lay badly can be discarded: it stays on record with the reason, and is compared with nothing.
     """
     from anviltrace.archive.archive import Archive
 
-    with Archive.open(archive_path, read_only=True) as archive:
+    decided = discarded_id or restored_id
+    if (discarded_id and restored_id) or bool(decided) != bool(reason.strip()):
+        raise click.UsageError("--discard or --take-back, one of them, goes with a --reason")
+    with Archive.open(archive_path, read_only=decided is None) as archive:
+        if decided is not None:
+            _decide(archive, decided, "discard" if discarded_id else "keep", reason.strip(), by)
         found = [describe_shunt(archive, one) for one in _latest_of_each_kind(archive)]
     if as_json:
         print_json(found)
@@ -122,11 +134,19 @@ def shunts(archive_path: Path, as_json: bool) -> None:
 
 
 def _latest_of_each_kind(archive: Archive) -> list[Shunted]:
-    from anviltrace.capture.shuntreadings import shunted
-    from anviltrace.records import ShuntReading
+    from anviltrace.capture.shuntreadings import kept_shunts
 
     latest: list[Shunted] = []
-    for made in archive.all(ShuntReading):
-        one = shunted(archive, made)
+    for one in kept_shunts(archive):
         latest = [*(other for other in latest if other.why_another_kind(one)), one]
     return latest
+
+
+def _decide(archive: Archive, beginning: str, verdict: str, reason: str, by: str) -> None:
+    from anviltrace.capture.shuntreadings import find_shunt_reading
+    from anviltrace.records import Decision, new_id
+
+    reading = find_shunt_reading(archive, beginning)
+    archive.put(Decision(new_id(), reading.shunt_run_id, verdict, reason, by=by))
+    done = "left out" if verdict == "discard" else "compared again"
+    click.echo(f"Shunt reading {reading.id[:8]} is {done}.", err=True)

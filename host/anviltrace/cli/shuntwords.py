@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 
 _SHOWN = 10
 """Latest readings of one kind that are printed."""
-MOVED_REMEDY = "Look at plugs, solder joints, excitation and gain; take it again; then check with a weight."
+MOVED_REMEDY = """Look at plugs, solder joints, excitation and gain; take it again; then check with a weight.
+If the resistor lay badly: `anviltrace calibration shunts --discard ID --reason ...`."""
 APART_REMEDY = "Another resistor or bridge than stated, long leads, trim resistors, or the converter's scale."
 
 

@@ -8,11 +8,11 @@ from typing import Any
 
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.shunt import Moved, Output, Shunted, moved_since, work_out
-from anviltrace.capture.shuntreadings import taken_with
+from anviltrace.capture.shuntreadings import shunted, why_left_out
 from anviltrace.metrics.figures import value_with_uncertainty
 from anviltrace.publish.recordings import Recorded, recorded
 from anviltrace.publish.words import readable_time
-from anviltrace.records import LoadStep
+from anviltrace.records import Decision, LoadStep, ShuntReading
 
 Facts = list[tuple[str, str]]
 
@@ -21,12 +21,14 @@ Facts = list[tuple[str, str]]
 class ShuntTaken:
     """A shunt reading of a calibration with its recordings without, with and without the resistor.
 
-    ``when`` says where it lies among the readings of the calibration.
+    ``when`` says where it lies among the readings of the calibration; ``left_out`` is the decision that
+    discarded it.
     """
 
     one: Shunted
     recordings: tuple[Recorded, Recorded, Recorded]
     when: str
+    left_out: Decision | None = None
 
     def disagreements(self) -> list[str]:
         """Recordings that do not bear the reading out, in words."""
@@ -44,7 +46,8 @@ def collect_shunts(
 ) -> tuple[ShuntTaken, ...]:
     """The shunt readings taken with a calibration, in order of time; raises DamageError for a damaged one."""
     times = sorted(step.taken_at for step in steps)
-    return tuple(_collect(archive, one, times) for one in taken_with(archive, calibration_id))
+    found = archive.all(ShuntReading, calibration_id=calibration_id)
+    return tuple(_collect(archive, shunted(archive, one), times) for one in found)
 
 
 def _collect(archive: Archive, one: Shunted, times: Sequence[str]) -> ShuntTaken:
@@ -54,7 +57,7 @@ def _collect(archive: Archive, one: Shunted, times: Sequence[str]) -> ShuntTaken
         when = "between the readings"
     ids = reading.before_run_id, reading.shunt_run_id, reading.after_run_id
     before, shunt, after = (recorded(archive, run_id) for run_id in ids)
-    return ShuntTaken(one, (before, shunt, after), when)
+    return ShuntTaken(one, (before, shunt, after), when, why_left_out(archive, reading))
 
 
 def shunt_data(taken: ShuntTaken) -> dict[str, Any]:
@@ -62,11 +65,16 @@ def shunt_data(taken: ShuntTaken) -> dict[str, Any]:
     return asdict(taken.one.reading) | {
         "shunt": asdict(taken.one.shunt),
         "seals": [recording.run.seal for recording in taken.recordings],
+        "left_out": None if taken.left_out is None else asdict(taken.left_out),
     }
 
 
 def shunt_results(taken: Sequence[ShuntTaken]) -> list[dict[str, Any]]:
-    """What comes of readings, and how far each moved since the first; outputs in mV/V, shares as such."""
+    """What comes of readings, and how far each moved since the first; outputs in mV/V, shares as such.
+
+    Those that were left out are not among them.
+    """
+    taken = _kept(taken)
     return [
         {
             "id": each.one.reading.id,
@@ -81,10 +89,21 @@ def shunt_results(taken: Sequence[ShuntTaken]) -> list[dict[str, Any]]:
 
 def shunt_facts(taken: Sequence[ShuntTaken]) -> Facts:
     """Rows about the shunt readings of a calibration; none where none was taken."""
-    rows = [(f"shunt {each.one.shunt.name}, {each.when}", tell_shunt(each.one)) for each in taken]
+    rows = [(f"shunt {each.one.shunt.name}, {each.when}", _told(each)) for each in taken]
+    taken = _kept(taken)
     if len(taken) > 1:
         rows.append(("its change from first to last", tell_move(moved_since(taken[0].one, taken[-1].one))))
     return rows
+
+
+def _kept(taken: Sequence[ShuntTaken]) -> list[ShuntTaken]:
+    return [each for each in taken if each.left_out is None]
+
+
+def _told(taken: ShuntTaken) -> str:
+    """A reading in words, with the reason where it was left out."""
+    said = tell_shunt(taken.one)
+    return said if taken.left_out is None else f"{said}. Left out: {taken.left_out.reason}"
 
 
 def session_facts(reference: Shunted, readings: Sequence[Shunted]) -> Facts:

@@ -229,6 +229,34 @@ def test_the_control_chart_takes_its_limits_from_the_scatter(
     assert "OUT OF CONTROL" in run_command(archive, "calibration", "shunts").out
 
 
+def test_a_reading_that_was_taken_badly_can_be_left_out_and_taken_back(
+    archive: Path, board: Stand, asked: list[str], run_command: Command
+) -> None:
+    first = taken(run_command, archive)
+    board.gain = 1.05
+    board.show()
+    bad = taken(run_command, archive)
+    assert asked
+    done = run_command(
+        archive, "calibration", "shunts", "--json", "--discard", bad["id"][:8], "--reason", "clip slid"
+    )
+    assert done.code == 0, done.err
+    assert [one["id"] for one in json.loads(done.out)] == [first["id"]]
+    with Archive.open(archive, read_only=True) as opened:
+        (decision,) = opened.decisions(opened.get(ShuntReading, bad["id"]).shunt_run_id)
+    assert (decision.verdict, decision.reason) == ("discard", "clip slid")
+    done = run_command(
+        archive, "calibration", "shunts", "--json", "--take-back", bad["id"], "--reason", "it did not"
+    )
+    assert [one["id"] for one in json.loads(done.out)] == [bad["id"]]
+    for words, code in (
+        (["--discard", bad["id"]], 2),
+        (["--reason", "none"], 2),
+        (["--take-back", "zz", "--reason", "x"], 6),
+    ):
+        assert run_command(archive, "calibration", "shunts", *words).code == code
+
+
 def test_a_resistor_that_was_not_laid_on(
     archive: Path, asked: list[str], run_command: Command, monkeypatch: pytest.MonkeyPatch
 ) -> None:

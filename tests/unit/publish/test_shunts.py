@@ -22,7 +22,7 @@ from anviltrace.publish.collect import collect
 from anviltrace.publish.document import Document, collect_document
 from anviltrace.publish.documentdata import as_json, fingerprint
 from anviltrace.publish.documentpage import render
-from anviltrace.records import Run, RunKind
+from anviltrace.records import Decision, Run, RunKind
 from anviltrace.units import TorqueUnit
 
 NET = 467_900.0
@@ -85,6 +85,19 @@ def test_a_recording_that_says_otherwise_is_named(document: Document) -> None:
     changed = replace(shunt, pieces=((index, np.asarray(counts + 1, np.int32)),))
     (why,) = replace(first, recordings=(before, changed, after)).disagreements()
     assert "does not agree with its seal" in why
+
+
+def test_one_left_out_stands_there_with_the_reason(document: Document) -> None:
+    first, last = document.shunts
+    why = Decision(fixed_id(990), last.one.reading.shunt_run_id, "discard", "clip slid")
+    other = replace(document, shunts=(first, replace(last, left_out=why)))
+    text = Reader(render(other, TorqueUnit.NM)).text
+    assert "Left out: clip slid" in text
+    assert "its change from first to last" not in text
+    whole = json.loads(as_json(other))
+    assert whole["data"]["shunts"][1]["left_out"]["reason"] == "clip slid"
+    assert [one["id"] for one in whole["results"]["shunts"]] == [first.one.reading.id]
+    assert fingerprint(other) != fingerprint(document)
 
 
 @pytest.fixture(scope="module")
