@@ -7,6 +7,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from anviltrace.compare.doubted import doubted
 from anviltrace.metrics.figures import bound
 from anviltrace.publish import ink, plot
 from anviltrace.publish.calibrations import calibration_parts
@@ -72,6 +73,7 @@ def _page(material: Material, charts: list[dict[str, Any]]) -> dict[str, Any]:
         "blocks": blocks(material),
         "runs": run_parts(material),
         "calibrations": calibration_parts(material),
+        "doubts": doubted(compared),
         "recalibrated": recalibration_part(material.recalibrated, material.unit),
         "uncalibrated": _distinct(result.uncalibrated for result in material.results),
         "unit": material.unit.value,

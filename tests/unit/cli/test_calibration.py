@@ -292,13 +292,18 @@ def test_a_wrong_weight_is_asked_about(
 
 def test_stopped_and_gone_on_with(board: StandIn, files: Path, fickle: dict[str, list[object]]) -> None:
     fickle["Take off plate A"] = [KeyboardInterrupt]
-    stopped = CliRunner().invoke(cli, record(board.url))
+    stopped = CliRunner().invoke(cli, record(board.url, "--temperature", "20"))
     assert stopped.exit_code == 1
     (run,) = {line for line in stopped.stderr.splitlines() if line.startswith("Stopped")}
     assert len(runs_of(files)) == 3
     words = run.split("anviltrace ")[1].split()
-    on = CliRunner().invoke(cli, [*words, "--port", board.url], input="untouched\n", catch_exceptions=False)
+    degrees = ("--temperature", "25", "--temperature-end", "20.5")
+    again = [*words, "--port", board.url, *degrees]
+    on = CliRunner().invoke(cli, again, input="untouched\n", catch_exceptions=False)
     assert on.exit_code == 0, on.output
+    assert "Kept: 20 °C at the start, as on record." in on.stderr
+    with Archive.open(files / "bench.anviltrace", read_only=True) as archive:
+        assert [one.temperature_c for one in archive.all(Temperature)] == [20.0, 20.5]
     assert "the series begins anew with a zero" in on.stderr
     assert len(runs_of(files)) == 5
     none = CliRunner().invoke(cli, [*words, "--port", board.url])

@@ -110,6 +110,7 @@ def test_the_report_has_a_section(
     assert reader.open == []
     assert "What a later calibration changes" in reader.text
     assert f"{later[:8]} of 2026-05-20" in reader.text
+    assert "is doubtful: it was made after the run" in reader.text.partition("Load steps")[0]
     assert run_command(bench, "report", str(tmp_path / "old")).code == 0
     assert "What a later calibration changes" not in (tmp_path / "old" / "report.html").read_text(
         encoding="utf-8"
