@@ -43,7 +43,7 @@ def find_shunt_reading(archive: Archive, beginning: str) -> ShuntReading:
     if len(found) != 1:
         raise ArchiveError(
             f"{len(found)} shunt readings of {archive.path} begin with {beginning!r}, one was wanted: "
-            "`anviltrace calibration shunts --json` has the ids"
+            "`anviltrace calibration shunts` shows them"
         )
     return found[0]
 

@@ -130,7 +130,7 @@ def shunts(
         click.echo("No shunt reading yet: take one with `anviltrace calibration shunt`.", err=True)
     else:
         for facts in found:
-            show_shunt(facts)
+            show_shunt(facts, cannot_tell=facts is found[-1])
 
 
 def _latest_of_each_kind(archive: Archive) -> list[Shunted]:

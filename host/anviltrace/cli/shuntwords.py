@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from anviltrace.cli.console import print_table, print_words
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -102,7 +104,7 @@ def _chart(same_kind: Sequence[Shunted]) -> dict[str, Any]:
     limits = chart.limits
     return {
         "points": [
-            {"taken_at": one.reading.taken_at, "percent": value}
+            {"id": one.reading.id, "taken_at": one.reading.taken_at, "percent": value}
             for one, value in zip(same_kind, percent, strict=True)
         ],
         "earlier": chart.earlier,
@@ -132,7 +134,8 @@ def _stated(facts: dict[str, Any], name: str) -> str:
     if value is None:
         counts = value_with_uncertainty(facts["net_counts"], facts["net_expanded_counts"] or None)
         return f"{counts} counts"
-    return f"{value_with_uncertainty(value, facts[f'{name}_expanded_mv_per_v'])} mV/V"
+    sign = "+" if name == "difference" and value >= 0.0 else ""
+    return f"{sign}{value_with_uncertainty(value, facts[f'{name}_expanded_mv_per_v'])} mV/V"
 
 
 def _verdict(facts: dict[str, Any]) -> str:
@@ -149,8 +152,8 @@ def _moved(move: dict[str, Any]) -> str:
     )
 
 
-def show_shunt(facts: dict[str, Any]) -> None:
-    """Print a reading for a person."""
+def show_shunt(facts: dict[str, Any], *, cannot_tell: bool = True) -> None:
+    """Print a reading for a person, with what it cannot tell if wanted."""
     shunt = facts["shunt"]
     click.echo(f"\nShunt {shunt['name']} on {facts['rig']}: {shunt['resistor_ohm']:g} Ω across an arm of "
                f"{shunt['bridge_ohm']:g} Ω")  # fmt: skip
@@ -169,9 +172,9 @@ def show_shunt(facts: dict[str, Any]) -> None:
     if any(move is not None and not move["holds"] for move in (facts["since_last"], facts["since_first"])):
         click.echo(MOVED_REMEDY)
     click.echo(f"Zero moved by {facts['zero_moved_counts']:+.1f} counts from before to after.")
-    for sentence in facts["cannot_tell"]:
-        click.echo(sentence)
     _show_chart(facts["chart"])
+    for sentence in facts["cannot_tell"] if cannot_tell else ():
+        print_words(sentence)
 
 
 def _beside(facts: dict[str, Any]) -> str:
@@ -181,14 +184,13 @@ def _beside(facts: dict[str, Any]) -> str:
 def _show_chart(chart: dict[str, Any]) -> None:
     from rich.table import Table
 
-    from anviltrace.cli.console import print_table
-
     click.echo("\nThe same shunt at the same rate and gain, beside the first reading:")
     table = Table(box=None, padding=(0, 2, 0, 0))
+    table.add_column("reading")
     table.add_column("taken (UTC)")
     table.add_column("changed by", justify="right")
     for point in chart["points"][-_SHOWN:]:
-        table.add_row(_time(point["taken_at"]), _percent(point["percent"]))
+        table.add_row(point["id"][:8], _time(point["taken_at"]), _percent(point["percent"]))
     print_table(table)
     if chart["mean_percent"] is not None:
         click.echo(
