@@ -134,3 +134,51 @@ def test_a_truncated_archive(tmp_path: Path, root: Path) -> None:
     code, line = _complaint(tmp_path, "archive", "list", "--archive", str(path))
     assert code == 7
     assert "cut.anviltrace" in line
+
+
+WEIGHTS = """
+[site]
+latitude_deg = 52.3
+height_m = 160
+[[arm]]
+name = "long arm"
+length_m = 0.8
+within_m = 0.001
+highest_nm = 150
+[[mass]]
+name = "plate A"
+mass_kg = 10.0
+within_kg = 0.02
+[[mass]]
+name = "plate B"
+mass_kg = 10.0
+within_kg = 0.02
+"""
+STEPS = '[[step]]\nmasses = ["plate A"]\n[[step]]\nmasses = ["plate A", "plate B"]\n'
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("mass_kg = 10.0", 'mass_kg = "22 lb"', "'22 lb' is not in kg: convert it by 1 lb = 0.45359237 kg"),
+        (STEPS, '[[step]]\nmasses = ["plate A"]\n', "1 load: a line needs two different loads at least"),
+        (STEPS, '[[step]]\nmasses = ["plate A", "plate B"]\n[[step]]\nmasses = ["plate A"]\n',
+         "load 2 takes 'plate B' off again: a series only rises"),
+        ("highest_nm = 150", "highest_nm = 150", "load 2 makes 157.0 N·m, beyond the 150 N·m that long"),
+    ],
+)  # fmt: skip
+def test_weights_that_cannot_be_hung(tmp_path: Path, old: str, new: str, said: str) -> None:
+    """Nothing hangs and nothing is stored: whatever is wrong with the loads is said first."""
+    assert old in WEIGHTS + STEPS
+    (tmp_path / "weights.toml").write_text((WEIGHTS + STEPS).replace(old, new, 1), encoding="utf-8")
+    (tmp_path / "bench.toml").write_text(BENCH)
+    code, line = _complaint(tmp_path, "calibration", "record", "--arm", "long arm", "--direction", "cw",
+                            "--port", "virtual://fishplate-held", "--archive", "new.anviltrace")  # fmt: skip
+    assert code == (10 if said.startswith(("1 load", "load")) else 8)
+    assert said in line
+    if (tmp_path / "new.anviltrace").exists():
+        from anviltrace.archive.archive import Archive
+        from anviltrace.records import Calibration
+
+        with Archive.open(tmp_path / "new.anviltrace", read_only=True) as archive:
+            assert archive.all(Calibration) == []
