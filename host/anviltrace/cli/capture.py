@@ -125,6 +125,8 @@ def record(
                 scale = find_scale(archive, bench.rig.id, settings, unit)
                 done = record_condition(archive, link, session, scale, condition, ask)
             say_overload(archive, bench.rig.id, settings, done.runs)
+            if shunts.get("after") is not None:
+                _say_shunt(archive, bench.rig.id, settings)
             return describe(done, archive, scale) | _describe_shunts(archive, shunts)
         finally:
             archive.end_session(session.id)
@@ -191,6 +193,16 @@ def find_scale(archive: Archive, rig_id: str, settings: Settings, unit: TorqueUn
     if settings.mv_per_v_per_count is None:
         click.echo("Excitation not measured: readings without calibration are in mV, not mV/V.", err=True)
     return Scale(settings, [one.line for one in found if not isinstance(one, str)], unit)
+
+
+def _say_shunt(archive: Archive, rig_id: str, settings: Settings) -> None:
+    """Say on stderr when the reading after the runs moved against that of the calibration in use."""
+    from anviltrace.capture.lines import line_for
+    from anviltrace.capture.shuntreadings import move_since_calibration
+    from anviltrace.records import now_utc
+
+    for used in _in_use(archive, [line_for(archive, sign, rig_id, settings) for sign in (1, -1)]):
+        _say_doubts(used, [move_since_calibration(archive, used.calibration.id, now_utc())])
 
 
 def say_overload(archive: Archive, rig_id: str, settings: Settings, runs: Sequence[Run]) -> None:

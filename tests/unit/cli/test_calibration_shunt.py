@@ -406,6 +406,29 @@ class TestAroundRuns:
         with Archive.open(archive, read_only=True) as opened:
             assert session_ids == {run.session_id for run in opened.all(Run)}
 
+    def test_one_that_moved_while_the_tool_ran_is_told_at_once(
+        self,
+        archive: Path,
+        board: Stand,
+        asked: list[str],
+        run_command: Command,
+        monkeypatch: pytest.MonkeyPatch,
+    ) -> None:
+        assert run_command(archive, *RECORD).code == 0
+        at_the_stand = hands._ask
+
+        def ask(text: str) -> None:
+            if text.startswith("Take the tool off"):
+                board.gain = 1.01
+            at_the_stand(text)
+
+        monkeypatch.setattr(hands, "_ask", ask)
+        done = run_command(archive, *CAPTURE, "--shunt", "100 kilohm")
+        assert done.code == 0, done.err
+        assert asked
+        assert done.err.count("DOUBTFUL") == 1
+        assert "the reading of the shunt 100 kilohm moved by +1.00 % against that taken with it" in done.err
+
     def test_only_when_asked_for(self, archive: Path, asked: list[str], run_command: Command) -> None:
         done = run_command(archive, *CAPTURE, "--json")
         assert "shunt" not in json.loads(done.out)
