@@ -95,7 +95,8 @@ def reference_torque(checked: Checked) -> Any:
         check.air_density_kg_per_m3,
         check.air_density_u_kg_per_m3,
     )
-    return check.sign * Lever(checked.arm, site).torque_nm(checked.masses, check.angle_deg)
+    lever = Lever(checked.arm, site)
+    return check.sign * lever.since_zero_nm(checked.masses, check.angle_deg, checked.arm.angle_deg)
 
 
 def hold_against(checked: Checked, candidate: Candidate) -> CheckResult:

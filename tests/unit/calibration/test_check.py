@@ -158,3 +158,15 @@ class TestShared:
         here, there = (repeatable(parts, made, HUNG, arm()) for made in (calibration(), elsewhere))
         assert in_common(here, here)
         assert not in_common(here, there)
+
+
+def test_few_weighings_of_the_check_weight_widen_both_intervals() -> None:
+    """Known to 0.02 kg from two weighings: one degree of freedom, t = 12.7."""
+    rough = replace(CHECK_MASS, u_kg=0.02)
+    twice = replace(rough, dof=1.0)
+    often, rarely = (
+        hold_against(check(stated_nm(arm(), (mass,)), hung=(mass,)), candidate()) for mass in (rough, twice)
+    )
+    assert rarely.reference_expanded_nm > 5.0 * often.reference_expanded_nm
+    assert rarely.difference_expanded_nm > 3.0 * often.difference_expanded_nm
+    assert rarely.reading_expanded_nm == pytest.approx(often.reading_expanded_nm, rel=1e-9)

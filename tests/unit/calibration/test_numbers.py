@@ -240,3 +240,35 @@ def test_repeating_series_never_gets_below_what_all_share(times: int) -> None:
 
 def _budget_of(series: Sequence[tuple[int, bool]]) -> Budget:
     return numbers(plan(series)).budget(200.0, Case.BOTH)
+
+
+def test_degrees_of_freedom_of_a_stated_length_reach_the_line_and_the_budget() -> None:
+    """An arm measured five times leads the uncertainty: 4 degrees of freedom and a few more."""
+    made, lever = calibration(), replace(arm(), u_m=0.004, dof=4.0)
+    steps = plan([(1, True)])
+    fit = fit_line(steps, made, BY_ID, lever)
+    assert 4.0 < fit.line.dof < 4.5
+    found = work_out(steps, made, BY_ID, lever, fit)
+    budget = found.budget(found.quantities.levels[-1].torque_nm, Case.RISING)
+    (length,) = (term for term in budget.terms if term.symbol == "L")
+    assert length.dof == 4.0
+    assert length.share > 0.9
+    assert 4.0 < budget.dof < 4.9
+
+
+def test_the_empty_arm_has_its_lines_in_the_budget_where_the_angle_changes() -> None:
+    made = calibration()
+    lever = replace(arm(angle_within_deg=1.0), own_mass_kg=9.0, own_mass_u_kg=0.1, own_centre_m=0.4,
+                    own_centre_u_m=0.01)  # fmt: skip
+    tilted = [replace(step, angle_deg=0.0 if step.branch == "zero" else 5.0) for step in plan([(1, True)])]
+    fit = fit_line(tilted, made, BY_ID, lever)
+    found = work_out(tilted, made, BY_ID, lever, fit)
+    budget = found.budget(found.quantities.levels[-1].torque_nm, Case.RISING)
+    terms = {term.source: term for term in budget.terms}
+    assert (terms["empty arm's mass"].symbol, terms["empty arm's centre of gravity"].symbol) == ("m₀", "x₀")
+    assert terms["empty arm's mass"].width == pytest.approx(0.1 * math.sqrt(3.0))
+    plain = fit_line(tilted, made, BY_ID, arm(angle_within_deg=1.0))
+    change_nm = 9.0 * 9.81 * (1.0 - 1.2 / 8000.0) * 0.4 * (math.cos(math.radians(5.0)) - 1.0)
+    shifts = [one.reference_nm - two.reference_nm for one, two in zip(fit.steps, plain.steps, strict=True)]
+    assert shifts[1] == pytest.approx(change_nm, rel=1e-3)
+    assert shifts[0] == 0.0
