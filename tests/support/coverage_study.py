@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 import multiprocessing
 import os
+import zlib
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
@@ -275,7 +276,7 @@ def judge(workshop: Workshop, seed: int) -> Values:
     The share is that of the variance which one input has that is known by its limits (rectangular or
     U-shaped): where it is large the GUM's interval holds the truth too often.
     """
-    random = np.random.default_rng([20261125, seed])
+    random = np.random.default_rng([zlib.crc32(workshop.name.encode()), seed])
     found = calibrate(workshop, random)
     if workshop.mountings > 1:
         found.rig.remount()

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from anviltrace.calibration.coverage import tolerance_factor
+
 VALUES_FACTOR = 3.0 / 1.128
 RANGES_FACTOR = 3.267
 ENOUGH = 8
@@ -20,13 +22,18 @@ ENOUGH = 8
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Mean and limits of values, mean and upper limit of moving ranges, in the unit of the values."""
+    """Mean and limits of values, mean and upper limit of moving ranges, in the unit of the values.
+
+    ``holds`` is the half width about the mean in which 95 % of all such values lie, with 95 % confidence: a
+    tolerance interval from their standard deviation, where the limits rest on moving ranges.
+    """
 
     mean: float
     lower: float
     upper: float
     range_mean: float
     range_upper: float
+    holds: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +55,8 @@ def control_limits(values: Sequence[float]) -> Limits:
         raise ValueError(f"{len(values)} values: a moving range needs two at least")
     mean, spread = float(np.mean(values)), float(np.mean(np.abs(np.diff(values))))
     reach = VALUES_FACTOR * spread
-    return Limits(mean, mean - reach, mean + reach, spread, RANGES_FACTOR * spread)
+    holds = tolerance_factor(len(values)) * float(np.std(values, ddof=1))
+    return Limits(mean, mean - reach, mean + reach, spread, RANGES_FACTOR * spread, holds)
 
 
 def control_chart(values: Sequence[float]) -> Chart:

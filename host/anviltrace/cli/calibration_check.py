@@ -268,6 +268,7 @@ def _chart(same_kind: Sequence[Checked], against: Candidate) -> dict[str, Any]:
         "upper_percent": limits and limits.upper,
         "range_mean_percent": limits and limits.range_mean,
         "range_upper_percent": limits and limits.range_upper,
+        "tolerance_95_95_percent": limits and limits.holds,
         "signals": list(chart.signals),
         "cannot_tell": list(chart.cannot_tell),
     }
@@ -313,6 +314,8 @@ def _show_chart(chart: dict[str, Any]) -> None:
         click.echo(f"Mean of the {chart['earlier']} before {chart['mean_percent']:+.3f} %, limits "
                    f"{chart['lower_percent']:+.3f} to {chart['upper_percent']:+.3f} %; moving range up to "
                    f"{chart['range_upper_percent']:.3f} %.")  # fmt: skip
+        click.echo(f"95 % of checks of a sound rig lie within ±{chart['tolerance_95_95_percent']:.3f} % of "
+                   f"that mean (tolerance interval, 95 % confidence, n = {chart['earlier']}).")  # fmt: skip
     for signal in chart["signals"]:
         click.echo(f"OUT OF CONTROL: {signal}.")
     for sentence in chart["cannot_tell"]:

@@ -17,6 +17,7 @@ def test_limits_by_hand() -> None:
     assert (limits.mean, limits.range_mean) == (2.0, 1.5)
     assert (limits.lower, limits.upper) == pytest.approx((2.0 - 2.66 * 1.5, 2.0 + 2.66 * 1.5), abs=1e-3)
     assert limits.range_upper == pytest.approx(3.267 * 1.5)
+    assert limits.holds == pytest.approx(9.7888 * 1.0, rel=1e-4)  # k for 3 values, their s is 1
 
 
 @pytest.mark.parametrize("values", [[], [1.0]])

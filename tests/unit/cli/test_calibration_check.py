@@ -211,6 +211,8 @@ def test_a_jump_of_the_sensitivity_shows(
         "DOES NOT AGREE",
         "calibrate anew",
         "OUT OF CONTROL: it lies outside the limits",
+        "95 % of checks of a sound rig lie within ±",
+        "95 % confidence, n = ",
         "Mean of the 10",
     ):
         assert words in said
