@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from anviltrace.cli.console import open_console
+from anviltrace.cli.console import open_console, print_words
 from anviltrace.cli.options import archive_option, json_option, print_json, units_option
 from anviltrace.cli.progress import progress
 from anviltrace.cli.recalibration import calibration_option, print_recalibrated
@@ -72,7 +72,7 @@ def compare(
     else:
         show(groups, claims, names, Shower(unit))
         for text in doubted(groups):
-            click.echo(f"DOUBTFUL: {text}")
+            print_words(f"DOUBTFUL: {text.replace(' is doubtful: ', ': ', 1)}")
         print_recalibrated(recalibrated, unit)
 
 

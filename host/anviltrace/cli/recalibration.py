@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from anviltrace.cli.console import print_table
+from anviltrace.cli.console import print_table, print_words
 
 if TYPE_CHECKING:
     from anviltrace.compare.recalibrated import Recalibrated
@@ -33,7 +33,7 @@ def print_recalibrated(found: Sequence[Recalibrated], unit: TorqueUnit) -> None:
         return
     click.echo("\nWhat a later calibration changes")
     for sentence in part["calibrations"]:
-        click.echo(f"  {sentence}")
+        print_words(sentence, "  ")
     table = Table(box=None, padding=(0, 2, 0, 2))
     for heading in ("run", "tool", "metric", "unit"):
         table.add_column(heading, no_wrap=heading == "run")

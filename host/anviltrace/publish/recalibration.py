@@ -11,6 +11,8 @@ from anviltrace.metrics.figures import rounded, value_with_uncertainty
 from anviltrace.publish.words import readable_time, shortened
 from anviltrace.units import TorqueUnit
 
+_NAMED = 4
+"""So many inputs in common are named."""
 ABOUT = (
     "These runs take a calibration made after them, although an earlier one held when they were made. The "
     "counts are the same in both, so noise and zero of a run drop out of the difference, and so does what "
@@ -69,12 +71,18 @@ def said_of(one: Replaced) -> str:
     change = one.change
     difference = value_with_uncertainty(100.0 * change.change, 100.0 * change.expanded)
     verdict = "they agree" if change.agrees else "THEY DO NOT AGREE"
-    shared = f"; in both: {', '.join(change.in_common)}" if change.in_common else ""
+    shared = f"; in both: {_named(change.in_common)}" if change.in_common else ""
     return (
         f"{shortened(one.later_id)} of {readable_time(one.later_taken_at)} instead of "
         f"{shortened(change.earlier_id)} of {readable_time(change.earlier_taken_at)}, which would have read "
         f"{difference} % off (95 %): E_n {change.en:.2f}, {verdict}{shared}"
     )
+
+
+def _named(shared: Sequence[str]) -> str:
+    """The largest of them by name."""
+    more = len(shared) - _NAMED
+    return ", ".join(shared[:_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 def change_rows(one: Recalibrated, unit: TorqueUnit) -> list[list[str]]:
