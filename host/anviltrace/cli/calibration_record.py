@@ -98,7 +98,8 @@ def record(
 
     Weigh the weights and measure the arm: how well you know them is most of the uncertainty. Hang as much as
     the rig will see: torque above twice the highest load is withheld. Take the rate and gain that the runs
-    will use.
+    will use. The hanger is a weight of its own, hung after the zero; or it stays on at the zero, and out of
+    the weights file. The empty arm is always part of the zero.
 
     \b
     The weights file, in short (within_ are limits; u_ instead is a standard uncertainty):

@@ -26,7 +26,8 @@ def method(document: Document) -> list[str]:
     return [
         "Dead weights hung on a lever arm, rig and converter as they are for runs. Reference torque: "
         "T = m·g·(1 − ρ₁/ρ₂)·L·cos θ, with ρ₁ and ρ₂ the densities of air and weight and θ the angle of the "
-        "arm against the horizontal; what hung at the zero readings, the bare arm with it, is in the zero.",
+        "arm against the horizontal; what hung at the zero readings, the bare arm with it, is in the zero. "
+        "Where the empty arm is described, what its moment changes with the angle is added.",
         f"{plural(len(steps), 'reading')} in {len(series)} series and {mounting}. Each is the mean of "
         f"{window} s of steady signal, weighted with a raised cosine, less the mean of its series' zeros.",
         "Straight line through zero by least squares over all readings under load. Errors that loads have in "
