@@ -9,6 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from anviltrace.metrics.facts import RunFacts
+from anviltrace.metrics.filtering import BlowFilter, blow_filter
+from anviltrace.metrics.resonance import Resonance, not_on_record, rings_otherwise
 from anviltrace.metrics.scale import Scale
 from anviltrace.metrics.signal import Signal, ZeroLevel, signal_of, zero_level
 from anviltrace.metrics.uncertainty import Part, rectangular
@@ -18,7 +20,14 @@ from anviltrace.trace.climb import levels_after
 from anviltrace.trace.climbmodels import Exponential, SquareRoot, fit_exponential, fit_square_root
 from anviltrace.trace.level import LEAST_QUIET
 from anviltrace.trace.rate import Rate, blow_rate
-from anviltrace.trace.sampling import impulse_error_sd, why_unresolved, worst_peak_loss
+from anviltrace.trace.ring import Ring
+from anviltrace.trace.ringdown import ring_of
+from anviltrace.trace.sampling import (
+    corrected_width_s,
+    impulse_error_sd,
+    why_unresolved,
+    worst_peak_loss,
+)
 
 Numbers = npt.NDArray[np.float64]
 Marks = npt.NDArray[np.bool_]
@@ -44,7 +53,11 @@ class Window:
 
 @dataclass(frozen=True)
 class Analysis:
-    """One run, ready for its metrics. ``blows`` is None where ``no_blows`` says why."""
+    """One run, ready for its metrics. ``blows`` is None where ``no_blows`` says why.
+
+    ``unfiltered`` are the same blows, and ``highest`` is the largest value along the rotation behind the
+    ``filter`` of peaks and widths.
+    """
 
     facts: RunFacts
     scale: Scale
@@ -54,7 +67,10 @@ class Analysis:
     no_blows: str
     window: Window | None
     no_window: str
-    knocks: int = 0
+    knocks: int
+    unfiltered: Blows | None
+    highest: float
+    filter: BlowFilter
 
     @property
     def tightening_sign(self) -> int:
@@ -71,6 +87,11 @@ class Analysis:
         return tuple({self.signal.rotation, self.tightening_sign if held else self.signal.rotation})
 
     @property
+    def uncalibrated(self) -> str:
+        """Why torque is withheld for a sign that the run needs; empty where every sign has its line."""
+        return "; ".join(reason for sign in self.signs if (reason := self.scale.reason(sign)))
+
+    @property
     def slow(self) -> bool:
         """Whether the converter is too slow for single blows."""
         return bool(why_unresolved(self.signal.rate_hz))
@@ -83,9 +104,9 @@ class Analysis:
 
     @cached_property
     def base_s(self) -> Numbers:
-        """Base width of each blow as half a sine, seconds; NaN where its width is not known."""
-        assert self.blows is not None
-        return BASE_OVER_FWHM * self.blows.width_s
+        """Base width of each blow as half a sine, unfiltered, seconds; NaN where its width is not known."""
+        assert self.unfiltered is not None
+        return BASE_OVER_FWHM * self.unfiltered.width_s
 
     @cached_property
     def impulse_sampling(self) -> Numbers:
@@ -97,6 +118,67 @@ class Analysis:
         """Largest share of each blow's net peak that filter and sampling may hide, whatever their phase."""
         return worst_peak_loss(self.base_s, self.signal.rate_hz, self.facts.boxcars_s)
 
+    @cached_property
+    def resonance(self) -> Resonance | None:
+        """The rig's ring-down beside the blows; None where none is on record with the run's fitting."""
+        if self.facts.ring_down is None:
+            return None
+        base_s = corrected_width_s(self.base_s, self.facts.boxcars_s)
+        return Resonance(self.facts.ring_down, base_s, 1.0 / self.signal.rate_hz)
+
+    @property
+    def resonance_flag(self) -> str:
+        """What to say of the rig's resonance beside peaks and widths; maybe nothing."""
+        if self.resonance is None:
+            return not_on_record(self.facts.tapped_fittings)
+        return self.resonance.flag
+
+    @cached_property
+    def peak_above(self) -> Numbers:
+        """By how much each blow's height may truly exceed what is shown, as a share of that: what converter,
+        sampling and a filter hide, and where a ring-down is on record what the resonance takes off."""
+        kept = self.filter.kept(self.base_s)
+        whole = (1.0 + self.peak_loss) / kept
+        if self.resonance is None:
+            return np.asarray(whole - 1.0)
+        return np.asarray(whole * (1.0 + self.resonance.peak().above) - 1.0 + self.ring_left)
+
+    @cached_property
+    def peak_below(self) -> Numbers:
+        """By how much it may fall short of that: what the resonance adds, and what still rings of the blow
+        before. 0 where no ring-down is on record."""
+        if self.resonance is None:
+            return np.zeros(self.base_s.shape)
+        return np.asarray(self.resonance.peak().below + self.ring_left)
+
+    @property
+    def peak_noise_sd(self) -> float:
+        """Standard deviation of the noise of one sample that a peak is read from."""
+        return self.signal.noise_sd * self.filter.noise_kept
+
+    @cached_property
+    def rings_otherwise(self) -> str:
+        """A flag where something else rings than the ring-down on record says; else empty."""
+        if self.facts.ring_down is None or self.unfiltered is None:
+            return ""
+        apex_s, signal = self.unfiltered.apex_s, self.signal
+        return rings_otherwise(signal.values, signal.rate_hz, apex_s, signal.noise_sd, self.facts.ring_down)
+
+    @property
+    def filter_edge_flag(self) -> str:
+        """A flag where the filter reaches beyond an end of the record or a gap; else empty."""
+        if self.unfiltered is None:
+            return ""
+        signal = self.signal
+        pieces_s = [
+            (
+                (first - signal.first_index) / signal.rate_hz,
+                (first - signal.first_index + len(part)) / signal.rate_hz,
+            )
+            for first, part in self.facts.pieces
+        ]
+        return self.filter.edge_flag(self.unfiltered, pieces_s)
+
     @property
     def samples_per_base(self) -> float:
         """Median number of samples on the base width of a blow; 0 where no width is known."""
@@ -105,8 +187,8 @@ class Analysis:
     @cached_property
     def usual_width_s(self) -> float:
         """Median width at half height in seconds; 0 where no width is known."""
-        assert self.blows is not None
-        known = self.blows.width_s[np.isfinite(self.blows.width_s)]
+        assert self.unfiltered is not None
+        known = self.unfiltered.width_s[np.isfinite(self.unfiltered.width_s)]
         return float(np.median(known)) if len(known) else 0.0
 
     @cached_property
@@ -216,38 +298,96 @@ def analyse(facts: RunFacts) -> Analysis:
     scale = Scale(facts.lines)
     zero = zero_level(facts.zero_before, facts.zero_after)
     signal = signal_of(facts, scale, zero)
-    blows, no_blows, knocks = _blows(facts, signal)
-    window, no_window = _window(facts, signal, blows)
-    return Analysis(facts, scale, zero, signal, blows, no_blows, window, no_window, knocks)
+    chosen = blow_filter(facts.filter, signal.rate_hz)
+    seen = _blows(facts, signal, chosen)
+    window, no_window = _window(facts, signal, seen.blows)
+    return Analysis(
+        facts=facts,
+        scale=scale,
+        zero=zero,
+        signal=signal,
+        blows=seen.blows,
+        no_blows=seen.reason,
+        window=window,
+        no_window=no_window,
+        knocks=seen.knocks,
+        unfiltered=seen.unfiltered,
+        highest=seen.highest,
+        filter=chosen,
+    )
 
 
-def _blows(facts: RunFacts, signal: Signal) -> tuple[Blows | None, str, int]:
-    """The blows of all pieces, times from the first sample, or the reason why there are none; and how many
-    knocks came long before the onset and are left out."""
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """The blows of a record, times from its first sample, or the reason why there are none.
+
+    ``knocks`` counts those that came long before the onset and are left out.
+    """
+
+    blows: Blows | None
+    reason: str
+    unfiltered: Blows | None = None
+    knocks: int = 0
+    highest: float = float("-inf")
+
+
+def _blows(facts: RunFacts, signal: Signal, chosen: BlowFilter) -> _Seen:
+    """The blows of all pieces, behind the filter and without it."""
     if reason := why_unresolved(signal.rate_hz):
-        return None, reason, 0
+        return _Seen(None, reason)
     if reason := _against(signal):
-        return None, reason, 0
+        return _Seen(None, reason)
     onset = facts.context.run.onset_index
     reach = round(BEFORE_ONSET_S * signal.rate_hz)
     earliest = 0 if onset is None else onset - signal.first_index - reach
+    ring = _known_ring(facts, signal)
     parts = [
-        _blows_of_piece(signal, first - signal.first_index, len(part), earliest)
+        _blows_of_piece(signal, first - signal.first_index, len(part), earliest, ring, chosen)
         for first, part in facts.pieces
     ]
-    blows, knocks = joined(blows for blows, _ in parts), sum(knocks for _, knocks in parts)
-    return (blows if len(blows) else None), "" if len(blows) else "no blow was found in the record", knocks
+    unfiltered, blows = joined(part.unfiltered for part in parts), joined(part.blows for part in parts)
+    knocks, highest = sum(part.knocks for part in parts), max(part.highest for part in parts)
+    if not len(blows):
+        return _Seen(None, "no blow was found in the record", None, knocks, highest)
+    return _Seen(blows, "", unfiltered, knocks, highest)
 
 
-def _blows_of_piece(signal: Signal, first: int, count: int, earliest: int) -> tuple[Blows, int]:
+def _known_ring(facts: RunFacts, signal: Signal) -> Ring | None:
+    """How the rig rings by its ring-down, as the samples of the record show it."""
+    made = facts.ring_down
+    return None if made is None else ring_of(made.natural_hz, made.damping_ratio, signal.rate_hz)
+
+
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """The blows of one piece."""
+
+    blows: Blows
+    unfiltered: Blows
+    knocks: int
+    highest: float
+
+
+def _blows_of_piece(
+    signal: Signal, first: int, count: int, earliest: int, ring: Ring | None, chosen: BlowFilter
+) -> _Piece:
     """Blows that start at sample ``earliest`` or later, and how many strikes came before it."""
     values = signal.values[first : first + count]
-    found = find_blows(values, signal.rate_hz, signal.noise_sd)
+    found = find_blows(values, signal.rate_hz, signal.noise_sd, ring=ring)
     knocks = int(np.count_nonzero(found.start_index + first < earliest))
-    blows = measure_blows(
-        values, signal.rate_hz, found.since(knocks), signal.noise_sd, limit=signal.highest, first_index=first
+    later = found.since(knocks)
+    unfiltered = measure_blows(
+        values,
+        signal.rate_hz,
+        later,
+        signal.noise_sd,
+        limit=signal.highest,
+        first_index=first,
+        ring=ring,
     )
-    return blows, knocks
+    behind = chosen.apply(values)
+    blows = chosen.outlines(behind, later, unfiltered, signal.noise_sd)
+    return _Piece(blows, unfiltered, knocks, float(behind.max()))
 
 
 def _against(signal: Signal) -> str:

@@ -49,7 +49,7 @@ class Need(StrEnum):
     """What has to be there before a metric can be stated; the value says it in words."""
 
     BLOWS = "single blows that the converter can tell apart"
-    SHAPE = "blows sampled well enough to see their shape"
+    SHAPE = "blows sampled well enough, and slow enough for the rig, to see their shape"
     CALIBRATION = "a valid calibration for the sign of the torque"
     ZERO = "a zero reading right before or after the run"
     QUIET = "a quiet stretch in which the rig has stopped ringing"
@@ -173,10 +173,12 @@ _ENTRIES = (
         label="mean peak",
         unit="N·m",
         definition="Mean of the peak torques of all blows (gross: from zero, not from the level).",
-        computed=f"Rotation times the mean of the apexes, unfiltered. {_APEX}",
+        computed=f"Rotation times the mean of the apexes, unfiltered unless a filter is named. {_APEX}",
         uncertainty=(
-            f"{_CALIBRATION}, zero, noise; what sampling and the converter's filter may hide, and what noise "
-            "may add, are one-sided bounds beside it."
+            f"{_CALIBRATION}, zero, noise; what sampling and filters may hide, what noise may add, and with "
+            "a ring-down on record what the rig's resonance does, are one-sided bounds beside it. Resonance: "
+            "the largest departure of half a sine or a parabola seen with as many swings of the rig in a "
+            "blow (fn·w) or more, and what still rings. Withheld below an observed fn·w of 1.5."
         ),
         needs=(Need.BLOWS, Need.SHAPE, Need.CALIBRATION, Need.ZERO),
         group=Group.LEADING,
@@ -189,8 +191,8 @@ _ENTRIES = (
         definition="Mean over the blows of the peak torque less the level right before the blow.",
         computed=f"{_APEX} The level is the median of half the interval before the blow, 25 ms at most.",
         uncertainty=(
-            f"{_CALIBRATION}, noise of apex and level, ring in the levels; sampling, filter and noise bounds "
-            "as for the mean peak. The zero does not enter."
+            f"{_CALIBRATION}, noise of apex and level, ring in the levels; all bounds as for the mean peak. "
+            "The zero does not enter."
         ),
         needs=(Need.BLOWS, Need.SHAPE, Need.CALIBRATION),
         group=Group.BLOWS,
@@ -201,8 +203,8 @@ _ENTRIES = (
         label="highest peak",
         unit="N·m",
         definition="Largest peak torque of all blows.",
-        computed=f"Rotation times the largest apex of any blow, unfiltered. {_APEX}",
-        uncertainty=f"{_CALIBRATION}, zero, noise; sampling, filter and noise bounds as for the mean peak.",
+        computed=f"Rotation times the largest apex of any blow, unfiltered unless a filter is named. {_APEX}",
+        uncertainty=f"{_CALIBRATION}, zero, noise; all bounds as for the mean peak.",
         needs=(Need.BLOWS, Need.SHAPE, Need.CALIBRATION, Need.ZERO),
         group=Group.BLOWS,
     ),
@@ -211,8 +213,8 @@ _ENTRIES = (
         label="maximum torque",
         unit="N·m",
         definition="Largest torque along the rotation in the whole record, blow or not.",
-        computed="Largest sample of rotation times torque, unfiltered.",
-        uncertainty=f"{_CALIBRATION}, zero, noise; sampling, filter and noise bounds as for the mean peak.",
+        computed="Largest sample of rotation times torque, unfiltered unless a filter is named.",
+        uncertainty=f"{_CALIBRATION}, zero, noise; all bounds as for the mean peak.",
         needs=(Need.BLOWS, Need.SHAPE, Need.CALIBRATION, Need.ZERO),
         group=Group.BLOWS,
     ),
@@ -253,7 +255,9 @@ _ENTRIES = (
         ),
         computed="Between the interpolated crossings of half the net peak.",
         uncertainty=(
-            "crossings to half a sample; filter and resonance widen and shift blows, which is flagged."
+            "crossings to half a sample. Filters widen blows, and resonance widens or narrows them: a flag, "
+            "and with a ring-down on record a one-sided bound for the resonance (as for the mean peak) and "
+            "for the converter's filter. Withheld below an observed fn·w of 1.5."
         ),
         needs=(Need.BLOWS, Need.SHAPE),
         group=Group.BLOWS,
@@ -271,8 +275,9 @@ _ENTRIES = (
         computed="Between the interpolated crossings of 10 and 90 % of the net peak.",
         uncertainty=(
             "crossings to half a sample; straight lines between samples make it read long by up to 2.8/N "
-            "sample distances, N samples on the base width (half sines, tried at all phases); filter and "
-            "resonance widen blows, which is flagged."
+            "sample distances, N samples on the base width (half sines, tried at all phases). Filters and "
+            "resonance are flagged; with a ring-down on record the resonance is a bound, as for the mean "
+            "peak. Withheld below an observed fn·w of 1.5."
         ),
         needs=(Need.BLOWS, Need.SHAPE),
         group=Group.BLOWS,
@@ -290,8 +295,8 @@ _ENTRIES = (
         computed="From impulse, net peak and width of each blow; doubles are left out.",
         uncertainty=(
             "scatter of the blows over √n (times 1.25 for a median), a rectangle of 1.5/N² (N samples on the "
-            "base width; half sines, tried at all phases); a peak that reads low makes it read high, which "
-            "is a bound. The calibration cancels."
+            "base width; half sines, tried at all phases); bounds of peak and width make bounds of it. The "
+            "calibration cancels."
         ),
         needs=(Need.BLOWS, Need.SHAPE),
         group=Group.BLOWS,
@@ -587,10 +592,7 @@ _ENTRIES = (
             "the angle, which is not measured; like the peak it says as much about the rig as about the tool."
         ),
         computed="From net peak and impulse of each blow; doubles are left out.",
-        uncertainty=(
-            "calibration twice (a square), noise; what peaks may hide (filter, sampling) is a bound beside "
-            "it."
-        ),
+        uncertainty=("calibration twice (a square), noise; what peaks may hide or add is a bound beside it."),
         needs=(Need.BLOWS, Need.SHAPE, Need.CALIBRATION),
         group=Group.ENERGY,
         source=Source.DERIVED,

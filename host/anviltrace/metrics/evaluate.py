@@ -85,6 +85,7 @@ def evaluate(facts: RunFacts) -> RunResult:
         time_zero="" if a.window is None else a.window.zero,
         software_version=facts.software_version,
         flags=_flags(a),
+        filter=a.filter.words,
     )
 
 
@@ -127,7 +128,8 @@ def _lacking(a: Analysis, metric: Metric, need: Need) -> str:
     if need is Need.BLOWS:
         return a.no_blows or a.no_window
     if need is Need.SHAPE:
-        return why_unresolved(a.signal.rate_hz, a.usual_width_s)
+        resonance = "" if a.resonance is None else a.resonance.reason
+        return why_unresolved(a.signal.rate_hz, a.usual_width_s) or resonance or a.filter.reason
     if need is Need.QUIET and a.ring_left > MOST_RING_FOR_LEVEL:
         return (
             f"{a.ring_left:.0%} of a blow still rings when the next one comes, so that the level between "
@@ -181,6 +183,7 @@ def _flags(a: Analysis) -> tuple[str, ...]:
         f"{missing} of {len(a.signal.values)} samples are missing" if missing else "",
         f"knocks before the tool set in, left out: {a.knocks}" if a.knocks else "",
         a.clipped_flag,
+        a.rings_otherwise,
         f"there is no zero reading {zero.missing} the run: what the zero moved is not known"
         if zero is not None and zero.missing
         else "",

@@ -53,11 +53,14 @@ def rise_median(a: Analysis) -> Value:
     timing_ms = math.sqrt(2.0) * 0.5 * step_ms / math.sqrt(3.0)
     crossings = Part("crossings of 10 and 90 %", MEDIAN_OVER_MEAN * timing_ms / math.sqrt(len(rises)))
     long_ms = RISE_LONG / a.samples_per_base * step_ms if a.samples_per_base else 0.0
+    rise_ms = 1e3 * float(np.median(rises))
+    rings = a.resonance.rise() if a.resonance else None
     return stated(
         "rise_median",
-        1e3 * float(np.median(rises)),
+        rise_ms,
         [crossings],
-        over_read=long_ms,
+        under_read=float(rings.above) * rise_ms if rings else 0.0,
+        over_read=long_ms + (float(rings.below) * rise_ms if rings else 0.0),
         flags=strikes.width_flags(a),
     )
 
@@ -77,8 +80,17 @@ def shape_number(a: Analysis) -> Value:
         Part("scatter of the blows", spread, len(shapes) - 1.0),
         rectangular("sampling", SHAPE_OFF / a.samples_per_base**2 * value if a.samples_per_base else 0.0),
     ]
-    over = value * float(np.nanmedian(a.peak_loss[single][known]))
-    return stated("shape_number", value, parts, over_read=over, flags=strikes.width_flags(a))
+    peak_above = float(np.nanmedian(a.peak_above[single][known]))
+    peak_below = float(np.nanmedian(a.peak_below[single][known]))
+    width_above, width_below = strikes.width_bounds(a)
+    return stated(
+        "shape_number",
+        value,
+        parts,
+        under_read=value * (1.0 / ((1.0 - peak_below) * (1.0 - width_below)) - 1.0),
+        over_read=value * (1.0 - 1.0 / ((1.0 + peak_above) * (1.0 + width_above))),
+        flags=strikes.width_flags(a),
+    )
 
 
 def impulse_squared(a: Analysis) -> Value:

@@ -13,8 +13,9 @@ from anviltrace.metrics.levels import BRIDGED, MEDIAN_OVER_MEAN, RING_KEPT
 from anviltrace.metrics.results import Value
 from anviltrace.metrics.uncertainty import Part, rectangular
 from anviltrace.metrics.values import stated, withheld
-from anviltrace.trace.blows import LEAST_FOR_PARABOLA
+from anviltrace.trace.blows import BASE_OVER_FWHM, LEAST_FOR_PARABOLA
 from anviltrace.trace.climb import at_marks, upper_envelope
+from anviltrace.trace.sampling import corrected_width_s
 
 Indices = npt.NDArray[np.int64]
 
@@ -29,10 +30,6 @@ _LEAD_S = 0.001
 _NEAR_APEX = 0.2
 """Share of the base width in which the largest sample of half a sine is found: sin falls 5 % there."""
 
-RESONANCE = (
-    "the rig's natural frequency is not on record: its resonance may raise or lower peaks, and stretch "
-    "widths, by tens of percent, which no bound here contains"
-)
 FEW_SAMPLES = "fewer than five samples to a blow: a single peak may read low by as much as the bound says"
 RING_CUT = "the rig still rings when the next blow comes, so that the impulse misses the end of the ring"
 
@@ -85,7 +82,7 @@ def peak_mean(a: Analysis) -> Value:
     peaks = a.blows.peak[struck]
     if reason := a.scale.over_limit(a.signed(peaks)):
         return withheld("peak_mean", reason)
-    noise = Part("noise", a.signal.noise_sd / math.sqrt(len(peaks)))
+    noise = Part("noise", a.peak_noise_sd / math.sqrt(len(peaks)))
     under, over = mean_bounds(a, struck)
     return _peak(a, "peak_mean", float(peaks.mean()), peaks, [noise], under, over)
 
@@ -100,13 +97,13 @@ def peak_max(a: Analysis) -> Value:
 def maximum_torque(a: Analysis) -> Value:
     """Largest torque along the rotation, blow or not."""
     assert a.blows is not None
-    largest = float(a.signal.values.max())
+    largest = a.highest
     if largest <= float(a.blows.peak.max()):
         return _largest(a, "maximum_torque", np.arange(len(a.blows)))
     if reason := a.scale.over_limit(a.signed(largest)):
         return withheld("maximum_torque", reason)
-    noise = Part("noise", a.signal.noise_sd)
-    over = a.signal.noise_sd * _quantile_of_largest(len(a.signal.values))
+    noise = Part("noise", a.peak_noise_sd)
+    over = a.peak_noise_sd * _quantile_of_largest(len(a.signal.values))
     return _peak(a, "maximum_torque", largest, np.array([largest]), [noise], 0.0, over)
 
 
@@ -129,12 +126,12 @@ def peak_at(a: Analysis, at_s: float) -> Value:
     if reason := a.scale.over_limit(a.signed(around)):
         return withheld("peak_at", reason, at_s)
     parts = [
-        Part("noise", a.signal.noise_sd),
+        Part("noise", a.peak_noise_sd),
         rectangular("between two peaks", 0.5 * float(around[1] - around[0])),
     ]
-    single = np.flatnonzero(~a.blows.double)
-    under = float(np.nanmax((a.peak_loss * a.blows.net_peak)[single[after - 1 : after + 1]]))
-    over = a.signal.noise_sd * _mean_of_largest(_samples_near_apex(a))
+    single = np.flatnonzero(~a.blows.double)[after - 1 : after + 1]
+    under, below = (float(np.nanmax((share * a.blows.net_peak)[single])) for share in _shares(a))
+    over = below + a.peak_noise_sd * _mean_of_largest(_samples_near_apex(a))
     flag = BRIDGED if envelope.bridged_at(when_s) else ""
     return _peak(a, "peak_at", value, around, parts, under, over, at_s, flag)
 
@@ -148,13 +145,38 @@ def width_median(a: Analysis) -> Value:
         return withheld("width_median", "no blow crosses half its height on both sides")
     timing_ms = 1e3 * math.sqrt(2.0) * 0.5 / a.signal.rate_hz / math.sqrt(3.0)
     crossings = Part("crossings of half the height", MEDIAN_OVER_MEAN * timing_ms / math.sqrt(len(widths)))
-    return stated("width_median", 1e3 * float(np.median(widths)), [crossings], flags=width_flags(a))
+    width_ms = 1e3 * float(np.median(widths))
+    above, below = width_bounds(a)
+    return stated(
+        "width_median",
+        width_ms,
+        [crossings],
+        under_read=above * width_ms,
+        over_read=below * width_ms,
+        flags=width_flags(a),
+    )
+
+
+def width_bounds(a: Analysis) -> tuple[float, float]:
+    """By which share of itself the usual width may truly be longer and shorter: what the resonance does and
+    the converter's filter, where a ring-down is on record; without one there is no bound, only a flag."""
+    if a.resonance is None:
+        return 0.0, 0.0
+    bounds, base_s = a.resonance.width(), BASE_OVER_FWHM * a.usual_width_s
+    widened = 1.0 - float(corrected_width_s(base_s, a.facts.boxcars_s)) / base_s
+    return float(bounds.above), float(bounds.below) + widened
 
 
 def width_flags(a: Analysis) -> tuple[str, ...]:
     """What concerns the width of blows, and all else that hangs on their outline in time."""
-    widened_ms = 1e3 * sum(a.facts.boxcars_s)
-    return RESONANCE, f"the converter's filter ({widened_ms:.2g} ms long) widens blows" if widened_ms else ""
+    filter_ms = 1e3 * sum(a.facts.boxcars_s)
+    smeared = f"the converter's filter ({filter_ms:.2g} ms long) widens blows" if filter_ms else ""
+    return a.resonance_flag, smeared, *filter_flags(a)
+
+
+def filter_flags(a: Analysis) -> tuple[str, ...]:
+    """What the filter of peaks and widths does to them."""
+    return a.filter.flag(BASE_OVER_FWHM * a.usual_width_s), a.filter_edge_flag
 
 
 def with_impulse(a: Analysis) -> Marks:
@@ -170,27 +192,34 @@ def singles(a: Analysis) -> Marks:
 
 
 def mean_bounds(a: Analysis, usable: Marks) -> tuple[float, float]:
-    """By how much the mean of the peaks of these blows may read low (filter, sampling) and high (noise)."""
+    """By how much the mean of the peaks of these blows may read low (filters, sampling, resonance) and high
+    (noise, resonance)."""
     assert a.blows is not None
-    under = float(np.nanmean((a.peak_loss * a.blows.net_peak)[usable]))
-    return under, a.signal.noise_sd * _mean_of_largest(_samples_near_apex(a))
+    under, below = (float(np.nanmean((share * a.blows.net_peak)[usable])) for share in _shares(a))
+    return under, below + a.peak_noise_sd * _mean_of_largest(_samples_near_apex(a))
+
+
+def _shares(a: Analysis) -> tuple[Numbers, Numbers]:
+    """By which share of its height each blow may truly be higher, and lower."""
+    return a.peak_above, a.peak_below
 
 
 def _largest(a: Analysis, name: str, blows: Indices) -> Value:
     """The largest peak of these blows. Which of them was truly the largest is not known.
 
-    So it may truly be higher up to the largest of all peaks with what each may hide, and noise may have
-    lifted the largest of all their samples.
+    So it may truly be higher up to the largest of all peaks with what each may hide, lower down to the
+    largest with what the resonance may have added, and noise may have lifted the largest of all samples.
     """
     assert a.blows is not None
     peaks = a.blows.peak[blows]
     peak = float(peaks.max())
     if reason := a.scale.over_limit(a.signed(peak)):
         return withheld(name, reason)
-    hidden = np.nan_to_num(a.peak_loss[blows] * a.blows.net_peak[blows])
+    hidden, added = (np.nan_to_num(share * a.blows.net_peak)[blows] for share in _shares(a))
     under = float((peaks + hidden).max()) - peak
-    over = a.signal.noise_sd * _quantile_of_largest(len(a.blows) * _samples_near_apex(a))
-    noise = Part("noise", a.signal.noise_sd)
+    surely = peak - float((peaks - added).max())
+    over = surely + a.peak_noise_sd * _quantile_of_largest(len(a.blows) * _samples_near_apex(a))
+    noise = Part("noise", a.peak_noise_sd)
     return _peak(a, name, peak, np.array([peak]), [noise], under, over)
 
 
@@ -226,7 +255,14 @@ def _peak(
 
 def peak_flags(a: Analysis, torques_nm: Numbers) -> tuple[str, ...]:
     """What concerns peaks; ``torques_nm`` are signed, clockwise positive."""
-    return (RESONANCE, a.scale.above_weights(torques_nm), a.clipped_flag, _few_samples(a), _gap_flag(a))
+    return (
+        a.resonance_flag,
+        *filter_flags(a),
+        a.scale.above_weights(torques_nm),
+        a.clipped_flag,
+        _few_samples(a),
+        _gap_flag(a),
+    )
 
 
 def _calibration_of_impulse(a: Analysis, usable: Marks, mean: float, blows: int) -> list[Part]:

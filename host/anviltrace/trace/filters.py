@@ -115,18 +115,18 @@ def gain(chosen: ChannelFilter, rate_hz: float, frequency_hz: npt.ArrayLike) -> 
 def peak_kept(chosen: ChannelFilter, rate_hz: float, base_s: npt.ArrayLike) -> Floats:
     """Share of its peak that half a sine of the base width ``base_s`` keeps, in that shape.
 
-    Its spectrum (2w/π)·cos(πfw)/(1 − 4f²w²) times the gain, added up over all frequencies. Its area is kept
-    whole. NaN where the width is.
+    Sampled with a sample on its apex: there the filter gives the samples weighted with what it makes of a
+    single one. Its area is kept whole. NaN where the width is.
     """
-    width = np.asarray(base_s, dtype=np.float64)[..., np.newaxis]
-    frequency = (np.arange(_STEPS) + 0.5) * (0.5 * rate_hz / _STEPS)
-    turns = 2.0 * frequency * width
-    with np.errstate(divide="ignore", invalid="ignore"):
-        spectrum = np.cos(0.5 * np.pi * turns) / (1.0 - turns**2)
-    spectrum = np.where(np.abs(turns - 1.0) < 1e-6, 0.25 * np.pi, spectrum)
-    kept = np.sum(spectrum * gain(chosen, rate_hz, frequency), axis=-1)
-    whole = np.sum(spectrum, axis=-1)
-    return np.asarray(np.where(np.isfinite(width[..., 0]), kept / whole, np.nan))
+    width = np.ravel(np.asarray(base_s, dtype=np.float64))
+    reach = math.ceil(memory_s(chosen) * rate_hz)
+    single = np.zeros(2 * reach + 1)
+    single[reach] = 1.0
+    steps = np.arange(-reach, reach + 1)
+    turns = steps / (rate_hz * width[:, np.newaxis])
+    pulse = np.where(np.abs(turns) < 0.5, np.cos(np.pi * turns), 0.0)
+    kept = pulse @ filtered(single, rate_hz, chosen)
+    return np.where(np.isfinite(width), kept, np.nan).reshape(np.shape(base_s))
 
 
 def noise_kept(chosen: ChannelFilter, rate_hz: float) -> float:
