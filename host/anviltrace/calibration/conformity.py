@@ -13,6 +13,8 @@ from enum import StrEnum
 
 from scipy.special import ndtr
 
+RULE_NAMES = ("simple", "guard-band")
+"""What a user calls the rules, in the order of :class:`DecisionRule`."""
 GUARD_K = 2.0
 """A guard band of U is this many standard uncertainties wide."""
 
@@ -23,9 +25,26 @@ class DecisionRule(StrEnum):
     SIMPLE = "simple acceptance"
     GUARDED = "guard band w = U"
 
+    @property
+    def meaning(self) -> str:
+        """What it does, in words."""
+        if self is DecisionRule.GUARDED:
+            return (
+                "a quantity must stay within its limit by its expanded uncertainty (k = 2), so that at most "
+                "2.3 % of what is accepted right there lies beyond the limit"
+            )
+        return (
+            "each quantity as it was found against its limit, without an allowance for how well it is known"
+        )
+
     def guard(self, u: float) -> float:
         """How far within a limit a value must lie, for its standard uncertainty; both in its unit."""
         return GUARD_K * u if self is DecisionRule.GUARDED else 0.0
+
+
+def find_rule(name: str) -> DecisionRule:
+    """The rule with one of :data:`RULE_NAMES`; raises ValueError for another name."""
+    return list(DecisionRule)[RULE_NAMES.index(name)]
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from GTC import get_covariance
 
 from anviltrace.calibration.budget import Basis, Budget, Case, Input, make_budget, smallest_usable_nm
 from anviltrace.calibration.classes import IndicativeClass, indicate
+from anviltrace.calibration.conformity import DecisionRule
 from anviltrace.calibration.indications import Indication, indications, split
 from anviltrace.calibration.lever import OWN_CENTRE, OWN_MASS
 from anviltrace.calibration.line import Contribution, LineFit
@@ -40,6 +41,7 @@ class Numbers:
     uncertainty there without the reference torques' share, both in N·m. ``stands_out`` is the rising
     reading that Grubbs' test flags, in order of time from 0: among the residuals of the chosen curve, less
     their mean at each load that was repeated, so that a wrong weight is not taken for a wrong reading.
+    ``load_covariance_nm2`` is that of the reference torques of the rising loads, lowest first.
     """
 
     fit: LineFit
@@ -49,6 +51,7 @@ class Numbers:
     basis: Basis
     model_changes: Mapping[float, tuple[float, float]]
     stands_out: int | None
+    load_covariance_nm2: Matrix
 
     @property
     def cases(self) -> tuple[Case, ...]:
@@ -82,11 +85,25 @@ class Numbers:
             limit_percent,
         )
 
-    def indicative_class(self, case: Case) -> IndicativeClass:
+    def indicative_class(self, case: Case, rule: DecisionRule = DecisionRule.SIMPLE) -> IndicativeClass:
         """The class of static calibration the range would support, from memory of a standard's table."""
         under_load = [row for row in self.fit.steps if row.branch != "zero"]
         reference = max(200.0 * row.reference_u_nm / abs(row.reference_nm) for row in under_load)
-        return indicate(self.quantities, case, reference)
+        return indicate(self.quantities, case, reference, rule, self._fit_u_percent(case))
+
+    def _fit_u_percent(self, case: Case) -> list[float] | None:
+        """What the reference torques leave open in the distance from the fitted curve, for each load.
+
+        An error that all loads share in proportion turns the curve and shows in no distance from it.
+        """
+        torque_nm = np.array([level.torque_nm for level in self.quantities.levels])
+        if len(torque_nm) != len(self.load_covariance_nm2):
+            return None
+        powers = (1, 2, 3) if case is Case.RISING and len(torque_nm) > 3 else (1,)
+        q, _ = np.linalg.qr(np.column_stack([(torque_nm / torque_nm[-1]) ** power for power in powers]))
+        left = np.eye(len(torque_nm)) - q @ q.T
+        variance_nm2 = np.diag(left @ self.load_covariance_nm2 @ left.T)
+        return list(100.0 * np.sqrt(np.maximum(variance_nm2, 0.0)) / torque_nm)
 
 
 def work_out(
@@ -105,7 +122,8 @@ def work_out(
     loaded = load_all(ordered, calibration, masses, arm)
     read = indications(ordered, loaded)
     quantities = find_quantities(read, resolution(ordered))
-    choice = choose_model(read, _load_covariance_nm2(loaded))
+    covariance_nm2 = _load_covariance_nm2(loaded)
+    choice = choose_model(read, covariance_nm2)
     hung = {mass.name: mass for mass in masses.values()}
     noise = _noise(choice.curve, len({one.mounting for one in split(read) if one.up}))
     second = None if side is None else compare_arms(ordered, calibration, masses, arm, side, noise)
@@ -117,6 +135,7 @@ def work_out(
         basis=_basis(fit, read, quantities, choice, _Described(calibration, hung, arm), second),
         model_changes=_model_changes(fit, quantities, choice),
         stands_out=stands_out(_against_replicates(read, choice)),
+        load_covariance_nm2=covariance_nm2,
     )
 
 

@@ -14,9 +14,11 @@ from anviltrace.cli.calibration_document import document
 from anviltrace.cli.calibration_history import past_and_present, sentences
 from anviltrace.cli.calibration_numbers import (
     PROFILE_NAMES,
+    RULE_NAMES,
     budget_options,
     describe_numbers,
     print_numbers,
+    rule_option,
 )
 from anviltrace.cli.calibration_printed import print_calibration
 from anviltrace.cli.calibration_record import record
@@ -90,6 +92,7 @@ def list_calibrations(archive_path: Path, unit: TorqueUnit, as_json: bool) -> No
 @click.option("--all", "everything", is_flag=True,
               help="Also how it was taken, checks, quantities at each load, curves, budgets.")  # fmt: skip
 @budget_options
+@rule_option
 @archive_option
 @units_option
 @json_option
@@ -99,6 +102,7 @@ def show(
     everything: bool,
     at: float | None,
     profile_name: str,
+    rule_name: str,
     archive_path: Path,
     unit: TorqueUnit,
     as_json: bool,
@@ -106,8 +110,8 @@ def show(
     """Show calibration ID: line, uncertainty, verdict, doubts, and what it cannot tell.
 
     --steps adds the readings, --all everything: where the uncertainty comes from, what the readings show at
-    each load, which curve they ask for, and budgets (as do --at and --profile, which shape those). The
-    beginning of the id is enough. Everything is computed anew from the stored readings.
+    each load, which curve they ask for, and budgets (as do --at, --profile and --rule, which shape those).
+    The beginning of the id is enough. Everything is computed anew from the stored readings.
     """
     from anviltrace.archive.archive import Archive
     from anviltrace.capture.lines import candidate, find_calibration
@@ -115,11 +119,11 @@ def show(
     with Archive.open(archive_path, read_only=True) as archive:
         found = candidate(archive, find_calibration(archive, calibration_id))
         facts = describe(archive, found, unit)
-    facts["numbers"] = describe_numbers(found, unit, at, profile_name)
+    facts["numbers"] = describe_numbers(found, unit, at, profile_name, rule_name)
     if as_json:
         print_json(facts)
         return
-    budgets = everything or at is not None or profile_name != PROFILE_NAMES[0]
+    budgets = everything or at is not None or profile_name != PROFILE_NAMES[0] or rule_name != RULE_NAMES[0]
     print_calibration(facts, steps=steps, everything=everything)
     if budgets:
         print_numbers(facts["numbers"])

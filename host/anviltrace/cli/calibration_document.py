@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
+from anviltrace.cli.calibration_numbers import rule_option
 from anviltrace.cli.options import archive_option, json_option, units_option
 from anviltrace.cli.written import show_written
 from anviltrace.units import TorqueUnit
@@ -14,10 +16,13 @@ from anviltrace.units import TorqueUnit
 @click.command()
 @click.argument("calibration_id", metavar="ID")
 @click.argument("folder", type=click.Path(file_okay=False, path_type=Path), default=Path("calibration"))
+@rule_option
 @archive_option
 @units_option
 @json_option
-def document(calibration_id: str, folder: Path, archive_path: Path, unit: TorqueUnit, as_json: bool) -> None:
+def document(
+    calibration_id: str, folder: Path, rule_name: str, archive_path: Path, unit: TorqueUnit, as_json: bool
+) -> None:
     """Write calibration ID as a page and its data into FOLDER (default: calibration).
 
     The page works offline in any browser: result with uncertainty, every reading, residuals, hysteresis
@@ -30,11 +35,12 @@ def document(calibration_id: str, folder: Path, archive_path: Path, unit: Torque
       anviltrace calibration document 3f2a91c0 handover
     """
     from anviltrace.archive.archive import Archive
+    from anviltrace.calibration.conformity import find_rule
     from anviltrace.publish.document import collect_document
     from anviltrace.publish.documentfiles import write_document
 
     with Archive.open(archive_path, read_only=True) as archive:
-        found = collect_document(archive, calibration_id)
+        found = replace(collect_document(archive, calibration_id), rule=find_rule(rule_name))
     for sentence in found.disagreements():
         click.echo(f"NOT BORNE OUT BY ITS RECORDING: {sentence}", err=True)
     show_written(write_document(found, folder, unit), as_json)

@@ -15,6 +15,7 @@ from anviltrace.units import TorqueUnit
 if TYPE_CHECKING:
     from anviltrace.calibration.budget import Budget, Case, Term
     from anviltrace.calibration.choose import Candidate
+    from anviltrace.calibration.conformity import DecisionRule
     from anviltrace.calibration.model import Choice, Curve
     from anviltrace.calibration.numbers import Numbers
     from anviltrace.calibration.profiles import Profile
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 
 PROFILE_NAMES = ("anviltrace-1", "dkd-r-3-8:2003", "dkd-infoblatt-10-02:4")
 """Spelled out, so that help does not load the computations."""
+RULE_NAMES = ("simple", "guard-band")
+"""Spelled out for the same reason."""
 _LIMITS_PERCENT = (1.0, 2.0, 5.0)
 """Expanded uncertainties that a smallest usable torque is stated for."""
 _SYMBOLS = {
@@ -56,16 +59,33 @@ def budget_options(command: Callable[..., None]) -> Callable[..., None]:
     return at(profile(command))
 
 
-def describe_numbers(one: Candidate, unit: TorqueUnit, at: float | None, profile_name: str) -> dict[str, Any]:
+def rule_option(command: Callable[..., None]) -> Callable[..., None]:
+    """Hands a command ``rule_name``."""
+    return click.option(
+        "--rule",
+        "rule_name",
+        type=click.Choice(RULE_NAMES),
+        default=RULE_NAMES[0],
+        show_default=True,
+        help="How the indicative class is decided: quantities as they were found, or with their expanded "
+        "uncertainty to spare (w = U).",
+    )(command)
+
+
+def describe_numbers(
+    one: Candidate, unit: TorqueUnit, at: float | None, profile_name: str, rule_name: str = RULE_NAMES[0]
+) -> dict[str, Any]:
     """The numbers of a calibration as plain data; torques in ``unit``, other units are in the names.
 
     Raises CalibrationError where there is no line, or no budget at this torque.
     """
+    from anviltrace.calibration.conformity import find_rule
     from anviltrace.calibration.numbers import work_out
     from anviltrace.calibration.profiles import find_profile
 
     numbers = work_out(one.steps, one.calibration, one.masses, one.arm, one.fit(), one.side)
     levels, profile = numbers.quantities.levels, find_profile(profile_name)
+    rule = find_rule(rule_name)
     at_nm = levels[-1].torque_nm if at is None else at / unit.from_nm(1.0)
     return {
         "torque_unit": unit.value,
@@ -74,7 +94,7 @@ def describe_numbers(one: Candidate, unit: TorqueUnit, at: float | None, profile
         "stands_out": _stands_out(numbers, unit),
         "second_arm": _second_arm(numbers.basis.second, unit),
         "profile": {"name": profile.name, "source": profile.source},
-        "results": [_result(numbers, case, at_nm, profile, unit) for case in numbers.cases],
+        "results": [_result(numbers, case, at_nm, profile, unit, rule) for case in numbers.cases],
     }
 
 
@@ -177,10 +197,12 @@ def _arms_at_load(level: ArmsAtLoad, second: SecondArm, unit: TorqueUnit) -> dic
     }
 
 
-def _result(numbers: Numbers, case: Case, at_nm: float, profile: Profile, unit: TorqueUnit) -> dict[str, Any]:
+def _result(
+    numbers: Numbers, case: Case, at_nm: float, profile: Profile, unit: TorqueUnit, rule: DecisionRule
+) -> dict[str, Any]:
     from anviltrace.calibration.classes import WARNING
 
-    verdict = numbers.indicative_class(case)
+    verdict = numbers.indicative_class(case, rule)
     smallest = [(limit, numbers.smallest_usable_nm(case, limit, profile)) for limit in _LIMITS_PERCENT]
     return {
         "case": case.value,
@@ -194,6 +216,10 @@ def _result(numbers: Numbers, case: Case, at_nm: float, profile: Profile, unit: 
             "overall": verdict.overall,
             "why_none": verdict.why_none,
             "by_quantity": dict(verdict.by_quantity),
+            "rule": verdict.rule.value,
+            "rule_means": verdict.rule.meaning,
+            "probability_of_conformity": dict(verdict.conform),
+            "each": verdict.each(),
             "warning": WARNING,
         },
     }
@@ -346,9 +372,9 @@ def _print_result(result: Mapping[str, Any], profile: Mapping[str, str], unit: s
             "nowhere up to the highest load" if row["torque"] is None else f"from {row['torque']:.1f} {unit}"
         )
         click.echo(f"  within {row['within_percent']:g} %: {where}")
-    parts = ", ".join(f"{symbol} {name or '> 5'}" for symbol, name in verdict["by_quantity"].items())
     said = verdict["why_none"] or f"class {verdict['overall']}"
-    click.echo(f"  {said} (by {parts}); {verdict['warning']}")
+    click.echo(f"  {said} by {verdict['rule']} ({', '.join(verdict['each'])}); {verdict['warning']}")
+    click.echo("  in brackets the probability that the quantity keeps the limit of its class")
 
 
 def _print_terms(terms: Sequence[Mapping[str, Any]], unit: str) -> None:

@@ -9,6 +9,7 @@ from anviltrace.archive.archive import Archive
 from anviltrace.archive.chunks import Piece
 from anviltrace.archive.codec import Counts
 from anviltrace.calibration.choose import Candidate
+from anviltrace.calibration.conformity import DecisionRule
 from anviltrace.calibration.emptyarm import EmptyArm, look_at_empty_arm
 from anviltrace.calibration.history import Change, change_since_previous
 from anviltrace.calibration.line import LineFit, StepRow
@@ -66,7 +67,7 @@ class Document:
     ``left_out`` are readings that were taken but repeated or discarded, each with what was decided;
     ``change`` is that since the calibration before it, ``bare`` the reading of the rig without an arm,
     ``temperature_entries`` every temperature that was read, ``authorisations`` who stood up for it, oldest
-    first, ``shunts`` the readings of a shunt taken with it.
+    first, ``shunts`` the readings of a shunt taken with it. ``rule`` decides about the indicative class.
     """
 
     made: Candidate
@@ -82,6 +83,7 @@ class Document:
     authorisations: tuple[Authorisation, ...] = ()
     remarks: tuple[Remark, ...] = ()
     shunts: tuple[ShuntTaken, ...] = ()
+    rule: DecisionRule = DecisionRule.SIMPLE
 
     @property
     def name(self) -> str:

@@ -16,13 +16,13 @@ from typing import Any
 
 from anviltrace import __version__
 from anviltrace.calibration.classes import WARNING
+from anviltrace.calibration.conformity import DecisionRule
 from anviltrace.calibration.coverage import COVERAGE, coverage_factor
 from anviltrace.calibration.line import Line
 from anviltrace.calibration.numbers import Numbers
 from anviltrace.calibration.secondarm import ArmsAtLoad, SecondArm
 from anviltrace.publish.arms import tell_second_arm
 from anviltrace.publish.document import Document, Taken
-from anviltrace.publish.documentnumbers import DECISION_RULE
 from anviltrace.publish.recordings import Recorded
 from anviltrace.publish.shunts import shunt_data, shunt_results
 from anviltrace.records import Arm
@@ -97,7 +97,7 @@ def _results(document: Document) -> dict[str, Any]:
         "temperature_change_k": document.temperatures.change_k,
         "temperature_flags": list(document.temperatures.flags),
         "since_previous": None if document.change is None else asdict(document.change),
-        "numbers": _without_empty(_numbers(document.numbers())),
+        "numbers": _without_empty(_numbers(document.numbers(), document.rule)),
         "shunts": _without_empty(shunt_results(document.shunts)),
         "empty_arm": _without_empty(asdict(document.empty_arm())),
         "coverage": COVERAGE,
@@ -109,7 +109,7 @@ def _results(document: Document) -> dict[str, Any]:
     }
 
 
-def _numbers(numbers: Numbers) -> dict[str, Any]:
+def _numbers(numbers: Numbers, rule: DecisionRule) -> dict[str, Any]:
     highest_nm = numbers.quantities.levels[-1].torque_nm
     return {
         "quantities": asdict(numbers.quantities),
@@ -122,7 +122,7 @@ def _numbers(numbers: Numbers) -> dict[str, Any]:
         },
         "budgets": [asdict(numbers.budget(highest_nm, case)) for case in numbers.cases],
         "indicative_classes": [
-            asdict(numbers.indicative_class(case)) | {"warning": WARNING, "rule": DECISION_RULE}
+            asdict(numbers.indicative_class(case, rule)) | {"warning": WARNING, "rule_means": rule.meaning}
             for case in numbers.cases
         ],
     }

@@ -7,6 +7,7 @@ from typing import Any
 
 from anviltrace.calibration.budget import Budget, Case, Term
 from anviltrace.calibration.classes import WARNING
+from anviltrace.calibration.conformity import DecisionRule
 from anviltrace.calibration.numbers import Numbers
 from anviltrace.calibration.profiles import OWN
 from anviltrace.calibration.quantities import Level
@@ -15,10 +16,6 @@ from anviltrace.publish.arms import stated_length, tell_second_arm
 from anviltrace.publish.calibrations import shown_torque
 from anviltrace.units import TorqueUnit
 
-DECISION_RULE = (
-    "simple acceptance: each quantity as it was found against its limit, without an allowance for how well "
-    "it is known"
-)
 SYMBOLS = {
     "repeatability_percent": "b'",
     "reproducibility_percent": "b",
@@ -84,12 +81,12 @@ def second_arm(numbers: Numbers, unit: TorqueUnit) -> dict[str, Any] | None:
     }
 
 
-def results(numbers: Numbers, unit: TorqueUnit) -> list[dict[str, Any]]:
+def results(numbers: Numbers, unit: TorqueUnit, rule: DecisionRule) -> list[dict[str, Any]]:
     """For each result that the plan allows: uncertainty at the highest load, where it is usable, class."""
-    return [_result(numbers, case, unit) for case in numbers.cases]
+    return [_result(numbers, case, unit, rule) for case in numbers.cases]
 
 
-def _result(numbers: Numbers, case: Case, unit: TorqueUnit) -> dict[str, Any]:
+def _result(numbers: Numbers, case: Case, unit: TorqueUnit, rule: DecisionRule) -> dict[str, Any]:
     budget = numbers.budget(numbers.quantities.levels[-1].torque_nm, case)
     usable = ((limit, numbers.smallest_usable_nm(case, limit)) for limit in LIMITS_PERCENT)
     return {
@@ -101,7 +98,7 @@ def _result(numbers: Numbers, case: Case, unit: TorqueUnit) -> dict[str, Any]:
                 f"{100.0 * numbers.slope_differs(case):+.3f} %",
             ),
             *((f"U within {limit:g} %", _from(least_nm, unit)) for limit, least_nm in usable),
-            ("indicative class", indicative(numbers, case)),
+            ("indicative class", indicative(numbers, case, rule)),
         ],
     }
 
@@ -117,18 +114,21 @@ def _from(least_nm: float | None, unit: TorqueUnit) -> str:
     return "nowhere up to the highest load" if least_nm is None else f"from {shown_torque(least_nm, unit, 3)}"
 
 
-def indicative(numbers: Numbers, case: Case) -> str:
+def indicative(numbers: Numbers, case: Case, rule: DecisionRule) -> str:
     """The class that the range would support, or why none is stated, with what it is worth."""
-    found = numbers.indicative_class(case)
-    parts = ", ".join(f"{symbol} {name or 'beyond 5'}" for symbol, name in found.by_quantity.items())
-    return f"{found.why_none or found.overall} (each for itself: {parts}); {WARNING}"
+    found = numbers.indicative_class(case, rule)
+    parts = ", ".join(found.each())
+    return (
+        f"{found.why_none or found.overall} by {rule} (each for itself, with the probability that it keeps "
+        f"its limit: {parts}); {WARNING}"
+    )
 
 
-def conformity(numbers: Numbers) -> str:
+def conformity(numbers: Numbers, rule: DecisionRule) -> str:
     """What is said about conformity, and by which rule it was decided."""
-    if all(numbers.indicative_class(case).overall is None for case in numbers.cases):
+    if all(numbers.indicative_class(case, rule).overall is None for case in numbers.cases):
         return "none stated, so no decision rule was applied"
-    return f"none with a standard; the indicative class is decided by {DECISION_RULE}"
+    return f"none with a standard; the indicative class is decided by {rule}: {rule.meaning}"
 
 
 def budget_table(numbers: Numbers, unit: TorqueUnit) -> dict[str, Any]:

@@ -59,7 +59,7 @@ def _page(document: Document, unit: TorqueUnit) -> dict[str, Any]:
         "stands_out": _stands_out(document, numbers),
         "quantities": documentnumbers.quantities(numbers, unit),
         "second_arm": documentnumbers.second_arm(numbers, unit),
-        "results": documentnumbers.results(numbers, unit),
+        "results": documentnumbers.results(numbers, unit, document.rule),
         "budget": documentnumbers.budget_table(numbers, unit),
         "cautions": [NOT_A_CERTIFICATE, STATIC_ONLY, CAUTION],
         "result": _result(document, unit),
@@ -79,7 +79,7 @@ def _page(document: Document, unit: TorqueUnit) -> dict[str, Any]:
         "rig": documentfacts.rig(document),
         "site": documentfacts.site(document, unit),
         "masses": [documentfacts.weight(mass) for mass in document.masses],
-        "sought": sought(document, documentnumbers.conformity(numbers)),
+        "sought": sought(document, documentnumbers.conformity(numbers, document.rule)),
         "proof": _proof(document),
     }
 

@@ -20,6 +20,7 @@ from workshop import fixed_id
 from anviltrace.archive import Archive
 from anviltrace.calibration.budget import Case
 from anviltrace.calibration.classes import IndicativeClass
+from anviltrace.calibration.conformity import DecisionRule
 from anviltrace.calibration.history import Change
 from anviltrace.calibration.line import fit_line
 from anviltrace.calibration.stability import look_at
@@ -113,7 +114,7 @@ class TestPage:
         assert text.count(" falling hanger") == 4
 
     def test_what_is_not_on_record_is_named(self, document: Document, text: str) -> None:
-        list_ = sought(document, conformity(document.numbers()))
+        list_ = sought(document, conformity(document.numbers(), document.rule))
         assert len(list_) == 24
         for entry in list_:
             assert f"{entry.what} {entry.found}" in text
@@ -345,11 +346,12 @@ class TestNumbers:
         class Sure:
             cases = (Case.RISING,)
 
-            def indicative_class(self, case: Case) -> IndicativeClass:
-                return IndicativeClass(case, {"b": "1"}, "1", "")
+            def indicative_class(self, case: Case, rule: DecisionRule) -> IndicativeClass:
+                return IndicativeClass(case, {"b": "1"}, "1", "", rule)
 
-        assert "simple acceptance" in conformity(Sure())  # type: ignore[arg-type]
-        assert conformity(document.numbers()) == "none stated, so no decision rule was applied"
+        for rule in DecisionRule:
+            assert f"{rule.value}: {rule.meaning}" in conformity(Sure(), rule)  # type: ignore[arg-type]
+        assert conformity(document.numbers(), document.rule) == "none stated, so no decision rule was applied"
 
     def test_the_budget_adds_up_in_another_unit_too(self, document: Document) -> None:
         numbers = document.numbers()
