@@ -38,6 +38,9 @@ BACK_S = 0.01
 BACK_SAMPLES = 2
 """How far before the departure the onset may lie: the longer of the two."""
 
+EARLY_RELEASE_S = 0.3
+"""Blows that end this long before the signal to release mean that the trigger was let go early."""
+
 BLOWS = 3
 BLOWS_WITHIN_S = 0.25
 BLOWS_APART_S = 0.02

@@ -17,13 +17,14 @@ from anviltrace.archive.archive import Archive
 from anviltrace.archive.recording import Recording
 from anviltrace.calibration.stability import Gate, Known
 from anviltrace.capture.intake import Intake
-from anviltrace.capture.onset import Counts, last_activity
+from anviltrace.capture.onset import EARLY_RELEASE_S, Counts, last_activity
 from anviltrace.capture.stages import ReadingStages, RunStages, Stage, Stages, TapStages, ZeroStages
 from anviltrace.errors import ArchiveError, RecordError, TalkError
 from anviltrace.link.events import Blocks, BoardError, Damage, Event, Finished, Text, Totals
 from anviltrace.link.session import Session as Link
 from anviltrace.link.timebase import measure_rate
 from anviltrace.records import (
+    Duty,
     Plan,
     Run,
     RunKind,
@@ -37,12 +38,12 @@ from anviltrace.records import (
 )
 from anvilwire import messages
 
-EARLY_RELEASE_S = 0.3
-"""Blows that end this long before the signal to release mean that the trigger was let go early."""
 AGAINST_ROTATION = (
     "the signal moved against the rotation: the bridge is wired the other way round, or the plan names the "
     "wrong rotation"
 )
+MAY_BE_LOOSE = "loose or released"
+"""Kind of the notice when loosening: a joint that came loose ends the blows too; metrics tell them apart."""
 _STILL_S = 0.005
 """A change within this time is a blow; a level that settles is slower."""
 _LOWEST_RATE_FOR_BLOWS_HZ = 1000.0
@@ -279,7 +280,9 @@ class Recorder:
             return
         early_s = (stages.release_index - last) / rate_hz
         if early_s > EARLY_RELEASE_S:
-            recording.notice("early release", f"blows ended {early_s:.2f} s before the signal", last)
+            loosens = job.plan is not None and job.plan.duty is Duty.LOOSENING
+            kind = MAY_BE_LOOSE if loosens else "early release"
+            recording.notice(kind, f"blows ended {early_s:.2f} s before the signal", last)
 
     def _progress(self, job: Job, stages: Stages, intake: Intake, recording: Recording) -> Progress:
         return Progress(

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-import numpy as np
-
 from anviltrace.metrics import climb, levels, rhythm, shape, strikes, times
 from anviltrace.metrics.analysis import Analysis, analyse
 from anviltrace.metrics.catalogue import CATALOGUE, Metric, Need
+from anviltrace.metrics.checks import raised
 from anviltrace.metrics.facts import RunFacts
+from anviltrace.metrics.quality import quality
 from anviltrace.metrics.readings import readings
-from anviltrace.metrics.results import BlowTable, RunResult, Value
+from anviltrace.metrics.results import BlowTable, Grade, Quality, RunResult, Value
 from anviltrace.metrics.values import withheld
-from anviltrace.records import Notice, RunState
 from anviltrace.trace.sampling import why_unresolved
 
 MOST_RING_FOR_LEVEL = 0.1
@@ -59,9 +58,6 @@ _AT_MARKS: dict[str, Callable[[Analysis, float], Value]] = {
     "peak_at": strikes.peak_at,
 }
 
-_OF_NOTICES = ("early release", "doubtful", "link", "error")
-"""Kinds of notices that matter to whoever reads the numbers."""
-
 
 def evaluate(facts: RunFacts) -> RunResult:
     """All metrics the rig of this run has, each with its uncertainty or the reason why it is withheld.
@@ -72,28 +68,31 @@ def evaluate(facts: RunFacts) -> RunResult:
         return _empty(facts)
     a = analyse(facts)
     values = [value for metric in CATALOGUE.values() for value in _values(a, metric)]
-    uncalibrated = _uncalibrated(a)
-    if uncalibrated:
+    if a.uncalibrated:
         values += readings(a)
+    flags = raised(a)
     return RunResult(
         context=facts.context,
         values=tuple(values),
         blows=_table(a),
         calibration_ids=_calibrations(a),
-        uncalibrated=uncalibrated,
+        uncalibrated=a.uncalibrated,
         time_zero_s=None if a.window is None else a.window.start_s,
         time_zero="" if a.window is None else a.window.zero,
         software_version=facts.software_version,
-        flags=_flags(a),
+        flags=tuple(dict.fromkeys(flag.text for flag in flags)),
         filter=a.filter.words,
+        quality=quality(flags, values),
     )
 
 
 def _empty(facts: RunFacts) -> RunResult:
     rig = facts.context.rig.kind
     names = [metric.name for metric in CATALOGUE.values() if rig in metric.rigs and not metric.marked]
-    values = tuple(withheld(name, "the run holds no samples") for name in names if name in _ONCE)
-    return RunResult(facts.context, values, software_version=facts.software_version)
+    reason = "the run holds no samples"
+    values = tuple(withheld(name, reason) for name in names if name in _ONCE)
+    grade = Quality(Grade.UNUSABLE, (reason,))
+    return RunResult(facts.context, values, software_version=facts.software_version, quality=grade)
 
 
 def _values(a: Analysis, metric: Metric) -> list[Value]:
@@ -145,11 +144,6 @@ def _signs(a: Analysis, metric: Metric) -> tuple[int, ...]:
     return a.signs
 
 
-def _uncalibrated(a: Analysis) -> str:
-    """Why torque is withheld for a sign that the run needs; empty where every sign has its line."""
-    return "; ".join(reason for sign in a.signs if (reason := a.scale.reason(sign)))
-
-
 def _calibrations(a: Analysis) -> tuple[str, ...]:
     lines = (a.scale.line(sign) for sign in a.signs)
     return tuple(line.calibration_id for line in lines if line is not None and line.calibration_id)
@@ -157,7 +151,7 @@ def _calibrations(a: Analysis) -> tuple[str, ...]:
 
 def _table(a: Analysis) -> BlowTable | None:
     """The blows for reports; in N·m, so none without a calibration."""
-    if a.blows is None or a.window is None or not a.signal.calibrated or _uncalibrated(a):
+    if a.blows is None or a.window is None or not a.signal.calibrated or a.uncalibrated:
         return None
     blows, start_s = a.blows, a.window.start_s
     return BlowTable(
@@ -170,31 +164,3 @@ def _table(a: Analysis) -> BlowTable | None:
         width_s=blows.width_s,
         double=blows.double,
     )
-
-
-def _flags(a: Analysis) -> tuple[str, ...]:
-    """What concerns the whole run."""
-    context, zero = a.facts.context, a.zero
-    missing = int(np.count_nonzero(a.signal.missing))
-    flags = [
-        ""
-        if context.run.state is RunState.FINISHED
-        else f"the run was interrupted: {context.run.end_reason}",
-        f"{missing} of {len(a.signal.values)} samples are missing" if missing else "",
-        f"knocks before the tool set in, left out: {a.knocks}" if a.knocks else "",
-        a.clipped_flag,
-        a.rings_otherwise,
-        f"there is no zero reading {zero.missing} the run: what the zero moved is not known"
-        if zero is not None and zero.missing
-        else "",
-        f"the zero reading {zero.unsteady} the run was not at rest: let the joint settle first"
-        if zero is not None and zero.unsteady
-        else "",
-        *(f"{notice.kind}: {notice.text.strip()}" for notice in _notable(a)),
-        *(doubt for sign in a.signs for doubt in a.facts.doubts.get(sign, ())),
-    ]
-    return tuple(dict.fromkeys(flag for flag in flags if flag))
-
-
-def _notable(a: Analysis) -> list[Notice]:
-    return [notice for notice in a.facts.context.notices if notice.kind in _OF_NOTICES]

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from enum import StrEnum
 
 import numpy as np
 import numpy.typing as npt
 
 from anviltrace.calibration.coverage import coverage_factor
-from anviltrace.records import Decision, Gap, Notice, Plan, Rig, Run, Session, Settings, Supply, Tool
+from anviltrace.records import Decision, Gap, Notice, Plan, Rating, Rig, Run, Session, Settings, Supply, Tool
+
+MOST_REASONS = 3
+"""Reasons of a quality that are told in its line."""
 
 Numbers = npt.NDArray[np.float64]
 
@@ -88,11 +93,42 @@ class RunContext:
     decision: Decision | None = None
     gaps: tuple[Gap, ...] = ()
     notices: tuple[Notice, ...] = ()
+    ratings: tuple[Rating, ...] = ()
 
     @property
     def kept(self) -> bool:
         """Whether a finished run was not discarded by a person."""
         return self.run.state == "finished" and (self.decision is None or self.decision.verdict == "keep")
+
+
+class Grade(StrEnum):
+    """What a run is worth; the value says it in words."""
+
+    GOOD = "good"
+    CARE = "usable with care"
+    UNUSABLE = "not usable"
+
+
+@dataclass(frozen=True, slots=True)
+class Quality:
+    """A grade, the reasons for it in short, and what to mind with peaks, widths and rises."""
+
+    grade: Grade
+    reasons: tuple[str, ...] = ()
+    peaks: tuple[str, ...] = ()
+
+    @property
+    def text(self) -> str:
+        """All of it in one line."""
+        told = self.grade.value + (f": {_some(self.reasons)}" if self.reasons else "")
+        if not self.peaks or self.grade is Grade.UNUSABLE:
+            return told
+        return f"{told}; peaks with care: {_some(self.peaks)}"
+
+
+def _some(reasons: Sequence[str]) -> str:
+    more = len(reasons) - MOST_REASONS
+    return "; ".join(reasons[:MOST_REASONS]) + (f"; and {more} more" if more > 0 else "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +137,7 @@ class RunResult:
 
     ``calibration_ids`` name the calibrations used; where there is none, ``uncalibrated`` says why.
     ``time_zero_s`` counts from the first sample of the run; ``time_zero`` names what it is ("first blow",
-    "onset", or "" where there is none). ``flags`` concern the whole run.
+    "onset", or "" where there is none). ``flags`` concern the whole run; its ``quality`` comes from them.
     """
 
     context: RunContext
@@ -114,6 +150,7 @@ class RunResult:
     filter: str = "none"
     software_version: str = ""
     flags: tuple[str, ...] = field(default=())
+    quality: Quality = field(default=Quality(Grade.GOOD))
 
     def value(self, name: str, mark: float | None = None) -> Value | None:
         """The value of this name (and mark), or None where the run has no such metric."""

@@ -10,10 +10,13 @@ import numpy.typing as npt
 
 from anviltrace.metrics.facts import RunFacts, ZeroReading
 from anviltrace.metrics.scale import Scale
+from anviltrace.trace.level import LEAST_QUIET, noise_sd
 from anviltrace.trace.torque import net_torque_nm
 
 Numbers = npt.NDArray[np.float64]
 
+LEAST_BEFORE_S = 0.1
+"""A shorter stretch before the onset does not tell its noise."""
 POLARITY = "polarity"
 """Kind of the notice that the bridge turned out to be wired the other way round."""
 
@@ -41,7 +44,8 @@ class Signal:
     """Samples along the rotation, shape (n,), in N·m or, where ``calibrated`` is False, in counts.
 
     Gaps are bridged by straight lines; ``missing`` marks their samples. ``noise_sd`` is the standard
-    deviation of one sample of the zero reading, ``together`` by how much the variance of a mean exceeds
+    deviation of one sample of the zero reading, or of the run before the onset where that is noisier (a mains
+    adapter hums only while it is plugged in). ``together`` by how much the variance of a mean exceeds
     that of independent samples. ``lowest`` and ``highest`` are what the converter cannot go beyond.
     """
 
@@ -99,6 +103,7 @@ def signal_of(facts: RunFacts, scale: Scale, zero: ZeroLevel | None) -> Signal:
     ends = np.array([settings.saturation_low, settings.saturation_high], dtype=np.float64)
     values, limits = (rotation * net_torque_nm(part, zero_counts, *per_value) for part in (counts, ends))
     noise_counts = _own_noise(counts) if zero is None else zero.noise_counts
+    noise_counts = max(noise_counts, _noise_before_onset(facts, counts, first_index))
     return Signal(
         values=values,
         missing=missing,
@@ -131,6 +136,16 @@ def _bridged(
 def _polarity(facts: RunFacts) -> float:
     """Without a calibration the bridge counts as wired the usual way, unless the recorder noted otherwise."""
     return -1.0 if any(notice.kind == POLARITY for notice in facts.context.notices) else 1.0
+
+
+def _noise_before_onset(facts: RunFacts, counts: Numbers, first_index: int) -> float:
+    """Noise of one sample in the first half of what was recorded before the onset; 0 where that is short."""
+    run = facts.context.run
+    if run.onset_index is None:
+        return 0.0
+    half = (run.onset_index - first_index) // 2
+    rate_hz = run.rate_hz or facts.context.settings.rate_hz
+    return noise_sd(counts[:half]) if half >= max(LEAST_QUIET, LEAST_BEFORE_S * rate_hz) else 0.0
 
 
 def _own_noise(counts: Numbers) -> float:
