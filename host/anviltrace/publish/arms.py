@@ -24,12 +24,19 @@ def tell_empty_arm(empty: EmptyArm, unit: TorqueUnit) -> str:
     told = f"computed: {_moment(empty.computed, unit)}, part of the zero"
     if empty.read is None or empty.difference is None:
         return f"{told}; the bare rig was not read before, so nothing is there to compare it with"
-    verdict = "agrees" if empty.agrees else f"DOES NOT AGREE: {MAY_MEAN}"
     return (
         f"{told}; by the zeros without and with it reads {unit.from_nm(empty.read.nm):.2f}, computed "
         f"{unit.from_nm(empty.computed.nm):.2f}, differ by {_moment(empty.difference, unit)}"
-        f"{_not_held(empty)}: {verdict}"
+        f"{_not_held(empty)}: {_empty_verdict(empty)}"
     )
+
+
+def _empty_verdict(empty: EmptyArm) -> str:
+    if empty.agrees:
+        return "agrees"
+    if empty.not_held:
+        return f"DOES NOT AGREE: what is not known may be why, or {MAY_MEAN}"
+    return f"DOES NOT AGREE: {MAY_MEAN}"
 
 
 def _not_held(empty: EmptyArm) -> str:
