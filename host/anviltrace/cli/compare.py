@@ -32,8 +32,9 @@ WIDTH_WITHOUT_TERMINAL = 100
 EXPLAINED = (
     "U: expanded uncertainty (95 %) of the mean, with scatter between runs and what all runs share, above "
     "all the calibration. Bounds: by how much the true value may lie outside that, one-sided. t interval: "
-    "95 %, from scatter alone. In brackets: by how much a best of n lies above the mean by chance alone, on "
-    "average."
+    "95 %, from scatter alone. 95 % of runs: mean ± so much holds 95 % of all runs of this condition, with "
+    "95 % confidence (tolerance interval, from scatter alone; few runs make it wide). In brackets: by how "
+    "much a best of n lies above the mean by chance alone, on average."
 )
 
 
@@ -168,6 +169,7 @@ def _metric(found: Summary, unit: TorqueUnit) -> dict[str, Any]:
         "sd": None if spread is None else shown(spread.sd),
         "t_interval": None if spread is None else shown(spread.interval),
         "no_interval": found.why_no_interval,
+        "tolerance_95_95": None if spread is None else shown(spread.tolerance),
         "best": None if spread is None else shown(spread.best),
         "best_bias": None if spread is None else shown(spread.best_bias),
         "under_read": shown(found.under_read),
@@ -228,7 +230,7 @@ def _show_metrics(
             rows.setdefault(summary.key, []).append((group, summary))
     for key, found in rows.items():
         unit = shower.unit_of(key[0])
-        headings = ["n", "mean ± U", "bounds", "s", "t interval", "best", "notes"]
+        headings = ["n", "mean ± U", "bounds", "s", "t interval", "95 % of\nruns", "best", "notes"]
         cells = [_metric_cells(group, summary, shower, notes) for group, summary in found]
         _print_table(console, f"{label(*key)}{f', {unit}' if unit else ''}", headings, cells)
 
@@ -246,6 +248,7 @@ def _metric_cells(group: Group, found: Summary, shower: Shower, notes: Any) -> l
         shower.short_bounds(found),
         shower.sd(found),
         shower.interval(found),
+        shower.tolerance(found),
         best if bias == "–" else f"{best} ({bias})",
         ",".join(notes.mark(text) for text in remarks if text),
     ]

@@ -1,4 +1,4 @@
-"""Spread of repeats: mean, standard deviation, t interval, and the bias of a best of n. Pure numbers.
+"""Spread of repeats: mean, standard deviation, t and tolerance interval, bias of a best of n. Pure numbers.
 
 The interval of a mean is GUM 4.2 with the t factor of its annex G; the largest of n normal values is
 expected c_n standard deviations above their mean (order statistics: c_n is half the control chart
@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from anviltrace.calibration.coverage import coverage_factor
+from anviltrace.calibration.coverage import coverage_factor, tolerance_factor
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +28,11 @@ class Spread:
     sd: float | None
     interval: float | None
     best: float
+
+    @property
+    def tolerance(self) -> float | None:
+        """Half width about the mean in which 95 % of single values lie, with 95 % confidence: k · s."""
+        return None if self.sd is None else tolerance_factor(self.n) * self.sd
 
     @property
     def best_bias(self) -> float | None:

@@ -125,6 +125,7 @@ def _metric_row(found: Summary, shower: Shower) -> dict[str, Any]:
         "n": found.n,
         "sd": shower.sd(found),
         "interval": shower.interval(found),
+        "tolerance": shower.tolerance(found),
         "best": shower.best(found),
         "bias": "" if bias == "–" else bias,
         "remarks": _remarks(found, shower),

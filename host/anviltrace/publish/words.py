@@ -65,6 +65,12 @@ class Shower:
             return "–"
         return _signed("±", self._small(found, found.spread.interval))
 
+    def tolerance(self, found: Summary) -> str:
+        """Half width that holds 95 % of runs of the condition, without its unit."""
+        if found.spread is None or found.spread.tolerance is None:
+            return "–"
+        return _signed("±", self._small(found, found.spread.tolerance))
+
     def best(self, found: Summary) -> str:
         """The largest of the runs, without its unit."""
         if found.spread is None or not has_best(found):

@@ -20,6 +20,9 @@ def test_three_values_by_hand() -> None:
     assert (found.n, found.mean, found.best) == (3, 13.0, 17.0)
     assert found.sd == pytest.approx(math.sqrt(13.0))  # (9 + 1 + 16) / 2
     assert found.interval == pytest.approx(4.302653 * math.sqrt(13.0 / 3.0), rel=1e-6)
+    assert found.tolerance == pytest.approx(
+        9.7888 * math.sqrt(13.0), rel=1e-4
+    )  # ISO 16269-6, exact k for n = 3
     assert found.best_bias == pytest.approx(1.5 / math.sqrt(math.pi) * math.sqrt(13.0))  # c_3 = 3/(2√π)
 
 
