@@ -14,6 +14,7 @@ NM_PER_KGF_M = 9.80665
 NM_PER_LBF_FT = 0.45359237 * NM_PER_KGF_M * 0.3048
 
 _SQUARED = re.compile(r"\(N·m[^)]*\)²")
+_PER = "/(N·m)"
 
 US_PER_S = 1_000_000
 """Microseconds in a second: a tick of the board is one microsecond."""
@@ -42,10 +43,13 @@ class TorqueUnit(StrEnum):
     def shown(self, value: float, unit: str) -> tuple[float, str]:
         """A value and its unit as this unit shows them: "N·m" and what contains it change, others do not.
 
-        What is squared, as in "(N·m)²·s" and "(N·m·s)²", changes by the factor squared.
+        What is squared, as in "(N·m)²·s" and "(N·m·s)²", changes by the factor squared, and what is told for
+        each N·m, as in "J/(N·m)", by its inverse.
         """
         if TorqueUnit.NM.value not in unit:
             return value, unit
+        if _PER in unit:
+            return value / self.from_nm(1.0), unit.replace(TorqueUnit.NM.value, self.value)
         shown = self.from_nm(value)
         if _SQUARED.search(unit):
             shown = self.from_nm(shown)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anviltrace.units import NM_PER_LBF_FT, lbf_ft_to_nm, nm_to_lbf_ft
+from anviltrace.units import NM_PER_LBF_FT, TorqueUnit, lbf_ft_to_nm, nm_to_lbf_ft
 
 
 def test_pound_force_foot():
@@ -23,3 +23,9 @@ def test_newton_metre():
 @given(st.floats(-1e6, 1e6))
 def test_there_and_back(torque_nm: float):
     assert lbf_ft_to_nm(nm_to_lbf_ft(torque_nm)) == pytest.approx(torque_nm, rel=1e-14)
+
+
+def test_energy_for_each_torque_unit():
+    """NIST SP 811, appendix B.8: 1 lbf·ft is 1.355818 N·m, so 1 J/(N·m) is 1.355818 joule for each lbf·ft."""
+    assert TorqueUnit.LBF_FT.shown(2.0, "J/(N·m)") == (pytest.approx(2.0 * 1.355818, rel=1e-6), "J/(lbf·ft)")
+    assert TorqueUnit.NM.shown(2.0, "J/(N·m)") == (2.0, "J/(N·m)")

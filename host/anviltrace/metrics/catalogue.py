@@ -7,79 +7,33 @@ wrenches, so the definitions are our own; ``source`` says where they follow comm
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from enum import StrEnum
-
 from anviltrace.errors import AnalysisError
-from anviltrace.records import RigKind
+from anviltrace.metrics.entry import (
+    ALL_RIGS,
+    HELD_RIGS,
+    OTHER_RIGS,
+    Group,
+    Mark,
+    Metric,
+    Need,
+    Source,
+)
+from anviltrace.metrics.sidecatalogue import BESIDE
 
-ALL_RIGS = tuple(RigKind)
-HELD_RIGS = (RigKind.HELD,)
-OTHER_RIGS = (RigKind.FIXED, RigKind.THROUGH)
-
-
-class Group(StrEnum):
-    """What metrics are shown together; the value is the heading. The leading ones come first."""
-
-    LEADING = "what it comes to"
-    BLOWS = "the blows"
-    RHYTHM = "the rhythm"
-    CLIMB = "the climb"
-    ENERGY = "in place of energy"
-    TIME = "time"
-    READINGS = "readings"
-
-
-class Source(StrEnum):
-    """Where a definition comes from."""
-
-    COMMON = "common practice"
-    DERIVED = "derived and checked here"
-    OWN = "our own"
-
-
-class Mark(StrEnum):
-    """What tells several values of one metric apart; the value is the unit of the mark."""
-
-    TIME = "s"
-    TORQUE = "N·m"
-
-
-class Need(StrEnum):
-    """What has to be there before a metric can be stated; the value says it in words."""
-
-    BLOWS = "single blows that the converter can tell apart"
-    SHAPE = "blows sampled well enough, and slow enough for the rig, to see their shape"
-    CALIBRATION = "a valid calibration for the sign of the torque"
-    ZERO = "a zero reading right before or after the run"
-    QUIET = "a quiet stretch in which the rig has stopped ringing"
-    AFTER = "a stretch after the last blow"
-    MARK = "a run that lasts to the time mark"
-    LEVELS = "levels after at least 5 blows, 8 for a model"
-    LONG_AFTER = "10.05 s of record after the last blow"
-
-
-@dataclass(frozen=True, slots=True)
-class Metric:
-    """One entry. ``label`` is for headings; ``rigs`` are the kinds of rig it exists for.
-
-    ``climbing``: it exists only while the tool turns the way that tightens.
-    """
-
-    name: str
-    label: str
-    unit: str
-    definition: str
-    computed: str
-    uncertainty: str
-    needs: tuple[Need, ...]
-    group: Group
-    source: Source = Source.COMMON
-    rigs: tuple[RigKind, ...] = ALL_RIGS
-    torque: bool = True
-    marked: Mark | None = None
-    climbing: bool = False
-
+__all__ = [
+    "ALL_RIGS",
+    "CATALOGUE",
+    "HELD_RIGS",
+    "OTHER_RIGS",
+    "Group",
+    "Mark",
+    "Metric",
+    "Need",
+    "Source",
+    "label",
+    "mark_as_data",
+    "metric",
+]
 
 _CALIBRATION = (
     "calibration (slope, with what arm, gravity and weights share; largest residual; bend above the highest "
@@ -619,7 +573,7 @@ _ENTRIES = (
             "Time from the first sample to time zero, from which marks count: the start of the first blow "
             "(5 % of its height); where blows cannot be resolved the onset."
         ),
-        computed="The start is interpolated between samples. Which of the two it is stands beside it.",
+        computed="The start is interpolated between samples. An onset is flagged.",
         uncertainty="half a sample, clock of the board.",
         needs=(),
         group=Group.TIME,
@@ -695,7 +649,7 @@ _ENTRIES = (
     ),
 )
 
-CATALOGUE = {entry.name: entry for entry in _ENTRIES}
+CATALOGUE = {entry.name: entry for entry in (*_ENTRIES, *BESIDE)}
 """Every metric by its name, the leading ones first."""
 
 

@@ -12,6 +12,7 @@ from anviltrace.metrics.facts import RunFacts
 from anviltrace.metrics.quality import quality
 from anviltrace.metrics.readings import readings
 from anviltrace.metrics.results import BlowTable, Grade, Quality, RunResult, Value
+from anviltrace.metrics.sidevalues import side_values
 from anviltrace.metrics.values import withheld
 from anviltrace.trace.sampling import why_unresolved
 
@@ -68,6 +69,7 @@ def evaluate(facts: RunFacts) -> RunResult:
         return _empty(facts)
     a = analyse(facts)
     values = [value for metric in CATALOGUE.values() for value in _values(a, metric)]
+    values += side_values(a, values)
     if a.uncalibrated:
         values += readings(a)
     flags = raised(a)

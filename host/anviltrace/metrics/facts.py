@@ -25,12 +25,14 @@ from anviltrace.records import (
     Fitting,
     Origin,
     Plan,
+    Rating,
     Rig,
     RingDown,
     Run,
     RunKind,
     Session,
     Settings,
+    SideChannel,
     Supply,
     Tool,
     Zero,
@@ -69,6 +71,14 @@ class ZeroReading:
 
 
 @dataclass(frozen=True, slots=True)
+class SideFacts:
+    """One side channel, with its samples as :attr:`RunFacts.pieces` has those of the run."""
+
+    channel: SideChannel
+    pieces: tuple[tuple[int, Counts], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class RunFacts:
     """One run with all that its evaluation takes in; no file is touched from here on.
 
@@ -92,6 +102,7 @@ class RunFacts:
     tapped_fittings: tuple[str, ...] = ()
     filter: str = ""
     thresholds_nm: tuple[float, ...] = ()
+    sides: tuple[SideFacts, ...] = ()
 
 
 def zero_reading(counts: Counts, rate_hz: float) -> ZeroReading:
@@ -159,12 +170,17 @@ class Gatherer:
             pieces=tuple(self._archive.pieces(run.id)),
             zero_before=self._reading(before, settings),
             zero_after=self._reading(after, settings),
+            sides=tuple(
+                SideFacts(side.channel, tuple(self._archive.side_pieces(side.channel.id)))
+                for side in facts.sides
+            ),
         )
 
     def seals(self, run: Run) -> tuple[str | None, ...]:
-        """The seals of a run and of its zeros' recordings; None for one that is being recorded."""
+        """The seals of a run, its side channels and its zeros' recordings; None while one is recorded."""
         zeros = [self._archive.get(Run, zero.run_id) for zero in self._zeros(run) if zero is not None]
-        return run.seal, *(zero.seal for zero in zeros)
+        sides = self._archive.sides(run.id)
+        return run.seal, *(zero.seal for zero in zeros), *(side.seal for side in sides)
 
     def without_samples(self, run: Run) -> RunFacts:
         """Everything about ``run`` but samples and zero readings."""
@@ -186,6 +202,7 @@ class Gatherer:
             ring_down=ring_down_for(tapped, run.fitting_id, run.started_at),
             tapped_fittings=self._fittings(tapped),
             filter=self._filter,
+            sides=_sides(self._archive, run),
         )
 
     def _tapped(self, rig_id: str) -> list[RingDown]:
@@ -272,7 +289,14 @@ def _context(archive: Archive, run: Run) -> RunContext:
         decision=decisions[-1] if decisions else None,
         gaps=tuple(archive.gaps(run.id)),
         notices=tuple(archive.notices(run.id)),
+        ratings=tuple(archive.all(Rating, run_id=run.id)),
     )
+
+
+def _sides(archive: Archive, run: Run) -> tuple[SideFacts, ...]:
+    """The side channels of a run without their samples; of several of one quantity the latest."""
+    latest = {channel.quantity: channel for channel in archive.sides(run.id)}
+    return tuple(SideFacts(channel) for channel in latest.values())
 
 
 def _planned(context: RunContext) -> tuple[float, ...]:

@@ -119,7 +119,11 @@ def loaded(voltage: Aside, zero_s: float, end_s: float) -> Estimate:
     def of(record: Aside) -> float:
         return float(np.median(record.between(zero_s, end_s)))
 
-    return Estimate(of(voltage), _u_of_median(voltage.between(zero_s, end_s)), _moved(of, voltage))
+    values, median = voltage.between(zero_s, end_s), of(voltage)
+    noise = noise_sd(values)
+    near = int(np.count_nonzero(np.abs(values - median) <= noise))  # those that noise can carry across it
+    u = math.hypot(noise / math.sqrt(max(1, near)), _step(values) / math.sqrt(12.0))
+    return Estimate(median, u, _moved(of, voltage))
 
 
 def lowest(voltage: Aside, on_s: float, end_s: float) -> Estimate:
@@ -131,6 +135,13 @@ def lowest(voltage: Aside, on_s: float, end_s: float) -> Estimate:
     values = voltage.between(on_s, end_s)
     bound = noise_sd(values) * math.sqrt(2.0 * math.log(max(2, len(values))))
     return Estimate(float(values.min()), bound)
+
+
+def highest(current: Aside, on_s: float, end_s: float) -> Estimate:
+    """Largest sample from switching on to the end of the window; ``u_samples`` as for :func:`lowest`."""
+    values = current.between(on_s, end_s)
+    bound = noise_sd(values) * math.sqrt(2.0 * math.log(max(2, len(values))))
+    return Estimate(float(values.max()), bound)
 
 
 def resistance(voltage: Aside, current: Aside, on_s: float, end_s: float) -> Resistance | str:
@@ -218,7 +229,7 @@ def _moved(of: Callable[[Aside], float], record: Aside) -> float:
 
 
 def _u_of_median(values: Floats) -> float:
-    """From the scatter of 20 blocks' medians around a straight line, and the step of the values."""
+    """At rest: from the scatter of 20 blocks' medians around a straight line, and the step of the values."""
     blocks = [part for part in np.array_split(values, min(20, len(values))) if len(part)]
     medians = np.array([float(np.median(part)) for part in blocks])
     if len(medians) < 4:
@@ -226,9 +237,14 @@ def _u_of_median(values: Floats) -> float:
     at = np.arange(len(medians))
     left = medians - np.polyval(np.polyfit(at, medians, 1), at)
     scatter = math.sqrt(float(left @ left) / (len(medians) - 2))
+    noise = _MEDIAN_OVER_MEAN * scatter / math.sqrt(len(medians))
+    return math.hypot(noise, _step(values) / math.sqrt(12.0))
+
+
+def _step(values: Floats) -> float:
+    """The smallest difference between two values: the step of whatever recorded them."""
     steps = np.diff(np.unique(values))
-    step = float(steps.min()) if steps.size else 0.0
-    return math.hypot(_MEDIAN_OVER_MEAN * scatter / math.sqrt(len(medians)), step / math.sqrt(12.0))
+    return float(steps.min()) if steps.size else 0.0
 
 
 def _edges(voltage: Aside, current: Aside, on_s: float, end_s: float) -> Floats:

@@ -12,6 +12,7 @@ import pytest
 
 from anviltrace.archive import Archive
 from anviltrace.records import Quantity, Run, RunKind
+from anviltrace.trace.vibration import weighting
 
 TORQUE = ("--column", "CH1", "--unit", "v", "--nm-per-unit", "50", "--within", "1", "--zero", "-0.09:0.05")
 WISHES = tuple(word for wish in besides.WISHES for word in ("--side", wish))
@@ -111,3 +112,26 @@ def test_channels_of_a_wav_file_share_its_full_scale(tmp_path: Path, bring, run_
     assert done.code == 0, done.err
     values, _ = measured(tmp_path / "bench.anviltrace", Quantity.HANDLE_X)
     assert np.abs(values).max() == pytest.approx(50 * 9.80665, rel=1e-3)
+
+
+def test_what_came_along_has_its_metrics(tmp_path: Path, bring, run_command):
+    done = bring(besides.write(tmp_path / "all.csv"), *WISHES)
+    assert done.code == 0, done.err
+    archive = tmp_path / "bench.anviltrace"
+    (run,) = json.loads(run_command(archive, "metrics", "--json").out)
+    values = {one["name"]: one for one in run["values"]}
+    expected = {
+        "supply_open": (besides.OPEN_V, "V"),
+        "supply_resistance": (1e3 * besides.INNER_OHM, "mΩ"),
+        "current_mean": (besides.DRIVE_A, "A"),
+        "vibration_x": (besides.SHAKE_M_PER_S2 / 2**0.5 * abs(weighting(besides.SHAKE_HZ)), "m/s²"),
+    }
+    for name, (true, unit) in expected.items():
+        assert values[name]["unit"] == unit
+        assert abs(values[name]["value"] - true) < values[name]["expanded"] + 0.003 * true, name
+    assert values["vibration_y"]["value"] == pytest.approx(0.5 * values["vibration_x"]["value"], rel=0.01)
+    assert values["energy_run"]["value"] == pytest.approx(3600.0 * values["energy_run_wh"]["value"])
+    shown = run_command(archive, "metrics", run["run"][:8]).out
+    assert "open-circuit voltage" in shown
+    assert "vibration total value" in shown
+    assert "no day's exposure" in shown

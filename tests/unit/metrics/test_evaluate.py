@@ -13,6 +13,7 @@ from anviltrace.metrics.catalogue import CATALOGUE, HELD_RIGS, label, metric
 from anviltrace.metrics.evaluate import evaluate
 from anviltrace.metrics.facts import RunFacts, zero_reading
 from anviltrace.metrics.results import RunResult, Value
+from anviltrace.metrics.sidecatalogue import BESIDE
 from anviltrace.records import Duty, Notice, RigKind, Rotation, RunState, Spread, Start, Thread
 
 KNOWN = stated(Spread.NORMAL, mass_u=2e-4, length_u=3e-4)
@@ -89,6 +90,7 @@ def test_a_whole_run_gets_every_metric_of_its_rig(facts: RunFacts, truth: Truth)
     elsewhere = ("READINGS", "SUPPLY", "HANDLE")  # stated without a calibration, or from side channels
     expected -= {entry.name for entry in CATALOGUE.values() if entry.group.name in elsewhere}
     expected -= {"time_to"}  # no threshold was asked for
+    expected -= {entry.name for entry in BESIDE}  # nothing was recorded beside the torque
     assert {value.name for value in result.values} == expected
     assert (result.time_zero, result.uncalibrated) == ("first blow", "")
     assert result.blows is not None
