@@ -22,7 +22,7 @@ import numpy.typing as npt
 from anviltrace.trace.finding import START_SHARE, Found, find_blows
 from anviltrace.trace.level import quiet_level
 from anviltrace.trace.rate import doubles
-from anviltrace.trace.ring import Ring, estimate_ring, without_ring
+from anviltrace.trace.ring import Ring, estimate_ring, ring_filter
 
 __all__ = ["BASE_OVER_FWHM", "Blows", "Found", "find_blows", "joined", "measure_blows"]
 
@@ -138,7 +138,7 @@ class _Record:
     """Values along the rotation, and how they are cut into blows.
 
     ``calm`` is what levels and impulses are taken from: the values, or where the rig still rings in the
-    rests the values with the ring taken out, which come ``delay`` samples later.
+    rests the values with the ring taken out, in which all comes a little later.
     """
 
     values: Floats
@@ -146,7 +146,6 @@ class _Record:
     noise_sd: float
     found: Found
     calm: Floats
-    delay: float
 
     def samples(self, seconds: float) -> int:
         return max(1, round(seconds * self.rate_hz))
@@ -167,14 +166,14 @@ class _Record:
 def _record(
     values: Floats, rate_hz: float, noise_sd: float, found: Found, known: Ring | None = None
 ) -> _Record:
-    plain = _Record(values, rate_hz, noise_sd, found, values, 0.0)
+    plain = _Record(values, rate_hz, noise_sd, found, values)
     ring = estimate_ring(values, rate_hz, found.apex_index, noise_sd, known)
     if ring is None:
         return plain
     if ring is not known and ring.left_after(plain.usual_half / rate_hz) < _RING_MATTERS:
         return plain
-    still = without_ring(values, rate_hz, ring, averaged=False)
-    return replace(plain, calm=still.values, delay=still.delay)
+    out = ring_filter(ring, rate_hz)
+    return replace(plain, calm=out.applied(np.concatenate((np.full(out.reach, values[0]), values))))
 
 
 _MEASURED = (

@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from anviltrace.trace.level import medians
 from anviltrace.trace.ring import Ring, estimate_ring, without_ring
 
 Floats = npt.NDArray[np.float64]
@@ -227,10 +228,10 @@ def _tops(blocks: _Blocks) -> _Tops:
     block = np.flatnonzero(above) + skip
     window = blocks.windows((block - skip) * blocks.length, blocks.before * blocks.length)
     some, more = (window[:, :: -(-window.shape[1] // enough)] for enough in (_ENOUGH, 2 * _ENOUGH))
-    level = np.median(some, axis=1)
+    level = medians(some)
     departure = some - level[:, np.newaxis]
     ringing = np.einsum("ij,ij->i", departure, departure) > some.shape[1] * (_RINGING_SD * noise) ** 2
-    level[ringing] = np.median(more[ringing], axis=1)
+    level[ringing] = medians(more[ringing])
     excursion = np.maximum(window.max(axis=1) - level, level - window.min(axis=1))
     least_rise = LEAST_RISE_SD * noise * math.sqrt(1.0 + 0.5 * math.pi / some.shape[1])
     height, drift = tops[block] - level, np.zeros(block.size)
@@ -253,7 +254,7 @@ def _drift(blocks: _Blocks, block: Indices) -> Floats:
     windows = np.lib.stride_tricks.sliding_window_view(blocks.values, 2 * half)[:, ::step]
     window = blocks.rotation * windows[np.maximum(first, 0)]
     middle = window.shape[1] // 2
-    rise = np.median(window[:, middle:], axis=1) - np.median(window[:, :middle], axis=1)
+    rise = medians(window[:, middle:]) - medians(window[:, :middle])
     passed = (0.5 * blocks.before + 1.5) / (2.0 * blocks.before)
     return np.where(first >= 0, np.clip(passed * rise, 0.0, _MOST_DRIFT_SD * blocks.noise), 0.0)
 

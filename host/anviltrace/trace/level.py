@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
@@ -18,6 +20,18 @@ def quiet_level(values: npt.ArrayLike) -> float:
     """Median of a quiet stretch, shape (n,); NaN below :data:`LEAST_QUIET` samples."""
     stretch = np.asarray(values)
     return float(np.median(stretch)) if stretch.size >= LEAST_QUIET else float("nan")
+
+
+def medians(stretches: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
+    """Median of each row, shape (m,), of finite values of shape (m, n) with n at least 1.
+
+    numpy.median is many times slower: it looks for NaN, and at both middle values at once.
+    """
+    count = stretches.shape[1]
+    middle = count // 2
+    parted = np.partition(stretches, middle, axis=1)
+    upper = parted[:, middle].astype(np.float64)
+    return upper if count % 2 else 0.5 * (upper + parted[:, :middle].max(axis=1))
 
 
 def noise_sd(values: npt.ArrayLike) -> float:

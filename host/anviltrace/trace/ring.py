@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.fft import next_fast_len
 
 Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
@@ -58,14 +59,35 @@ class Still:
     """A record with the ring taken out: one value for each ``length`` samples, of which it is the mean.
 
     ``noise`` is the standard deviation of its noise over that of the record. The values before a blow know
-    nothing of it; the blow itself is spread out by half a period of the ring, its impulse is kept, and what
-    happens at one time is centred ``delay`` values later.
+    nothing of it; the blow itself is spread out by half a period of the ring, and its impulse is kept.
     """
 
     values: Floats
     length: int
     noise: float
-    delay: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Rests:
+    """Stretches that ring, each less its mean: ``values``, shape (k, longest), with zeros behind the
+    ``count`` samples of each."""
+
+    values: Floats
+    count: Indices
+
+    @property
+    def inside(self) -> npt.NDArray[np.bool_]:
+        """Which of the values are samples, shape (k, longest)."""
+        return np.asarray(np.arange(self.values.shape[1]) < self.count[:, np.newaxis])
+
+    @property
+    def spread(self) -> Floats:
+        """Standard deviation of each."""
+        return np.asarray(np.sqrt(np.einsum("ij,ij->i", self.values, self.values) / self.count))
+
+    def some(self, which: slice | npt.NDArray[np.bool_]) -> _Rests:
+        """These of them."""
+        return _Rests(self.values[which], self.count[which])
 
 
 def estimate_ring(
@@ -77,14 +99,16 @@ def estimate_ring(
     at which blows have risen. Up to 24 rests of them are looked at. A ring that is ``known`` (as sampled) is
     taken as it is, unless something else rings: what does not fit it is estimated.
     """
-    rests = [rest - rest.mean() for rest in _rests(values, rate_hz, risen_index)]
-    spread = np.array([float(np.std(rest)) for rest in rests])
-    if not rests or float(np.median(spread)) < LEAST_RING_SD * noise_sd / math.sqrt(2.0):
+    rests = _rests(values, rate_hz, risen_index)
+    if not rests.count.size:
         return None
-    usual = [rest for rest, sd in zip(rests, spread, strict=True) if sd <= 2.0 * np.median(spread)]
+    spread, usual_sd = rests.spread, float(np.median(rests.spread))
+    if usual_sd < LEAST_RING_SD * noise_sd / math.sqrt(2.0):
+        return None
+    usual = rests.some(spread <= 2.0 * usual_sd)
     if known is not None and _explains(known, usual, rate_hz):
         return known
-    ring = strongest_ring(usual, rate_hz)
+    ring = _strongest_ring(usual, rate_hz)
     return ring if ring is not None and _explains(ring, usual, rate_hz) else None
 
 
@@ -93,6 +117,12 @@ def strongest_ring(rests: list[Floats], rate_hz: float) -> Ring | None:
 
     None where none fits, or it swings more slowly than :data:`LEAST_HZ`.
     """
+    count = np.array([rest.size for rest in rests])
+    padded = [np.concatenate((rest, np.zeros(int(count.max()) - rest.size))) for rest in rests]
+    return _strongest_ring(_Rests(np.array(padded), count), rate_hz)
+
+
+def _strongest_ring(rests: _Rests, rate_hz: float) -> Ring | None:
     sinusoid = _sinusoid(rests, _strongest_turn(rests))
     if sinusoid is None:
         return None
@@ -101,44 +131,55 @@ def strongest_ring(rests: list[Floats], rate_hz: float) -> Ring | None:
     return ring if ring.frequency_hz > LEAST_HZ else None
 
 
-def _explains(ring: Ring, rests: list[Floats], rate_hz: float) -> bool:
+def _explains(ring: Ring, rests: _Rests, rate_hz: float) -> bool:
     """Whether much less than the rests is left of them when the ring is taken out."""
-    some = rests[:: 1 + len(rests) // _ENOUGH_RESTS]
-    still = [without_ring(rest, rate_hz, ring).values for rest in some]
-    return float(np.std(np.concatenate(still))) < _UNEXPLAINED * float(np.std(np.concatenate(some)))
+    some = rests.some(slice(None, None, 1 + rests.count.size // _ENOUGH_RESTS))
+    still = without_ring(some.values, rate_hz, ring)
+    whole = np.arange(still.values.shape[1]) < (some.count // still.length)[:, np.newaxis]
+    return float(np.std(still.values[whole])) < _UNEXPLAINED * float(np.std(some.values[some.inside]))
 
 
-def _rests(values: Values, rate_hz: float, risen_index: Indices) -> list[Floats]:
+def _rests(values: Values, rate_hz: float, risen_index: Indices) -> _Rests:
     """Stretches behind blows, evenly chosen among all."""
-    first, most = round(_FROM_S * rate_hz), round(_REST_S * rate_hz)
-    ends = np.append(risen_index[1:], values.size) - first
-    chosen = range(0, risen_index.size, 1 + risen_index.size // _MOST_RESTS)
-    stretches = [values[risen_index[k] + first : min(ends[k], risen_index[k] + first + most)] for k in chosen]
-    return [stretch.astype(np.float64) for stretch in stretches if stretch.size >= LEAST_REST]
+    after, most = round(_FROM_S * rate_hz), round(_REST_S * rate_hz)
+    chosen = np.arange(0, risen_index.size, 1 + risen_index.size // _MOST_RESTS)
+    first = risen_index[chosen] + after
+    last = np.minimum(np.append(risen_index[1:], values.size)[chosen] - after, first + most)
+    long = last - first >= LEAST_REST
+    first, count = first[long], (last - first)[long]
+    if not count.size:
+        return _Rests(np.empty((0, 0)), count)
+    column = np.arange(int(count.max()))
+    index = np.minimum(first[:, np.newaxis] + column, values.size - 1)
+    taken = _Rests(values[index].astype(np.float64), count)
+    taken.values[~taken.inside] = 0.0
+    mean = taken.values.sum(axis=1) / count
+    return _Rests(np.where(taken.inside, taken.values - mean[:, np.newaxis], 0.0), count)
 
 
-def _strongest_turn(rests: list[Floats]) -> float:
+def _strongest_turn(rests: _Rests) -> float:
     """Turn in radians per sample of the strongest line in the mean spectrum of the rests."""
-    length = 4 * max(rest.size for rest in rests)
-    power = np.zeros(length // 2 + 1)
-    for rest in rests:
-        power += np.abs(np.fft.rfft(rest * np.hanning(rest.size), length)) ** 2
+    length = int(next_fast_len(4 * rests.values.shape[1], real=True))
+    phase = 2.0 * np.pi / (rests.count[:, np.newaxis] - 1) * np.arange(rests.values.shape[1])
+    lines = np.fft.rfft(rests.values * (0.5 - 0.5 * np.cos(phase)), length)
+    power = (lines.real**2 + lines.imag**2).sum(axis=0)
     return 2.0 * math.pi * max(1, int(power.argmax())) / length
 
 
-def _sinusoid(rests: list[Floats], about: float) -> tuple[float, float] | None:
+def _sinusoid(rests: _Rests, about: float) -> tuple[float, float] | None:
     """Turn (close to ``about``, in radians) and decay per sample, or None where no sinusoid fits.
 
     Least squares would take noise for decay; here samples still further back stand in for the noisy ones
     (instrumental variables), so that noise averages out.
     """
-    lag = _lag(about, min(rest.size for rest in rests) // _LAGS_IN_REST)
-    left, right = np.zeros((2, 2)), np.zeros(2)
-    for rest in rests:
-        shifted = [rest[4 * lag - back : rest.size - back] for back in range(0, 5 * lag, lag)]
-        now, once, twice, *earlier = shifted
-        left += np.array([[z @ once, z @ twice] for z in earlier])
-        right += np.array([z @ now for z in earlier])
+    lag = _lag(about, int(rests.count.min()) // _LAGS_IN_REST)
+    longest = rests.values.shape[1]
+    now, once, twice, *earlier = (
+        rests.values[:, 4 * lag - back : longest - back] for back in range(0, 5 * lag, lag)
+    )
+    earlier = [z * rests.inside[:, 4 * lag :] for z in earlier]
+    left = np.array([[np.vdot(z, once), np.vdot(z, twice)] for z in earlier])
+    right = np.array([np.vdot(z, now) for z in earlier])
     if abs(np.linalg.det(left)) < 1e-12 * float(np.abs(left).max()) ** 2:
         return None
     first, second = np.linalg.solve(left, right).tolist()
@@ -157,36 +198,67 @@ def _lag(turn: float, most: int) -> int:
     return int(lags[np.argmax(off < _WELL_TURNED) if (off < _WELL_TURNED).any() else off.argmin()])
 
 
-def without_ring(values: Values, rate_hz: float, ring: Ring, averaged: bool = True) -> Still:
-    """``values`` (shape (n,), contiguous) with ``ring`` taken out, in the same unit.
+def without_ring(values: Values, rate_hz: float, ring: Ring) -> Still:
+    """``values`` (shape (..., n), along the last axis) with ``ring`` taken out, in the same unit.
 
-    ``averaged``: means of as many samples as still show the ring well, else one value for each sample.
+    Means of as many samples as still show the ring well.
     """
-    length = max(1, round(rate_hz / ring.frequency_hz / _PER_PERIOD)) if averaged else 1
-    whole = values.size // length * length
-    means = np.zeros(whole // length)
+    length = max(1, round(rate_hz / ring.frequency_hz / _PER_PERIOD))
+    whole = values.shape[-1] // length * length
+    means = np.zeros((*values.shape[:-1], whole // length))
     for place in range(length):
-        means += values[place:whole:length]
+        means += values[..., place:whole:length]
     means /= length
-    taps = _taps(ring, rate_hz / length)
-    if not means.size:
-        return Still(means, length, 1.0, 0.0)
-    padded = np.concatenate((np.full(taps.size - 1, means[0]), means))
-    still = np.convolve(padded, taps, mode="valid")
-    delay = float(taps @ np.arange(taps.size))
-    return Still(still, length, float(np.linalg.norm(taps)) / math.sqrt(length), delay)
+    if not means.shape[-1]:
+        return Still(means, length, 1.0)
+    out = ring_filter(ring, rate_hz / length)
+    lead = np.repeat(means[..., :1], out.reach, axis=-1)
+    still = out.applied(np.concatenate((lead, means), axis=-1))
+    return Still(still, length, out.noise / math.sqrt(length))
 
 
-def _taps(ring: Ring, rate_hz: float) -> Floats:
-    """Weights of the present value and earlier ones that leave nothing of a ring; their sum is 1.
+@dataclass(frozen=True, slots=True)
+class RingFilter:
+    """Weights of the present value and of those ``lag`` and two lags back that leave nothing of a ring.
 
-    The relation with a lag of about a quarter turn, and where samples are close the mean of two.
+    Their sum is 1, or ½ where samples are close: then each value is ``paired`` with the one before.
+    """
+
+    weights: tuple[float, float, float]
+    lag: int
+    paired: bool
+
+    @property
+    def reach(self) -> int:
+        """How many values before the present one it needs."""
+        return 2 * self.lag + self.paired
+
+    @property
+    def noise(self) -> float:
+        """Standard deviation of white noise behind it, over that before it."""
+        taps = np.zeros(2 * self.lag + 1)
+        taps[[0, self.lag, 2 * self.lag]] = self.weights
+        return float(np.linalg.norm(np.convolve(taps, [1.0, 1.0]) if self.paired else taps))
+
+    def applied(self, values: Values) -> Floats:
+        """Behind the filter: shape (..., n − ``reach``) from (..., n), along the last axis."""
+        close = values[..., 1:] + values[..., :-1] if self.paired else values
+        size, (now, once, twice) = close.shape[-1] - 2 * self.lag, self.weights
+        still: Floats = close[..., 2 * self.lag :] * now
+        still += close[..., self.lag : self.lag + size] * once
+        still += close[..., :size] * twice
+        return still
+
+
+def ring_filter(ring: Ring, rate_hz: float) -> RingFilter:
+    """What takes ``ring`` out of a record: the relation with a lag of about a quarter turn.
+
+    Values before a blow know nothing of it, those behind are spread out by half a period.
     """
     period = rate_hz / ring.frequency_hz
     lag = max(1, round(0.25 * period))
     radius, turn = ring.left_after(lag / rate_hz), 2.0 * math.pi * lag / period
-    taps = np.zeros(2 * lag + 1)
-    taps[[0, lag, 2 * lag]] = 1.0, -2.0 * radius * math.cos(turn), radius**2
-    if period >= _CLOSE:
-        taps = np.convolve(taps, [1.0, 1.0])
-    return np.asarray(taps / taps.sum())
+    weights = np.array([1.0, -2.0 * radius * math.cos(turn), radius**2])
+    paired = period >= _CLOSE
+    now, once, twice = (weights / (weights.sum() * (1.0 + paired))).tolist()
+    return RingFilter((now, once, twice), lag, paired)

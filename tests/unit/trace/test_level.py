@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from anviltrace.trace.level import noise_sd, quiet_level
+from anviltrace.trace.level import medians, noise_sd, quiet_level
 
 RANDOM = np.random.default_rng(2)
 
@@ -13,6 +13,13 @@ RANDOM = np.random.default_rng(2)
 def test_a_level_needs_five_samples():
     assert math.isnan(quiet_level([1.0, 2.0, 3.0, 4.0]))
     assert quiet_level([5.0, 1.0, 2.0, 3.0, 400.0]) == 3.0
+
+
+@pytest.mark.parametrize("count", [1, 2, 5, 24, 25])
+@pytest.mark.parametrize("dtype", [np.int16, np.int32, np.float64])
+def test_medians_of_rows_are_those_of_numpy(count, dtype):
+    rows = (30_000.0 * RANDOM.uniform(-1.0, 1.0, (40, count))).astype(dtype)
+    np.testing.assert_array_equal(medians(rows), np.median(rows, axis=1))
 
 
 def test_noise_is_that_of_the_stretch_whatever_it_drifts():
