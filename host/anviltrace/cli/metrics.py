@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from anviltrace.cli.console import print_table
-from anviltrace.cli.options import archive_option, json_option, print_json, units_option
+from anviltrace.cli.options import archive_option, filter_option, json_option, print_json, units_option
 from anviltrace.cli.progress import progress
 from anviltrace.cli.recalibration import calibration_option, print_recalibrated
 from anviltrace.errors import AnalysisError, CalibrationError
@@ -40,8 +40,8 @@ _MAIN = (
 """What the overview of several runs shows, as far as any of them has it."""
 _NO_TORQUE = "torque is withheld"
 _BOUNDS = (
-    "(+x −y): beyond the interval a peak may truly be higher by up to x (filter and sampling hide its tip), "
-    "and lower by up to y (noise adds to a largest reading)."
+    "(+x −y): beyond the interval a peak may truly be higher by up to x (filters and sampling hide its tip), "
+    "and lower by up to y (noise adds to a largest reading; the rig's resonance, if it is on record)."
 )
 
 
@@ -74,6 +74,7 @@ _BOUNDS = (
     metavar="N",
     help="Work with N processes; else with as many as the machine has, where there are many runs.",
 )
+@filter_option
 @click.option("--csv", "as_csv", is_flag=True, help="Print the metrics as CSV on stdout, one row for each.")
 @click.option(
     "--pictures",
@@ -95,6 +96,7 @@ def metrics(
     named: str,
     recompute: bool,
     jobs: int | None,
+    filter_name: str,
     as_csv: bool,
     picture_folder: Path | None,
     unit: TorqueUnit,
@@ -123,7 +125,9 @@ def metrics(
     if as_csv and as_json:
         raise click.UsageError("--csv and --json at once: choose one")
     wanted = {"tool": tool, "plan": plan, "supply": supply}
-    manner = Manner(named=named, thresholds_nm=thresholds_nm, anew=recompute, jobs=jobs)
+    manner = Manner(
+        named=named, thresholds_nm=thresholds_nm, filter_name=filter_name, anew=recompute, jobs=jobs
+    )
     results, changed = _results(archive_path, runs, wanted, manner)
     if picture_folder is not None:
         _draw(archive_path, results, named, picture_folder, unit)
@@ -222,6 +226,8 @@ def _show_overview(results: Sequence[RunResult], unit: TorqueUnit) -> None:
         cells = [_cell(result.value(name), unit, notes, brief=True) for name in names]
         table.add_row(result.context.run.id[:SHORT_ID] + marks, *_condition(result), *cells)
     print_table(table)
+    for words in dict.fromkeys(result.filter for result in results):
+        click.echo(f"filter: {words}")
     _print_notes(notes, [result.value(name) for result in results for name in names])
     click.echo("\nEverything about a run, with all its flags: anviltrace metrics RUN")
 

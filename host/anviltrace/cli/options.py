@@ -102,6 +102,17 @@ gain_option = click.option(
     "--gain", type=click.IntRange(1), help="Gain of the converter; else the rig's own setting."
 )
 
+FILTER_NAMES = tuple(f"CFC{cfc}{suffix}" for suffix in ("", "-ISO") for cfc in (60, 180, 600, 1000))
+
+filter_option = click.option(
+    "--filter",
+    "filter_name",
+    type=click.Choice(FILTER_NAMES, case_sensitive=False),
+    callback=lambda ctx, param, value: value or "",  # noqa: ARG005
+    help="Read peaks, widths and rises behind this filter (SAE J211-1; -ISO: ISO 6487); else none is used.",
+)
+"""Hands the command the name of a filter, "" for none."""
+
 note_option = click.option("--note", default="", help="Anything worth keeping with it.")
 
 

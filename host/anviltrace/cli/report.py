@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from anviltrace.cli.options import archive_option, json_option, units_option
+from anviltrace.cli.options import archive_option, filter_option, json_option, units_option
 from anviltrace.cli.progress import progress
 from anviltrace.cli.recalibration import calibration_option
 from anviltrace.cli.written import show_written
@@ -17,10 +17,19 @@ from anviltrace.units import TorqueUnit
 @click.argument("folder", type=click.Path(file_okay=False, path_type=Path), default=Path("report"))
 @click.option("--title", default="", help="Heading of the report; the name of the rig if not given.")
 @calibration_option
+@filter_option
 @archive_option
 @units_option
 @json_option
-def report(folder: Path, title: str, named: str, archive_path: Path, unit: TorqueUnit, as_json: bool) -> None:
+def report(
+    folder: Path,
+    title: str,
+    named: str,
+    filter_name: str,
+    archive_path: Path,
+    unit: TorqueUnit,
+    as_json: bool,
+) -> None:
     """Write a report of all kept runs into FOLDER (default: report).
 
     report.html works offline in any browser: a table with uncertainties, claims, curves that zoom to a
@@ -37,7 +46,7 @@ def report(folder: Path, title: str, named: str, archive_path: Path, unit: Torqu
     from anviltrace.publish.report import write_report
 
     with Archive.open(archive_path, read_only=True) as archive, progress("evaluating runs") as watch:
-        material = collect(archive, title, unit, watch, named)
+        material = collect(archive, title, unit, watch, named, filter_name)
     click.echo("writing the report", err=True)
     written = write_report(material, folder)
     show_written(written, as_json)

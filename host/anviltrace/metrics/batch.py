@@ -35,15 +35,20 @@ _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 class Manner:
     """How runs are worked out. ``jobs`` processes, None for as many as are worth it.
 
-    ``named`` and ``thresholds_nm`` are handed to :class:`Gatherer`.
+    ``named``, ``thresholds_nm`` and ``filter_name`` are handed to :class:`Gatherer`.
 
     With ``anew`` nothing that was kept is taken; what comes out is kept all the same.
     """
 
     named: str = ""
     thresholds_nm: tuple[float, ...] = ()
+    filter_name: str = ""
     anew: bool = False
     jobs: int | None = None
+
+    def gatherer(self, archive: Archive) -> Gatherer:
+        """Gathers what is to be worked out so."""
+        return Gatherer(archive, self.named, self.thresholds_nm, self.filter_name)
 
 
 _PLAIN = Manner()
@@ -56,7 +61,7 @@ class Batch:
     """
 
     def __init__(self, archive: Archive, manner: Manner = _PLAIN) -> None:
-        self.gatherer = Gatherer(archive, manner.named, manner.thresholds_nm)
+        self.gatherer = manner.gatherer(archive)
         self._path, self._manner = archive.path, manner
         self._store = WorkedOut(archive.path)
 
@@ -157,7 +162,7 @@ _gatherer: Gatherer | None = None
 def _open(path: Path, manner: Manner) -> None:
     global _gatherer
     archive = Archive.open(path, read_only=True)
-    _gatherer = Gatherer(archive, manner.named, manner.thresholds_nm)
+    _gatherer = manner.gatherer(archive)
 
 
 def _work(run: Run) -> RunResult:

@@ -13,7 +13,7 @@ from anviltrace.metrics.levels import BRIDGED, MEDIAN_OVER_MEAN, RING_KEPT
 from anviltrace.metrics.results import Value
 from anviltrace.metrics.uncertainty import Part, rectangular
 from anviltrace.metrics.values import stated, withheld
-from anviltrace.trace.blows import BASE_OVER_FWHM, LEAST_FOR_PARABOLA
+from anviltrace.trace.blows import BASE_OVER_FWHM, LEAST_FOR_PARABOLA, Blows
 from anviltrace.trace.climb import at_marks, upper_envelope
 from anviltrace.trace.sampling import corrected_width_s
 
@@ -60,7 +60,7 @@ def impulse_mean(a: Analysis) -> Value:
     blows = int((usable & ~a.blows.double).sum())
     if not blows:
         return withheld("impulse_mean", "no blow lies between quiet stretches that give it a level")
-    peaks = a.signed(a.blows.peak[usable])
+    peaks = a.signed(_unfiltered(a).peak[usable])
     if reason := a.scale.over_limit(peaks):
         return withheld("impulse_mean", reason)
     mean = float(a.blows.impulse[usable].sum()) / blows
@@ -271,7 +271,8 @@ def _calibration_of_impulse(a: Analysis, usable: Marks, mean: float, blows: int)
     above, below = by_sign(a, usable, a.blows.impulse[usable], blows)
     base_s = float(np.nansum(a.base_s[usable])) / blows
     sign = a.signal.rotation
-    bend = float(np.nansum(a.scale.bend_nm(a.signed(a.blows.peak[usable])) * a.base_s[usable])) / blows
+    torques = a.signed(_unfiltered(a).peak[usable])
+    bend = float(np.nansum(a.scale.bend_nm(torques) * a.base_s[usable])) / blows
     return [
         a.scale.slope_part(above, below) if above or below else a.scale.slope_part(mean),
         a.scale.residual_part(sign, math.sqrt(2.0) * base_s),
@@ -285,8 +286,8 @@ def by_sign(a: Analysis, usable: Marks, amounts: Numbers, blows: int) -> tuple[f
     ``amounts`` of the ``usable`` blows are proportional to their torque over the level: impulses, heights. A
     blow that rises from a level on the other side of zero takes the share of its height on each side.
     """
-    assert a.blows is not None
-    with_rotation = np.clip(a.blows.peak[usable] / a.blows.net_peak[usable], 0.0, 1.0)
+    blow = _unfiltered(a)
+    with_rotation = np.clip(blow.peak[usable] / blow.net_peak[usable], 0.0, 1.0)
     along = float((amounts * with_rotation).sum()) / blows
     against = float((amounts * (1.0 - with_rotation)).sum()) / blows
     return (along, -against) if a.signal.rotation > 0 else (against, -along)
@@ -310,6 +311,11 @@ def _noise_of_impulse(a: Analysis, usable: Marks, blows: int) -> list[Part]:
         Part("sampling", _of_mean(sampling, blows)),
         rectangular("place where the level changes", float(change.sum()) / blows),
     ]
+
+
+def _unfiltered(a: Analysis) -> Blows:
+    assert a.unfiltered is not None
+    return a.unfiltered
 
 
 def _of_mean(each: Numbers, blows: int) -> float:

@@ -43,6 +43,7 @@ def collect(
     unit: TorqueUnit = TorqueUnit.NM,
     progress: Progress | None = None,
     named: str = "",
+    filter_name: str = "",
 ) -> Material:
     """Evaluate every measurement run of an archive and gather what a report shows.
 
@@ -52,6 +53,7 @@ def collect(
     now is passed over.
 
     With ``named``, the beginning of its id, that calibration is taken instead of the newest that fits.
+    ``filter_name`` names a filter for peaks, widths and rises, "" for none.
 
     Raises:
         AnalysisError: the archive has no measurement run that was kept.
@@ -59,7 +61,7 @@ def collect(
         CalibrationError: the calibration that was named fits no run.
         DamageError: the samples of a run do not agree with their checksum.
     """
-    done = evaluated(archive, progress, named, drawn=True)
+    done = evaluated(archive, progress, named, filter_name, drawn=True)
     if not done.curves:
         raise AnalysisError(
             f"{archive.path} has no finished measurement run that was kept: record one with "
@@ -77,7 +79,12 @@ def collect(
 
 
 def evaluated(
-    archive: Archive, progress: Progress | None = None, named: str = "", *, drawn: bool = False
+    archive: Archive,
+    progress: Progress | None = None,
+    named: str = "",
+    filter_name: str = "",
+    *,
+    drawn: bool = False,
 ) -> Evaluated:
     """Every measurement run of an archive, as :func:`collect` has them; raises the same, but for no run.
 
@@ -88,7 +95,7 @@ def evaluated(
         for run in archive.all(Run)
         if run.kind is RunKind.MEASUREMENT and run.state is not RunState.RECORDING
     ]
-    with Batch(archive, Manner(named=named)) as batch:
+    with Batch(archive, Manner(named=named, filter_name=filter_name)) as batch:
         gatherer = batch.gatherer
         contexts = [gatherer.context(run) for run in runs]
         kept = batch.results([one.run for one in contexts if one.kept], progress)

@@ -9,8 +9,11 @@ from pathlib import Path
 import pytest
 import recorded
 
+from anviltrace.cli.options import FILTER_NAMES
 from anviltrace.metrics.catalogue import CATALOGUE
 from anviltrace.metrics.figures import value_with_uncertainty
+from anviltrace.metrics.flagtable import FLAGS
+from anviltrace.trace.filters import FILTERS
 from anviltrace.units import NM_PER_LBF_FT
 
 
@@ -31,8 +34,10 @@ def test_the_overview_shows_the_kept_runs_with_uncertainties(call) -> None:
     rows = [line for line in lines if "Anvil Hare 18" in line]
     assert len(rows) == 2
     assert all(row.count("±") >= 5 for row in rows)
-    assert "final retained torque" in lines[0]
-    assert "N·m·s" in lines[1]
+    headings = " ".join(" ".join(lines[:3]).split())
+    assert "final retained" in headings
+    assert "N·m·s" in headings
+    assert all("with care" in row or "good" in row for row in rows)
     assert "natural frequency is not on record" in outcome.out
     assert "40 of" in outcome.out  # the samples lost in the first run
 
@@ -65,7 +70,11 @@ def test_the_other_unit_is_shown_everywhere(call) -> None:
         assert ratio == pytest.approx(NM_PER_LBF_FT)
     assert there["impulse_mean"]["unit"] == "lbf·ft·s"
     assert here["blow_rate"]["value"] == there["blow_rate"]["value"]
-    assert "lbf·ft" in call("--units", "lbf-ft").out.splitlines()[1]
+    assert "lbf·ft" in " ".join(call("--units", "lbf-ft").out.splitlines()[:3])
+    squared = here["impulse_squared"], there["impulse_squared"]
+    ratio = float(str(squared[0]["value"])) / float(str(squared[1]["value"]))
+    assert ratio == pytest.approx(NM_PER_LBF_FT**2)
+    assert squared[1]["unit"] == "(lbf·ft·s)²"
 
 
 @pytest.mark.parametrize("filter_", ["--tool", "--plan", "--supply"])
@@ -88,6 +97,40 @@ def test_without_a_calibration_readings_stand_in(call, tmp_path: Path) -> None:
     assert "mV/V" in outcome.out
     assert "withheld" in outcome.out
     assert "no calibration for clockwise torque on this rig" in outcome.out
+
+
+def test_a_run_is_shown_in_groups_with_its_quality_first(call) -> None:
+    data = json.loads(call("--json").out)[1]
+    lines = call(data["run"]).out.splitlines()
+    headings = [line.strip() for line in lines if line.strip() and line == line.upper() and "±" not in line]
+    assert headings[:2] == ["WHAT IT COMES TO", "THE BLOWS"]
+    assert any(line.strip().startswith(f"quality: {data['quality']['grade']}") for line in lines[:5])
+    assert lines.index(next(line for line in lines if "mean torque" in line)) < 8
+
+
+def test_thresholds_give_times_or_more_than_the_time_watched(call) -> None:
+    words = ("--threshold", "20", "--threshold", "390")
+    run = json.loads(call("--json", *words).out)[1]
+    reached, not_reached = (value for value in run["values"] if value["name"] == "time_to")
+    assert (reached["at_nm"], reached["unit"], reached["at_s"]) == (20.0, "s", None)
+    assert reached["value"] >= 0.0
+    assert (not_reached["value"], not_reached["at_nm"]) == (None, 390.0)
+    assert 0.3 < not_reached["beyond"] < 1.0
+    shown = call(run["run"], *words).out
+    assert "time to 390 N·m" in shown
+    assert f"> {not_reached['beyond']:.3g}"[:5] in shown
+    assert "390 N·m not reached within" in shown
+
+
+def test_metrics_and_flags_are_one_page(call, root: Path) -> None:
+    page = call("--explain", "--markdown").out
+    kept = root / "host" / "anviltrace" / "metrics" / "METRICS.md"
+    assert page == kept.read_text(encoding="utf-8"), "make it anew: anviltrace metrics --explain --markdown"
+    for entry in CATALOGUE.values():
+        assert entry.definition in page
+    for flag in FLAGS.values():
+        assert f"**{flag.name}**" in page
+    assert "raised: " in call("--explain", "early_release").out
 
 
 def test_a_metric_is_explained(call) -> None:
@@ -133,3 +176,23 @@ def test_pictures_are_written_where_asked(call, tmp_path: Path):
 
 def test_recompute_gives_the_same(call):
     assert call("--recompute", "--json").out == call("--json").out
+
+
+def test_a_filter_is_named_beside_the_numbers_it_is_used_for(call) -> None:
+    shown = call("--filter", "cfc600")
+    words = "CFC600 (SAE J211-1), forward and backward, −3 dB at "
+    assert shown.code == 0
+    assert f"filter: {words}" in shown.out
+    assert "behind CFC600, which leaves half a sine as wide as these blows" in " ".join(shown.out.split())
+    behind, without = (json.loads(call("--json", *more).out)[0] for more in (("--filter", "CFC180"), ()))
+    assert behind["filter"].startswith("CFC180 (SAE J211-1)")
+    assert without["filter"] == "none"
+    peak, bare = (next(v for v in one["values"] if v["name"] == "peak_mean") for one in (behind, without))
+    assert peak["value"] < 0.8 * bare["value"]
+    assert peak["value"] + peak["expanded"] + peak["under_read"] > bare["value"]
+    mean, bare = (next(v for v in one["values"] if v["name"] == "impulse_mean") for one in (behind, without))
+    assert mean == bare
+
+
+def test_the_filters_of_the_option_are_those_there_are() -> None:
+    assert set(FILTER_NAMES) == set(FILTERS)
