@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     from anviltrace.compare.recalibrated import Recalibrated
     from anviltrace.units import TorqueUnit
 
+_SHOWN = 12
+"""So many rows are printed; the rest is in the JSON and in the report."""
+
 calibration_option = click.option(
     "--calibration",
     "named",
@@ -39,6 +42,8 @@ def print_recalibrated(found: Sequence[Recalibrated], unit: TorqueUnit) -> None:
         table.add_column(heading, no_wrap=heading == "run")
     for heading in ("by the earlier", "by the later", "change, %"):
         table.add_column(heading, justify="right")
-    for row in part["rows"]:
+    for row in part["rows"][:_SHOWN]:
         table.add_row(*row)
     print_table(table)
+    if (more := len(part["rows"]) - _SHOWN) > 0:
+        click.echo(f"  and {more} more: --json, or `anviltrace report`")

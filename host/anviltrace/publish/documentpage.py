@@ -268,7 +268,8 @@ def _stands_out(document: Document, numbers: Numbers) -> str:
     rising = [row for row in document.fit.steps if row.branch == "up"]
     number = rising[numbers.stands_out].number
     return (
-        f"Reading {number} stands out (Grubbs, 5 %): decide whether something was wrong with it; it is kept."
+        f"Reading {number} stands out (Grubbs, 5 %): a person decides whether something was wrong with it; "
+        "until then it is kept."
     )
 
 

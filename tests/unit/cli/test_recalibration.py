@@ -17,6 +17,7 @@ from workshop import fixed_id
 from anviltrace.archive import Archive
 from anviltrace.calibration.history import compare
 from anviltrace.capture.lines import candidate
+from anviltrace.cli import recalibration
 from anviltrace.records import Calibration, LoadStep, Settings, new_id
 
 Command = Callable[..., Any]
@@ -98,6 +99,14 @@ def test_it_is_printed_by_metrics_and_compare(twice: tuple[Path, str], run_comma
         "is doubtful: it was made after the run" in doubt for doubt in found["conditions"][0]["doubts"]
     )
     assert "DOUBTFUL: calibration" in run_command(path, "compare").out
+
+
+def test_a_long_table_is_cut_short_and_says_so(
+    twice: tuple[Path, str], run_command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert "more: --json" not in run_command(twice[0], "metrics").out
+    monkeypatch.setattr(recalibration, "_SHOWN", 3)
+    assert "and 5 more: --json, or `anviltrace report`" in run_command(twice[0], "metrics").out
 
 
 def test_the_report_has_a_section(
