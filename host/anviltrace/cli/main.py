@@ -34,6 +34,10 @@ SECTIONS = {
             "anviltrace.cli.metrics:metrics",
             "Work out the numbers of runs with their uncertainties.",
         ),
+        "exposure": (
+            "anviltrace.cli.exposure:exposure",
+            "Work out a day's exposure to hand-arm vibration.",
+        ),
         "compare": ("anviltrace.cli.compare:compare", "Compare conditions: means with uncertainty, claims."),
         "report": (
             "anviltrace.cli.report:report",

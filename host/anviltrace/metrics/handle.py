@@ -25,6 +25,10 @@ NO_STANDARD_TEST = (
     "20 to 40 %, from memory), and ISO 5349-1 holds for repeated shocks only provisionally"
 )
 LEAST_BLOWS = 3
+_NEGLIGIBLE_REST = 0.05
+"""Share of the weighted value: it adds an eighth of a percent."""
+_SETTLED_S, _BEFORE_S = 0.1, 0.05
+"""Left out after the beginning of a record, where the weighting sets in, and before the tool does."""
 
 
 def along(quantity: Quantity) -> Callable[[Besides], Value]:
@@ -35,7 +39,8 @@ def along(quantity: Quantity) -> Callable[[Besides], Value]:
         if reason := _why_not(b, (quantity,)):
             return withheld(name, reason)
         weighted = _weighted(b, quantity)
-        return stated(name, weighted, _axis_parts(b, quantity, weighted), flags=_flags(b, (quantity,)))
+        parts, over = _axis_parts(b, quantity, weighted), _added_by_noise(weighted, _at_rest(b, quantity))
+        return stated(name, weighted, parts, over_read=over, flags=_flags(b, (quantity,)))
 
     return value
 
@@ -88,7 +93,7 @@ def turn(b: Besides) -> Value:
 def _minutes_to(a8: float) -> Callable[[float], tuple[float, float]]:
     def minutes(a_hv: float) -> tuple[float, float]:
         value = vibration.time_to(a8, a_hv) / 60.0
-        return value, 2.0 * value / a_hv
+        return value, -2.0 * value / a_hv
 
     return minutes
 
@@ -106,12 +111,29 @@ def _of_total(
     if a_hv <= 0.0:
         return withheld(name, "the handle did not move")
     value, slope = of(a_hv)
+    over = abs(slope) * _added_by_noise(a_hv, vibration.total_value(_at_rest(b, axis) for axis in AXES))
     parts = [
-        Part(part.cause, slope * axes[quantity] / a_hv * part.u, common=part.common)
+        Part(part.cause, abs(slope) * axes[quantity] / a_hv * part.u, common=part.common)
         for quantity in AXES
         for part in _axis_parts(b, quantity, axes[quantity])
     ]
-    return stated(name, value, parts, flags=(*_flags(b, AXES), *flags))
+    up, down = (0.0, over) if slope > 0.0 else (over, 0.0)
+    return stated(name, value, parts, under_read=up, over_read=down, flags=(*_flags(b, AXES), *flags))
+
+
+def _at_rest(b: Besides, quantity: Quantity) -> float:
+    """Weighted r.m.s. before the tool is switched on: noise, and whatever else shook; 0 if not known."""
+    record = b.records[quantity]
+    on_s = b.zero_s if b.on_s is None else b.on_s
+    first_s, last_s = record.start_s + _SETTLED_S, on_s - _BEFORE_S - record.start_u_s
+    return vibration.weighted_rms(record, first_s, last_s) if last_s > first_s else 0.0
+
+
+def _added_by_noise(weighted: float, rest: float) -> float:
+    """By how much what was there at rest makes a weighted value too high; 0 where that is negligible."""
+    if rest < _NEGLIGIBLE_REST * weighted:
+        return 0.0
+    return weighted - math.sqrt(max(0.0, weighted**2 - rest**2))
 
 
 def _why_not(b: Besides, quantities: tuple[Quantity, ...]) -> str:

@@ -193,7 +193,10 @@ BESIDE = (
             unit="m/s²",
             definition=f"Frequency-weighted r.m.s. acceleration of the handle along its {axis} axis, a_hw.",
             computed=f"{_ISO}; r.m.s. over {_WINDOW}.",
-            uncertainty=f"{_SENSOR}; {_CLOCK}. Not in it: grip, posture, mounting of the sensor.",
+            uncertainty=(
+                f"{_SENSOR}; {_CLOCK}; what was there at rest is a bound beside it. Not in it: grip, "
+                "posture, mounting of the sensor."
+            ),
             needs=(Need.AXIS,),
             group=Group.HANDLE,
             torque=False,
@@ -210,8 +213,8 @@ BESIDE = (
         ),
         computed=f"{_ISO}; r.m.s. over {_WINDOW}.",
         uncertainty=(
-            f"{_SENSOR}; {_CLOCK}. Not in it: grip, posture, mounting of the sensor (ISO 5349-2 speaks of 20 "
-            "to 40 %, from memory)."
+            f"{_SENSOR}; {_CLOCK}; what was there at rest is a bound beside it. Not in it: grip, posture, "
+            "mounting of the sensor (ISO 5349-2 speaks of 20 to 40 %, from memory)."
         ),
         needs=(Need.AXES,),
         group=Group.HANDLE,

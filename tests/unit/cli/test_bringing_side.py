@@ -135,3 +135,29 @@ def test_what_came_along_has_its_metrics(tmp_path: Path, bring, run_command):
     assert "open-circuit voltage" in shown
     assert "vibration total value" in shown
     assert "no day's exposure" in shown
+
+
+def test_a_days_exposure(tmp_path: Path, bring, run_command):
+    run = json.loads(bring(besides.write(tmp_path / "all.csv"), *WISHES, "--json").out)["id"]
+    archive = tmp_path / "bench.anviltrace"
+    day = json.loads(run_command(archive, "exposure", f"{run[:8]}=30", f"{run[:8]}=15", "--json").out)
+    shake = besides.SHAKE_M_PER_S2 / 2**0.5 * abs(weighting(besides.SHAKE_HZ))
+    a_hv = shake * np.hypot(1.0, 0.5)
+    assert day["a8"] == pytest.approx(a_hv * (45.0 / 480.0) ** 0.5, rel=0.02)
+    assert day["points"] == pytest.approx(2.0 * a_hv**2 * 0.75, rel=0.04)
+    assert (day["action_value"], day["limit_value"]) == ("above", "not to be told from")
+    shown = run_command(archive, "exposure", f"{run[:8]}=1").out
+    assert "The day is below the exposure action value of 2.5 m/s²" in shown
+    assert "no type test" in shown
+
+
+@pytest.mark.parametrize("words", [("abc",), ("abc=0",), ("abc=nan",), ("=5",), ()])
+def test_an_exposure_needs_minutes(run_command, tmp_path: Path, words: tuple[str, ...]):
+    assert run_command(tmp_path / "bench.anviltrace", "exposure", *words).code == 2
+
+
+def test_a_run_without_vibration_has_no_exposure(tmp_path: Path, bring, run_command):
+    run = json.loads(bring(besides.write(tmp_path / "all.csv"), "--json").out)["id"]
+    done = run_command(tmp_path / "bench.anviltrace", "exposure", f"{run[:8]}=5")
+    assert done.code == 11
+    assert "has no vibration total value: no handle acceleration was recorded" in done.err

@@ -228,6 +228,20 @@ def test_reaction_at_the_handle(made: tuple[RunFacts, Truth]):
     assert amplitude < swing.value < 2.05 * amplitude
 
 
+def test_what_shakes_at_rest_is_a_bound(made: tuple[RunFacts, Truth]):
+    """A hum of a third of the shaking that is there all the time: the tool's own share is lower by 5.7 %."""
+    at = clock(made[0])
+    zero_s, end_s = window(evaluate(made[0]))
+    driven = (at >= zero_s - 0.05) & (at < end_s)
+    wave = np.sin(2 * np.pi * SHAKE_HZ * at)
+    own, hum = np.where(driven, 60.0 * wave, 0.0), 20.0 * np.cos(2 * np.pi * SHAKE_HZ * at)
+    result = evaluate(replace(made[0], sides=(side(Quantity.HANDLE_X, own + hum),)))
+    found, true = value(result, "vibration_x"), 60.0 * abs(weighting(SHAKE_HZ)) / 2**0.5
+    assert found.value is not None
+    assert found.value == pytest.approx(true * np.hypot(1.0, 1 / 3), rel=0.02)
+    assert found.value - found.over_read == pytest.approx(true, rel=0.02)
+
+
 def test_one_axis_is_no_total_value(made: tuple[RunFacts, Truth]):
     facts = shaken(made[0])
     result = evaluate(replace(facts, sides=facts.sides[:1]))
