@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from anviltrace.cli.console import print_table
+from anviltrace.cli.console import open_console
+from anviltrace.cli.metrics_explained import ALL, print_explained
 from anviltrace.cli.options import archive_option, filter_option, json_option, print_json, units_option
 from anviltrace.cli.progress import progress
 from anviltrace.cli.recalibration import calibration_option, print_recalibrated
@@ -17,6 +18,8 @@ from anviltrace.records import RunKind
 from anviltrace.units import TorqueUnit
 
 if TYPE_CHECKING:
+    from rich.table import Table
+
     from anviltrace.archive import Archive
     from anviltrace.compare.recalibrated import Recalibrated
     from anviltrace.metrics.batch import Manner
@@ -26,7 +29,6 @@ if TYPE_CHECKING:
 
 SHORT_ID = 8
 OF_A_TOOL = (RunKind.MEASUREMENT, RunKind.IMPORT)
-ALL = "*"
 _MAIN = (
     "retained_final",
     "mean_torque",
@@ -38,7 +40,9 @@ _MAIN = (
     "rest_mv_per_v",
 )
 """What the overview of several runs shows, as far as any of them has it."""
-_NO_TORQUE = "torque is withheld"
+FEWEST_COLUMNS = 1
+HEADING_WIDTH = 14
+_GRADES = {"good": "good", "usable with care": "with care", "not usable": "not usable"}
 _BOUNDS = (
     "(+x −y): beyond the interval a peak may truly be higher by up to x (filters and sampling hide its tip), "
     "and lower by up to y (noise adds to a largest reading; the rig's resonance, if it is on record)."
@@ -56,8 +60,9 @@ _BOUNDS = (
     metavar="[NAME]",
     is_flag=False,
     flag_value=ALL,
-    help="Say what the metric NAME is, how it is computed and how sure; without NAME list them all.",
+    help="Say what the metric or flag NAME is, how it is computed and how sure; without NAME list them all.",
 )
+@click.option("--markdown", "as_markdown", is_flag=True, help="With --explain: all of it as a Markdown page.")
 @click.option(
     "--threshold",
     "thresholds_nm",
@@ -92,6 +97,7 @@ def metrics(
     plan: str | None,
     supply: str | None,
     explain: str | None,
+    as_markdown: bool,
     thresholds_nm: tuple[float, ...],
     named: str,
     recompute: bool,
@@ -114,8 +120,8 @@ def metrics(
       anviltrace metrics --tool "Ostrelby" --units lbf-ft
       anviltrace metrics --explain retained_final
     """
-    if explain is not None:
-        _explain(explain, unit, as_json)
+    if explain is not None or as_markdown:
+        print_explained(explain or ALL, unit, as_json, as_markdown)
         return
     from anviltrace.metrics.batch import Manner
     from anviltrace.publish.recalibration import changed_data
@@ -209,82 +215,119 @@ def _passes(context: Any, wanted: dict[str, str | None]) -> bool:
 
 
 def _show_overview(results: Sequence[RunResult], unit: TorqueUnit) -> None:
-    """One row for each run, its main numbers, and the footnotes."""
-    from rich.table import Table
+    """One row for each run, its quality and main numbers, as many as fit, and the footnotes."""
+    from rich.measure import Measurement
 
     from anviltrace.publish.notes import Notes
 
     names = [name for name in _MAIN if any(result.value(name) is not None for result in results)]
-    notes = Notes()
-    table = Table(box=None, padding=(0, 2, 0, 0))
-    for heading in ("run", "tool", "supply", "duty"):
-        table.add_column(heading, no_wrap=heading in ("run", "duty"))
-    for name in names:
-        table.add_column(_heading(name, unit), justify="right", no_wrap=True)
-    for result in results:
-        marks = notes.raised([_in_short(flag) for flag in _of_run(result)])
-        cells = [_cell(result.value(name), unit, notes, brief=True) for name in names]
-        table.add_row(result.context.run.id[:SHORT_ID] + marks, *_condition(result), *cells)
-    print_table(table)
+    console, every = open_console(), len(names)
+    while True:
+        notes = Notes()
+        table = _overview(results, names, unit, notes)
+        wide = Measurement.get(console, console.options.update(width=10_000), table).maximum
+        if wide <= console.width or len(names) <= FEWEST_COLUMNS:
+            break
+        names = names[:-1]
+    console.print(table)
+    if len(names) < every:
+        click.echo(f"{every - len(names)} more columns in a wider terminal.")
     for words in dict.fromkeys(result.filter for result in results):
         click.echo(f"filter: {words}")
-    _print_notes(notes, [result.value(name) for result in results for name in names])
+    _print_notes(notes, [result.value(name) for result in results for name in names], console.width)
     click.echo("\nEverything about a run, with all its flags: anviltrace metrics RUN")
 
 
-def _show_whole(result: RunResult, unit: TorqueUnit) -> None:
-    """All numbers of one run, one to a line."""
+def _overview(results: Sequence[RunResult], names: Sequence[str], unit: TorqueUnit, notes: Notes) -> Table:
     from rich.table import Table
 
-    from anviltrace.metrics.catalogue import label
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    for heading in ("run", "tool", "supply", "duty", "quality"):
+        table.add_column(heading, no_wrap=heading in ("run", "duty", "quality"))
+    for name in names:
+        table.add_column(_heading(name, unit), justify="right", no_wrap=True)
+    for result in results:
+        cells = [_cell(result.value(name), unit, notes, brief=True) for name in names]
+        quality = f"{_GRADES[result.quality.grade]}{notes.raised(result.quality.reasons)}"
+        table.add_row(result.context.run.id[:SHORT_ID], *_condition(result), quality, *cells)
+    return table
+
+
+def _show_whole(result: RunResult, unit: TorqueUnit) -> None:
+    """All numbers of one run, one to a line, the leading ones first."""
     from anviltrace.publish.notes import Notes
 
-    context, notes = result.context, Notes()
-    click.secho(f"run {context.run.id}", bold=True)
-    click.echo(f"  {', '.join(part for part in _description(result) if part)}")
-    table = Table(box=None, padding=(0, 2, 0, 2), show_header=False)
-    table.add_column()
-    table.add_column(justify="right", no_wrap=True)
-    table.add_column()
-    for value in result.values:
-        shown = "1" if value.name == "blow_count" else _shown_unit(value.name, unit)
-        cell = _cell(value, unit, notes)
-        table.add_row(
-            label(value.name, value.mark), cell, "" if shown == "1" or value.value is None else shown
-        )
-    print_table(table)
-    notes.raised(_of_run(result))
-    _print_notes(notes, result.values)
+    console, notes = open_console(), Notes()
+    click.secho(f"run {result.context.run.id}", bold=True)
+    _say(", ".join(part for part in _description(result) if part), console.width)
+    _say(f"quality: {result.quality.text}", console.width)
+    console.print(_whole(result, unit, notes))
+    notes.raised(result.flags)
+    _print_notes(notes, result.values, console.width)
     click.echo()
 
 
-def _print_notes(notes: Notes, values: Sequence[Value | None]) -> None:
+def _whole(result: RunResult, unit: TorqueUnit, notes: Notes) -> Table:
+    """A table of all values in groups; a group that is withheld for one reason takes one line."""
+    from rich.table import Table
+
+    from anviltrace.metrics.catalogue import Group, label, metric
+
+    table = Table(box=None, padding=(0, 2, 0, 2), show_header=False)
+    table.add_column()
+    table.add_column(justify="right", no_wrap=True)
+    table.add_column(no_wrap=True)
+    for group in Group:
+        values = [value for value in result.values if metric(value.name).group is group]
+        if not values:
+            continue
+        table.add_row()
+        if _same_reason(values):
+            table.add_row(group.value.upper(), _cell(values[0], unit, notes), style="bold")
+            continue
+        table.add_row(group.value.upper(), style="bold")
+        for value in values:
+            shown = "" if _has_no_unit(value, unit) else _shown_unit(value.name, unit)
+            table.add_row(f"  {label(value.name, value.mark)}", _cell(value, unit, notes), shown)
+    return table
+
+
+def _same_reason(values: Sequence[Value]) -> bool:
+    """Whether several values are all withheld, for one and the same reason."""
+    reasons = {value.withheld for value in values if value.beyond is None}
+    return len(values) > 1 and len(reasons) == 1 and all(value.value is None for value in values)
+
+
+def _has_no_unit(value: Value, unit: TorqueUnit) -> bool:
+    known = value.value is not None or value.beyond is not None
+    return not known or _shown_unit(value.name, unit) == "1"
+
+
+def _print_notes(notes: Notes, values: Sequence[Value | None], width: int) -> None:
     from anviltrace.publish.notes import raised
 
     click.echo()
     for number, text in enumerate(notes.texts, 1):
-        click.echo(f"{raised(number):>3} {text}")
+        _say(text, width, f"{raised(number):>3} ")
     if any(value.under_read or value.over_read for value in values if value is not None):
-        click.echo(f"    {_BOUNDS}")
+        _say(_BOUNDS, width, "    ")
 
 
-def _of_run(result: RunResult) -> list[str]:
-    """What has to be said of a run as a whole."""
-    torque = [f"{_NO_TORQUE}: {result.uncalibrated}"] if result.uncalibrated else []
-    return [*torque, *result.flags]
+def _say(text: str, width: int, first: str = "  ") -> None:
+    """A text in lines of the terminal's width, the following ones as far in as the first."""
+    from textwrap import wrap
 
-
-def _in_short(flag: str) -> str:
-    """A flag without what differs from run to run, or what to do about it; why torque is withheld stays."""
-    return flag if flag.startswith(_NO_TORQUE) else flag.split(": ")[0]
+    rest = " " * len(first)
+    lines = wrap(text, width, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
+    click.echo("\n".join(lines))
 
 
 def _condition(result: RunResult) -> tuple[str, str, str]:
     context = result.context
-    state = f", {context.run.supply_state}" if context.run.supply_state else ""
+    name, state = context.supply.name if context.supply else "–", context.run.supply_state
     return (
         context.tool.name if context.tool else "–",
-        f"{context.supply.name}{state}" if context.supply else "–",
+        f"{name}, {state}" if state and state not in name.split() else name,
         context.plan.duty.value if context.plan else "–",
     )
 
@@ -302,10 +345,13 @@ def _description(result: RunResult) -> list[str]:
 
 
 def _heading(name: str, unit: TorqueUnit) -> str:
+    from textwrap import wrap
+
     from anviltrace.metrics.catalogue import metric
 
     shown = _shown_unit(name, unit)
-    return metric(name).label if shown == "1" else f"{metric(name).label}\n{shown}"
+    lines = wrap(metric(name).label, HEADING_WIDTH)
+    return "\n".join(lines if shown == "1" else [*lines, shown])
 
 
 def _shown_unit(name: str, unit: TorqueUnit) -> str:
@@ -363,6 +409,11 @@ def _as_data(result: RunResult, unit: TorqueUnit) -> dict[str, Any]:
         "calibrations": list(result.calibration_ids),
         "uncalibrated": result.uncalibrated,
         "software_version": result.software_version,
+        "quality": {
+            "grade": result.quality.grade.value,
+            "reasons": list(result.quality.reasons),
+            "peaks": list(result.quality.peaks),
+        },
         "flags": list(result.flags),
         "values": [_value_as_data(value, unit) for value in result.values],
     }
@@ -387,40 +438,4 @@ def _value_as_data(value: Value, unit: TorqueUnit) -> dict[str, Any]:
         "dof": None if math.isinf(value.dof) else value.dof,
         "withheld": value.withheld,
         "flags": list(value.flags),
-    }
-
-
-def _explain(name: str, unit: TorqueUnit, as_json: bool) -> None:
-    """Print the entry of one metric, or of all."""
-    from anviltrace.metrics.catalogue import CATALOGUE, metric
-
-    entries = list(CATALOGUE.values()) if name == ALL else [metric(name)]
-    if as_json:
-        print_json([_entry_as_data(entry, unit) for entry in entries])
-        return
-    for entry in entries:
-        click.secho(f"{entry.name}: {entry.label}, {unit.shown(0.0, entry.unit)[1]}", bold=True)
-        if name == ALL:
-            click.echo(f"  {entry.definition}")
-            continue
-        for heading, text in (
-            ("what it is", entry.definition),
-            ("computed", entry.computed),
-            ("uncertainty", entry.uncertainty),
-            ("needs", "; ".join(entry.needs)),
-            ("rigs", ", ".join(entry.rigs)),
-        ):
-            click.echo(click.wrap_text(f"{heading}: {text}", 100, "  ", "    "))
-
-
-def _entry_as_data(entry: Any, unit: TorqueUnit) -> dict[str, Any]:
-    return {
-        "name": entry.name,
-        "label": entry.label,
-        "unit": unit.shown(0.0, entry.unit)[1],
-        "definition": entry.definition,
-        "computed": entry.computed,
-        "uncertainty": entry.uncertainty,
-        "needs": [need.value for need in entry.needs],
-        "rigs": [rig.value for rig in entry.rigs],
     }

@@ -18,7 +18,7 @@ def time_zero(a: Analysis) -> Value:
         rectangular("half a sample", 0.5 / a.signal.rate_hz),
         rectangular("clock of the board", 1e-6 * CLOCK_PPM * start_s),
     ]
-    return stated("time_zero", start_s, parts, flags=(f"it is the {a.window.zero}",))
+    return stated("time_zero", start_s, parts, flags=("" if a.blows is not None else "it is the onset",))
 
 
 def onset(a: Analysis) -> Value:
