@@ -35,6 +35,8 @@ from anviltrace.records import Arm, Calibration, LoadStep, Mass
 
 Numbers = npt.NDArray[np.float64]
 
+_EQUAL = 1e-3
+"""Torques that differ by no more than this share are one load."""
 REACH = 2.0
 """Torque above so many times the highest hung load is withheld."""
 STATIC_ONLY = "Static calibration: it says nothing about how the rig responds to impacts."
@@ -181,6 +183,7 @@ def fit_line(
     loaded = load_all(ordered, calibration, masses, arm)
     torque_nm = np.array([one.torque.x for one in loaded])
     net = np.array([one.net_counts for one in loaded])
+    _check_apart(np.abs(torque_nm))
     _check_response(fit_polynomial(torque_nm, net, (1,)))
     mounting = [one.step.mounting for one in loaded]
     rising = [one.step.branch == "up" for one in loaded]
@@ -202,6 +205,16 @@ def _check_whole(ordered: Sequence[LoadStep]) -> None:
     loads = {frozenset(step.mass_ids) for step in ordered if step.branch != "zero"}
     if len(loads) < 2:
         raise CalibrationError(f"{len(loads)} load: a line needs two different loads at least; hang another")
+
+
+def _check_apart(torques_nm: Numbers) -> None:
+    """Other weights of the same torque are no other load."""
+    highest_nm = float(torques_nm.max())
+    if highest_nm - float(torques_nm.min()) <= _EQUAL * highest_nm:
+        raise CalibrationError(
+            f"all loads make {highest_nm:.1f} N·m, to {100.0 * _EQUAL:g} %: a line needs two different "
+            "loads at least; hang another"
+        )
 
 
 def _check_response(fit: Fit) -> None:

@@ -164,6 +164,10 @@ class TestRefused:
         with pytest.raises(CalibrationError, match="two different loads at least"):
             fit(loads=[HUNG])
 
+    def test_other_weights_of_the_same_torque(self) -> None:
+        with pytest.raises(CalibrationError, match=r"all loads make 78\.5 N·m, to 0\.1 %: a line needs two"):
+            fit(loads=[[HUNG[1]], [HUNG[2]]])
+
     def test_two_loads_are_enough_but_reach_no_further(self) -> None:
         line = fit(wavy, loads=[HUNG[:2], HUNG]).line
         assert line.limit_nm == line.highest_nm
