@@ -38,7 +38,7 @@ def _part(material: Material, number: int, group: Group, result: RunResult) -> d
     return {
         "number": number,
         "heading": f"{group.label}, run {group.kept.index(result) + 1}",
-        "brief": _brief(result, material.shower),
+        "brief": "; ".join(text for text in (_brief(result, material.shower), _graded(result)) if text),
         "facts": _facts(result),
         "pictures": [] if curve is None else _pictures(curve, result, material),
         "rows": [_row(value, material.shower) for value in result.values],
@@ -54,11 +54,18 @@ def _brief(result: RunResult, shower: Shower) -> str:
     return ""
 
 
+def _graded(result: RunResult) -> str:
+    """The grade of a run and its reasons, without what concerns peaks alone."""
+    grade, reasons = result.quality.grade.value, "; ".join(result.quality.reasons)
+    return f"{grade}: {reasons}" if reasons else grade
+
+
 def _facts(result: RunResult) -> list[tuple[str, str]]:
     context = result.context
     run, settings = context.run, context.settings
     rate_hz = run.rate_hz or settings.rate_hz
     facts = [
+        ("quality", result.quality.text),
         ("run", run.id),
         ("started", f"{readable_time(run.started_at)} UTC"),
         ("fitting", context.fitting_name or "none named"),

@@ -45,6 +45,7 @@ RUN_COLUMNS = (
     "why uncalibrated",
     "filter",
     "software version",
+    "quality",
     "flags",
 )
 METRIC_COLUMNS = (
@@ -134,6 +135,7 @@ def _run_row(result: RunResult) -> list[Any]:
         result.uncalibrated,
         result.filter,
         result.software_version,
+        result.quality.text,
         "; ".join(result.flags),
     ]
 
