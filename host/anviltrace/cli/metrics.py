@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -255,6 +256,7 @@ def _overview(results: Sequence[RunResult], names: Sequence[str], unit: TorqueUn
 
 def _show_whole(result: RunResult, unit: TorqueUnit) -> None:
     """All numbers of one run, one to a line, the leading ones first."""
+    from anviltrace.publish.beside import CHANNELS, OPINIONS, channels, opinions
     from anviltrace.publish.notes import Notes
 
     console, notes = open_console(), Notes()
@@ -264,6 +266,10 @@ def _show_whole(result: RunResult, unit: TorqueUnit) -> None:
     console.print(_whole(result, unit, notes))
     notes.raised(result.flags)
     _print_notes(notes, result.values, console.width)
+    for heading, lines in ((CHANNELS, channels(result.context)), (OPINIONS, opinions(result.context))):
+        if lines:
+            click.echo()
+            _say(f"{heading}: {'; '.join(lines)}", console.width)
     click.echo()
 
 
@@ -415,6 +421,8 @@ def _as_data(result: RunResult, unit: TorqueUnit) -> dict[str, Any]:
             "peaks": list(result.quality.peaks),
         },
         "flags": list(result.flags),
+        "sides": [asdict(channel) for channel in context.sides],
+        "ratings": [asdict(rating) for rating in context.ratings],
         "values": [_value_as_data(value, unit) for value in result.values],
     }
 

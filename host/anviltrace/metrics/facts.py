@@ -202,7 +202,7 @@ class Gatherer:
             ring_down=ring_down_for(tapped, run.fitting_id, run.started_at),
             tapped_fittings=self._fittings(tapped),
             filter=self._filter,
-            sides=_sides(self._archive, run),
+            sides=tuple(SideFacts(channel) for channel in context.sides),
         )
 
     def _tapped(self, rig_id: str) -> list[RingDown]:
@@ -290,13 +290,13 @@ def _context(archive: Archive, run: Run) -> RunContext:
         gaps=tuple(archive.gaps(run.id)),
         notices=tuple(archive.notices(run.id)),
         ratings=tuple(archive.all(Rating, run_id=run.id)),
+        sides=_sides(archive, run),
     )
 
 
-def _sides(archive: Archive, run: Run) -> tuple[SideFacts, ...]:
-    """The side channels of a run without their samples; of several of one quantity the latest."""
-    latest = {channel.quantity: channel for channel in archive.sides(run.id)}
-    return tuple(SideFacts(channel) for channel in latest.values())
+def _sides(archive: Archive, run: Run) -> tuple[SideChannel, ...]:
+    """The side channels of a run; of several of one quantity the latest."""
+    return tuple({channel.quantity: channel for channel in archive.sides(run.id)}.values())
 
 
 def _planned(context: RunContext) -> tuple[float, ...]:

@@ -11,7 +11,20 @@ import numpy as np
 import numpy.typing as npt
 
 from anviltrace.calibration.coverage import coverage_factor
-from anviltrace.records import Decision, Gap, Notice, Plan, Rating, Rig, Run, Session, Settings, Supply, Tool
+from anviltrace.records import (
+    Decision,
+    Gap,
+    Notice,
+    Plan,
+    Rating,
+    Rig,
+    Run,
+    Session,
+    Settings,
+    SideChannel,
+    Supply,
+    Tool,
+)
 
 MOST_REASONS = 3
 """Reasons of a quality that are told in its line."""
@@ -94,6 +107,7 @@ class RunContext:
     gaps: tuple[Gap, ...] = ()
     notices: tuple[Notice, ...] = ()
     ratings: tuple[Rating, ...] = ()
+    sides: tuple[SideChannel, ...] = ()
 
     @property
     def kept(self) -> bool:

@@ -10,6 +10,7 @@ from markupsafe import Markup
 from anviltrace.compare.groups import Group
 from anviltrace.metrics.catalogue import label
 from anviltrace.metrics.results import BlowTable, RunResult, Value
+from anviltrace.publish.beside import CHANNELS, OPINIONS, channels, opinions
 from anviltrace.publish.curves import Curve
 from anviltrace.publish.material import Material, scaled
 from anviltrace.publish.sketch import sketch
@@ -122,6 +123,8 @@ def _lists(result: RunResult) -> list[tuple[str, list[str]]]:
         ("Flags", list(result.flags)),
         ("Gaps", [_gap(gap) for gap in context.gaps]),
         ("Notices", [_notice(notice) for notice in context.notices]),
+        (CHANNELS, channels(context)),
+        (OPINIONS, opinions(context)),
     )
     return [(heading, lines) for heading, lines in found if lines]
 

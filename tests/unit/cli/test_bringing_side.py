@@ -135,6 +135,16 @@ def test_what_came_along_has_its_metrics(tmp_path: Path, bring, run_command):
     assert "open-circuit voltage" in shown
     assert "vibration total value" in shown
     assert "no day's exposure" in shown
+    assert "supply current: 31547 samples at 20000 a second, from all.csv" in shown
+    assert run["sides"][0]["quantity"] == "supply voltage"
+    assert "opinions" not in shown
+    assert run_command(archive, "archive", "rate", run["run"], "6", "--by", "N. Vale").code == 0
+    rated = run_command(archive, "metrics", run["run"][:8]).out
+    assert "How hard it was to hold (opinions, not measured;" in rated
+    assert "6 of 10, N. Vale" in rated
+    (told,) = json.loads(run_command(archive, "metrics", "--json").out)
+    assert [(one["score"], one["by"]) for one in told["ratings"]] == [(6, "N. Vale")]
+    assert told["values"] == run["values"]
 
 
 def test_a_days_exposure(tmp_path: Path, bring, run_command):
