@@ -48,10 +48,11 @@ def test_a_plan_with_defaults(tmp_path: Path) -> None:
 def test_a_plan_with_everything(tmp_path: Path) -> None:
     extra = (
         "before_s = 2.5\nafter_s = 10\nonset_limit_s = 30\nrepeats = 5\nrest_s = 60\nzero_s = 2\n"
-        "marks_s = [0.5, 1, 5]\nrate_hz = 7500\ngain = 64\n"
+        "marks_s = [0.5, 1, 5]\nthresholds_nm = [150, 200.5]\nrate_hz = 7500\ngain = 64\n"
     )
     plan = read_plan(written(tmp_path, GOOD + extra))
     assert plan.marks_s == (0.5, 1.0, 5.0)
+    assert plan.thresholds_nm == (150.0, 200.5)
     assert (plan.after_s, plan.onset_limit_s, plan.rest_s, plan.zero_s) == (10.0, 30.0, 60.0, 2.0)
     assert (plan.repeats, plan.rate_hz, plan.gain) == (5, 7500.0, 64)
 
@@ -81,6 +82,9 @@ def test_a_plan_with_everything(tmp_path: Path) -> None:
         ("marks_s = [2, 1]", "rising order"),
         ('marks_s = ["1"]', "give seconds"),
         ("marks_s = 3", "marks_s"),
+        ("thresholds_nm = [200, 150]", "rising order"),
+        ("thresholds_nm = [0]", "give torques above 0 in N·m"),
+        ("thresholds_nm = [true]", "give torques above 0 in N·m"),
         ('rotation = "clockwise"', "use one of: cw, ccw"),
         ('thread = "metric"', "right, left, none"),
         ("name = 5", "name = 5"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -14,14 +15,14 @@ from standin import Script, StandIn
 from workshop import Workshop, workshop
 
 from anviltrace.archive import Archive
-from anviltrace.capture.recorder import Progress, Recorder
+from anviltrace.capture.recorder import MAY_BE_LOOSE, Progress, Recorder
 from anviltrace.capture.runset import Condition, Verdict, record_set
 from anviltrace.capture.stages import Stage
 from anviltrace.errors import ArchiveError, RecordError, SilentError, UnpluggedError
 from anviltrace.link import session as session_module
 from anviltrace.link.port import open_port
 from anviltrace.link.session import Session
-from anviltrace.records import Gap, GapCause, Plan, Run, RunKind, RunState, Start, Zero
+from anviltrace.records import Duty, Gap, GapCause, Plan, Run, RunKind, RunState, Start, Zero
 from anvilwire import messages
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="the stand-in needs a pty")
@@ -152,6 +153,20 @@ class TestByPlan:
             assert "no onset within 3 s" in run.end_reason
             assert run.onset_index is None
             assert at.hand.asked == ["drive", "release"]
+
+    @pytest.mark.parametrize(
+        ("duty", "kind"), [(Duty.TIGHTENING, "early release"), (Duty.LOOSENING, MAY_BE_LOOSE)]
+    )
+    def test_blows_that_end_early_are_noted_as_what_they_may_mean(
+        self, tmp_path: Path, duty: Duty, kind: str
+    ) -> None:
+        struck = struck_from(2.0)
+        ended = Script(signal=lambda index: np.where(index < 3000, struck(index), index % 7).astype(np.int32))
+        with desk(tmp_path, ended) as at:
+            run = at.measure(duty=duty)
+            (notice,) = at.archive.notices(run.id)
+            assert notice.kind == kind
+            assert re.fullmatch(r"blows ended \d\.\d\d s before the signal", notice.text)
 
     def test_a_bridge_wired_the_other_way_round_becomes_a_notice(self, tmp_path: Path) -> None:
         right = struck_from(2.0)

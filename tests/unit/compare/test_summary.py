@@ -90,3 +90,15 @@ def test_every_metric_and_mark_once_with_the_largest_bounds_and_all_flags() -> N
     assert [early.key, late.key] == [("peak_at", 0.5), ("peak_at", 1.0)]
     assert (early.under_read, early.over_read, early.flags) == (0.3, 0.2, ("clipped", "gap"))
     assert (early.n, late.n) == (2, 1)
+
+
+def test_a_run_that_did_not_reach_a_threshold_leaves_no_mean() -> None:
+    reached = [result(number, Value("time_to", 1.0 + 0.1 * number, 0.01, at_nm=200.0)) for number in (1, 2)]
+    why = "200 N·m not reached within 4.80 s"
+    missed = result(3, Value("time_to", None, at_nm=200.0, beyond=4.8, withheld=why))
+    (made,) = group_runs([*reached, missed])
+    found = summarise_metric(made, "time_to", 200.0)
+    assert (found.spread, found.key) == (None, ("time_to", 200.0))
+    assert found.withheld == ((why, 1),)
+    (without,) = group_runs(reached)
+    assert summarise_metric(without, "time_to", 200.0).n == 2
