@@ -19,6 +19,8 @@ COVERAGE = 0.95
 """Probability that an expanded uncertainty is stated for."""
 _ROUNDING = 1e-9
 """A sum this little below a whole number of degrees is that number."""
+_MANY, _ENDLESS = 30.0, 1e6
+"""Degrees from which a decimal tells nothing, and from which they might as well be infinite."""
 
 
 def coverage_factor(degrees: float, probability: float = COVERAGE) -> float:
@@ -33,6 +35,14 @@ def coverage_factor(degrees: float, probability: float = COVERAGE) -> float:
         return float(ndtri(upper))
     whole = max(math.floor(degrees * (1.0 + _ROUNDING)), 1) if degrees >= 1.0 - _ROUNDING else degrees
     return float(stdtrit(whole, upper))
+
+
+def shown_degrees(degrees: float) -> str:
+    """Degrees of freedom as text, to one decimal where few; cut off, so that no factor looks too large."""
+    if math.isinf(degrees) or degrees > _ENDLESS:
+        return "∞"
+    tenths = math.floor(10.0 * degrees * (1.0 + _ROUNDING))
+    return f"{tenths // 10}" if degrees >= _MANY or tenths % 10 == 0 else f"{tenths / 10:.1f}"
 
 
 def effective_dof(parts: Iterable[tuple[float, float]]) -> float:

@@ -418,4 +418,6 @@ def _number(value: float | None, form: str) -> str:
 
 
 def _degrees(value: float | None) -> str:
-    return "∞" if value is None or value > 1e6 else f"{value:.0f}"
+    from anviltrace.calibration.coverage import shown_degrees
+
+    return shown_degrees(math.inf if value is None else value)

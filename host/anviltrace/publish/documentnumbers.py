@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 from anviltrace.calibration.budget import Budget, Case, Term
 from anviltrace.calibration.classes import WARNING
 from anviltrace.calibration.conformity import DecisionRule
+from anviltrace.calibration.coverage import shown_degrees
 from anviltrace.calibration.numbers import Numbers
 from anviltrace.calibration.profiles import OWN
 from anviltrace.calibration.quantities import Level
@@ -27,7 +27,6 @@ SYMBOLS = {
 }
 LIMITS_PERCENT = (1.0, 2.0, 5.0)
 """Expanded uncertainties that a smallest usable torque is stated for."""
-_ENDLESS = 1e6
 
 
 def quantities(numbers: Numbers, unit: TorqueUnit) -> dict[str, Any]:
@@ -106,7 +105,7 @@ def _result(numbers: Numbers, case: Case, unit: TorqueUnit, rule: DecisionRule) 
 def _expanded(budget: Budget, unit: TorqueUnit) -> str:
     return (
         f"± {shown_torque(budget.expanded_nm, unit, 2)} ({rounded(budget.expanded_percent, 2)} %), "
-        f"k = {budget.k:.2f} for 95.45 %, {_degrees(budget.dof)} degrees of freedom"
+        f"k = {budget.k:.2f} for 95.45 %, {shown_degrees(budget.dof)} degrees of freedom"
     )
 
 
@@ -156,7 +155,7 @@ def _term(term: Term, unit: TorqueUnit) -> dict[str, Any]:
             f"{term.divisor:.2f}",
             rounded(term.sensitivity * one / scale, 3),
             f"{unit.from_nm(term.contribution_nm):.4f}",
-            _degrees(term.dof),
+            shown_degrees(term.dof),
             f"{100.0 * term.share:.1f}",
         ],
     }
@@ -166,7 +165,3 @@ def _short(value: float) -> str:
     """To six digits, without zeros behind that say nothing."""
     text = rounded(value, 6)
     return text.rstrip("0").rstrip(".") if "." in text else text
-
-
-def _degrees(dof: float) -> str:
-    return "∞" if math.isinf(dof) or dof > _ENDLESS else f"{dof:.0f}"

@@ -19,6 +19,7 @@ from hungweights import (
     straight,
 )
 
+from anviltrace.calibration.coverage import shown_degrees
 from anviltrace.calibration.line import STATIC_ONLY, fit_line
 from anviltrace.errors import CalibrationError
 
@@ -106,6 +107,14 @@ class TestUncertainty:
         for dof in (4.0, 4.01, 4.99, 5.0 - 1e-6):
             assert replace(line, dof=dof).expanded_nm(100.0) == pytest.approx(2.776, abs=5e-4)
         assert replace(line, dof=5.0 * (1.0 - 1e-12)).expanded_nm(100.0) == pytest.approx(2.571, abs=5e-4)
+
+    @pytest.mark.parametrize(("degrees", "text"), [
+        (2.0, "2"), (3.97, "3.9"), (4.0 - 1e-12, "4"), (30.6, "30"), (2e6, "∞"), (math.inf, "∞"),
+    ])  # fmt: skip
+    def test_degrees_are_shown_cut_off_like_those_that_the_factor_takes(
+        self, degrees: float, text: str
+    ) -> None:
+        assert shown_degrees(degrees) == text
 
     def test_zero_and_scatter_of_the_zeros_count(self) -> None:
         """A zero that returns elsewhere is a departure from the line."""
