@@ -9,10 +9,12 @@ import pytest
 from simulated import RATE_HZ, Truth, bench, stated, struck
 from workshop import fixed_id
 
+from anviltrace.metrics.analysis import analyse
 from anviltrace.metrics.catalogue import CATALOGUE, Group
 from anviltrace.metrics.evaluate import evaluate
 from anviltrace.metrics.facts import RunFacts, SideFacts
 from anviltrace.metrics.results import RunResult, Value
+from anviltrace.metrics.sidevalues import side_values
 from anviltrace.records import Quantity, RigKind, SideChannel, Spread
 from anviltrace.trace.vibration import weighting
 
@@ -295,3 +297,33 @@ def test_gaps_are_bridged_and_told_and_too_many_refused(made: tuple[RunFacts, Tr
     assert any("of the supply voltage are missing and bridged" in flag for flag in few.flags)
     many = value(evaluate(without(zero_s, 0.5 * (zero_s + end_s))), "supply_loaded")
     assert "of the supply voltage are missing where it is needed" in many.withheld
+
+
+def test_intervals_hold_the_truth_of_drawn_sensors(made: tuple[RunFacts, Truth]):
+    """Scale, zero and clock of both channels drawn from what is stated: of 200 at least 94 % hold (tried
+    once), of these 50 no more than 4 may miss."""
+    facts, truth = supplied(made[0])
+    a, random, u_s = analyse(facts), np.random.default_rng(8), 0.002
+    held: dict[str, list[bool]] = {name: [] for name in truth}
+    for _ in range(50):
+        sides = tuple(_drawn(one, u_s, random) for one in facts.sides)
+        for found in side_values(replace(a, facts=replace(facts, sides=sides)), ()):
+            if found.name in truth:
+                assert found.value is not None
+                assert found.expanded is not None
+                low = found.value - found.expanded - found.over_read
+                high = found.value + found.expanded + found.under_read
+                held[found.name].append(low <= truth[found.name] <= high)
+    assert {name: sum(one) for name, one in held.items() if sum(one) < 46} == {}
+
+
+def _drawn(one: SideFacts, u_s: float, random: np.random.Generator) -> SideFacts:
+    """The channel as a sensor shows it whose scale, zero and clock are off within their limits."""
+    channel, ((first, counts),) = one.channel, one.pieces
+    scale, zero, late = random.uniform(-1.0, 1.0, 3) * 3**0.5
+    shown = counts * COUNT * (1.0 + channel.u_relative * scale) + channel.u_zero * zero
+    start_s = channel.start_s + u_s * late
+    return SideFacts(
+        replace(channel, start_s=start_s, start_u_s=u_s),
+        ((first, np.rint(shown / COUNT).astype(np.int32)),),
+    )
