@@ -89,14 +89,14 @@ def bring_side(
           --side "handle acceleration z=3:98.1m/s2:3%"
     """
     from anviltrace.archive.archive import Archive
-    from anviltrace.exchange.sidefile import SideReading, must_overlap, put_sides, read_side
+    from anviltrace.exchange.sidefile import SideReading, must_fit, put_sides, read_side
 
     unit_s = TIME_UNITS_S[time_unit]
     reading = SideReading(time_column, unit_s, options["rate_hz"], options["full_scale"])
     read = [read_side(file, wish, reading) for wish in sides]
     with Archive.open(archive_path) as archive:
         beside = archive.find_run(run)
-        must_overlap(beside, read, -offset_s)
+        must_fit(beside, read, -offset_s)
         channels = put_sides(
             archive,
             file,

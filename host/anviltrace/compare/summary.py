@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from anviltrace.calibration.coverage import coverage_factor, effective_dof
 from anviltrace.compare.groups import Group
 from anviltrace.compare.spread import Spread, spread
+from anviltrace.metrics.catalogue import CATALOGUE
+from anviltrace.metrics.entry import Group as MetricGroup
 from anviltrace.metrics.results import Value
 
 ONE_RUN = "one run says nothing about how well it repeats"
@@ -97,7 +99,8 @@ def summarise_metric(group: Group, name: str, mark: float | None = None) -> Summ
 
 
 def _missing(name: str) -> Value:
-    return Value(name, None, withheld="not computed for this run")
+    beside = CATALOGUE[name].group in (MetricGroup.SUPPLY, MetricGroup.HANDLE)
+    return Value(name, None, withheld="not recorded with this run" if beside else "not computed for this run")
 
 
 def _common(values: Sequence[Value]) -> float:

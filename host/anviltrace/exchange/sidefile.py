@@ -12,10 +12,11 @@ from anviltrace.errors import PlanError
 from anviltrace.exchange.columns import Wanted
 from anviltrace.exchange.foreign import Foreign, read_foreign
 from anviltrace.exchange.sidewish import SideWish
-from anviltrace.records import Quantity, Run, SideChannel, Spread, new_id, now_utc
+from anviltrace.records import Quantity, Run, RunKind, SideChannel, Spread, new_id, now_utc
 
 _SEEN_CLIPPED = (Quantity.HANDLE_X, Quantity.HANDLE_Y, Quantity.HANDLE_Z, Quantity.HANDLE_ROTATION)
 """Where equal samples at an extreme mean a limit: a supply at rest or a switch is flat without one."""
+_OF_A_TOOL = (RunKind.MEASUREMENT, RunKind.IMPORT)
 _NO_LIMIT = (-(2**31), 2**31 - 1)
 
 
@@ -73,8 +74,10 @@ def put_sides(
     return kept
 
 
-def must_overlap(run: Run, sides: list[Read], time_zero_s: float) -> None:
-    """Raises PlanError where a channel has no sample during the run."""
+def must_fit(run: Run, sides: list[Read], time_zero_s: float) -> None:
+    """Raises PlanError where the run is not one of a tool, or a channel has no sample during it."""
+    if run.kind not in _OF_A_TOOL:
+        raise PlanError(f"run {run.id[:8]} is a {run.kind} recording: name the run of a tool")
     rate_hz = run.rate_hz or 0.0
     length_s = (run.samples_total or run.samples) / rate_hz if rate_hz else math.inf
     for read in sides:

@@ -82,6 +82,29 @@ def test_a_file_that_was_not_recorded_during_the_run_is_refused(tmp_path: Path, 
     assert "correct --offset" in done.err
 
 
+def test_only_runs_of_a_tool_have_something_beside_them(tmp_path: Path, bring, run_command):
+    file, archive = besides.write(tmp_path / "all.csv"), tmp_path / "bench.anviltrace"
+    bring(file)
+    (zero,) = json.loads(run_command(archive, "archive", "list", "--kind", "zero", "--json").out)
+    words = ("--side", besides.WISHES[0], "--offset", "0", "--offset-within", "0.1")
+    done = run_command(archive, "import-side", str(file), zero["id"], *words)
+    assert (done.code, "is a zero recording: name the run of a tool" in done.err) == (8, True)
+
+
+def test_what_was_added_wrongly_is_put_right_by_adding_it_again(tmp_path: Path, bring, run_command):
+    file, archive = besides.write(tmp_path / "all.csv"), tmp_path / "bench.anviltrace"
+    run = json.loads(bring(file, "--side", "supply voltage=CH2:mv:1%", "--json").out)["id"]
+
+    def open_voltage() -> float:
+        (told,) = json.loads(run_command(archive, "metrics", run, "--json").out)
+        return next(one["value"] for one in told["values"] if one["name"] == "supply_open")
+
+    assert open_voltage() == pytest.approx(1e-3 * besides.OPEN_V, rel=0.01)
+    words = ("--side", "supply voltage=CH2:v:1%", "--offset", "0.1", "--offset-within", "0")
+    assert run_command(archive, "import-side", str(file), run, *words).code == 0
+    assert open_voltage() == pytest.approx(besides.OPEN_V, rel=0.01)
+
+
 def test_a_wish_that_makes_no_sense_is_wrong_usage(tmp_path: Path, bring):
     done = bring(besides.write(tmp_path / "all.csv"), "--side", "supply voltage=CH2:a:1%")
     assert done.code == 2

@@ -72,6 +72,12 @@ def test_a_metric_that_a_run_lacks_counts_as_withheld() -> None:
     assert (found.n, found.withheld) == (1, (("not computed for this run", 1),))
 
 
+def test_what_was_recorded_beside_some_runs_only_says_so() -> None:
+    (mixed,) = group_runs([result(1, Value("supply_sag", 9.0, 0.5)), result(2, torque(2.0))])
+    found = summarise_metric(mixed, "supply_sag")
+    assert (found.n, found.withheld) == (1, (("not recorded with this run", 1),))
+
+
 def test_a_group_of_which_nothing_was_kept_says_so() -> None:
     (empty,) = group_runs([result(1, torque(1.0), verdict="discard")])
     assert summarise(empty) == []
