@@ -26,13 +26,15 @@ if TYPE_CHECKING:
     from anviltrace.records import Fitting, RingDown, Settings
     from anviltrace.trace.ringdown import RungTaps
 
+USUAL_TAPS = 5
+
 CAUTIONS = """Tool off the rig, pack out of it. Eye protection. Nothing and nobody hangs on the rig.
 A light hammer (100 to 200 g); tap the socket end, off its axis, so that it is turned and not only bent.
 Tap lightly, once, when told to; then hands off until it has rung out."""
 
 
 @click.command()
-@click.option("--taps", "count", type=click.IntRange(3, 20), default=5, show_default=True,
+@click.option("--taps", "count", type=click.IntRange(3, 20), default=USUAL_TAPS, show_default=True,
               help="How many taps.")  # fmt: skip
 @click.option(
     "--fitting", "fitting_name", help="What is fitted, by its name in the bench file; as in your runs."
@@ -82,7 +84,7 @@ def tap(
         settings = link.configure(rate_hz or fastest_hz, gain)
         session = open_session(archive, link, bench, settings, operator)
         try:
-            made, rung = _record(archive, link, settings, session.id, count, fitting, note)
+            made, rung = record_one(archive, link, settings, session.id, fitting, count, note)
         finally:
             archive.end_session(session.id)
     facts = describe(made, rung, bench, fitting)
@@ -91,15 +93,16 @@ def tap(
     print_json(facts) if as_json else _show(facts)
 
 
-def _record(
+def record_one(
     archive: Archive,
     link: Link,
     settings: Settings,
     session_id: str,
-    count: int,
     fitting: Fitting | None,
-    note: str,
+    count: int = USUAL_TAPS,
+    note: str = "",
 ) -> tuple[RingDown, RungTaps]:
+    """Record a tap test in an open session, with the hand that fits the port."""
     from anviltrace import __version__
     from anviltrace.capture.recorder import Recorder
     from anviltrace.capture.tap import record_taps

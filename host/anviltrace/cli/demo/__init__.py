@@ -43,10 +43,10 @@ SHOWN = ("retained_final", "peak_mean", "blow_rate")
 def demo(folder: Path, seed: int, unit: TorqueUnit, as_json: bool) -> None:
     """Do the whole job on the virtual rig and leave its files in FOLDER (default: demo).
 
-    Calibrates both directions with weights on an arm, records three wrenches tightening and loosening (one of
-    them on a fresh pack, a tired pack and a mains adapter), pulls the cable in one more run, verifies the
-    archive, and writes a report with tables and curves. No hardware is needed. The files are ordinary ones:
-    change them and use them with the other commands.
+    Taps the rig to hear it ring, calibrates both directions with weights on an arm, records three wrenches
+    tightening and loosening (one of them on a fresh pack, a tired pack and a mains adapter), pulls the cable
+    in one more run, verifies the archive, and writes a report with tables and curves. No hardware is needed.
+    The files are ordinary ones: change them and use them with the other commands.
     """
     folder.mkdir(parents=True, exist_ok=True)
     _lay_out(folder)

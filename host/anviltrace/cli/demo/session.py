@@ -42,8 +42,12 @@ def play(archive: Archive, folder: Path, port_url: str, unit: TorqueUnit) -> Non
     bench = read_bench(folder / "bench.toml")
     first = read_plan(folder / PLANS[0])
     with Link(open_port(port_url)) as link:
-        settings = link.configure(first.rate_hz, first.gain)
+        fastest_hz = max(offer.rate_hz for offer in link.identity.rates)
+        settings = link.configure(fastest_hz, first.gain)
         session = open_session(archive, link, bench, settings, "virtual operator")
+        _tap(archive, link, session, settings, bench)
+        settings = link.configure(first.rate_hz, first.gain)
+        archive.put(settings)
         _calibrate(archive, link, session, settings, folder, unit)
         scale = find_scale(archive, bench.rig.id, settings, unit)
         for plan_file in PLANS:
@@ -64,6 +68,14 @@ def _calibrate(
     for sign, direction in ((1, "clockwise"), (-1, "counter-clockwise")):
         click.echo(f"\ncalibration, {direction}", err=True)
         record_one(archive, link, session, settings, inventory, inventory.arm(ARM), sign, unit)
+
+
+def _tap(archive: Archive, link: Link, session: Session, settings: Settings, bench: Bench) -> None:
+    """How the rig rings with the fitting of all runs."""
+    from anviltrace.cli.tap import record_one
+
+    click.echo("\ntap test", err=True)
+    record_one(archive, link, settings, session.id, bench.fitting(FITTING))
 
 
 def _record(
