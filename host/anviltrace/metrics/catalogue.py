@@ -649,8 +649,11 @@ _ENTRIES = (
     ),
 )
 
-CATALOGUE = {entry.name: entry for entry in (*_ENTRIES, *BESIDE)}
-"""Every metric by its name, the leading ones first."""
+_ORDER = list(Group)
+CATALOGUE = {
+    entry.name: entry for entry in sorted((*_ENTRIES, *BESIDE), key=lambda entry: _ORDER.index(entry.group))
+}
+"""Every metric by its name, in the order of its group: the leading ones first."""
 
 
 def metric(name: str) -> Metric:

@@ -8,7 +8,8 @@ import numpy as np
 from markupsafe import Markup
 
 from anviltrace.compare.groups import Group
-from anviltrace.metrics.catalogue import label
+from anviltrace.metrics.catalogue import Group as Heading
+from anviltrace.metrics.catalogue import label, metric
 from anviltrace.metrics.results import BlowTable, RunResult, Value
 from anviltrace.publish.beside import CHANNELS, OPINIONS, channels, opinions
 from anviltrace.publish.curves import Curve
@@ -42,7 +43,7 @@ def _part(material: Material, number: int, group: Group, result: RunResult) -> d
         "brief": "; ".join(text for text in (_brief(result, material.shower), _graded(result)) if text),
         "facts": _facts(result),
         "pictures": [] if curve is None else _pictures(curve, result, material),
-        "rows": [_row(value, material.shower) for value in result.values],
+        "rows": _rows(result, material.shower),
         "lists": _lists(result),
     }
 
@@ -94,6 +95,18 @@ def _calibrations(result: RunResult) -> str:
     if result.uncalibrated:
         return f"none: {result.uncalibrated}"
     return ", ".join(shortened(name) for name in result.calibration_ids) or "none used"
+
+
+def _rows(result: RunResult, shower: Shower) -> list[dict[str, Any]]:
+    """A row for each value, group by group; the first of each group names it."""
+    rows = []
+    for heading in Heading:
+        of_group = [value for value in result.values if metric(value.name).group is heading]
+        rows += [
+            _row(value, shower) | {"group": "" if number else heading.value}
+            for number, value in enumerate(of_group)
+        ]
+    return rows
 
 
 def _row(found: Value, shower: Shower) -> dict[str, Any]:

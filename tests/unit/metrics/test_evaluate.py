@@ -363,6 +363,8 @@ def test_one_sample_is_no_reason_to_fall_over(facts: RunFacts) -> None:
 
 def test_the_catalogue_knows_its_metrics() -> None:
     assert label("retained_at", 0.5) == "retained torque at 0.5 s"
+    groups = [entry.group for entry in CATALOGUE.values()]
+    assert groups == sorted(groups, key=list(type(groups[0])).index)
     for entry in CATALOGUE.values():
         assert all(
             (entry.label, entry.unit, entry.definition, entry.computed, entry.uncertainty, entry.group)

@@ -124,8 +124,9 @@ def test_metrics_that_occur_are_defined(sample: Material, reader: Reader) -> Non
 
 def test_the_quality_of_every_run_is_told(sample: Material, reader: Reader) -> None:
     for number in range(len(sample.compared)):
-        for result in sample.compared[number].kept:
-            assert result.quality.text in reader.text
+        for kept in sample.compared[number].kept:
+            assert kept.quality.text in reader.text
+    assert "what it comes to" in reader.text
 
 
 def test_every_table_scrolls_in_its_own_box(page: str) -> None:
