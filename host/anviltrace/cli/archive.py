@@ -269,6 +269,7 @@ def _everything_about(opened: Archive, run: Run) -> dict[str, Any]:
         "gaps": opened.gaps(run.id),
         "notices": opened.notices(run.id),
         "decisions": opened.decisions(run.id),
+        "ring-downs": opened.all(records.RingDown, run_id=run.id),
         "side channels": opened.sides(run.id),
         "ratings": opened.all(records.Rating, run_id=run.id),
     }
@@ -392,11 +393,20 @@ def _rating_sentence(rating: dict[str, Any]) -> str:
     )
 
 
+def _ring_sentence(made: dict[str, Any]) -> str:
+    return (
+        f"natural frequency {made['natural_hz']:.1f} Hz (standard uncertainty "
+        f"{made['natural_u_hz']:.2g} Hz), damping {100.0 * made['damping_ratio']:.3g} % of critical "
+        f"({100.0 * made['damping_u']:.2g} %), from {made['taps']} taps"
+    )
+
+
 _SENTENCES: dict[str, Callable[[dict[str, Any]], str]] = {
     "zeros": _zero_sentence,
     "gaps": _gap_sentence,
     "notices": _notice_sentence,
     "decisions": _decision_sentence,
+    "ring-downs": _ring_sentence,
     "side channels": _side_sentence,
     "ratings": _rating_sentence,
 }

@@ -125,6 +125,16 @@ def test_show_as_json_holds_every_field(call):
     assert {"tool", "supply", "fitting", "session", "rig", "board", "notices", "decisions"} <= set(facts)
 
 
+def test_show_of_a_recording_of_taps_says_how_the_rig_rings(root: Path, run_command):
+    """Schema 3 brought ring-downs; its golden file holds one."""
+    file = root / "fixtures" / "archives" / "schema-3.anviltrace"
+    out = run_command(file, "archive", "show", golden_archive.STEP_RUN).out
+    assert (
+        "natural frequency 1850.5 Hz (standard uncertainty 4.2 Hz), damping 1.25 % of critical (0.05 %)"
+        in out
+    )
+
+
 def test_show_of_a_run_without_plan_or_gaps(call):
     out = call("show", ZERO_RUN).out
     assert "gaps: none" in out
