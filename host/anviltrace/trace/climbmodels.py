@@ -30,6 +30,8 @@ _GRID, _FINER = 60, 5
 _SHORTEST, _LONGEST = 0.2, 50.0
 """Time constants that are tried, in mean intervals and in lengths of the climb."""
 _STEPS = 30
+_SETTLED = 1e-9
+"""Share of the parameters by which the last step may still change them."""
 _TINY = 1e-12
 
 
@@ -130,7 +132,9 @@ def fit_square_root(levels: npt.ArrayLike) -> SquareRoot | None:
         if model is None:
             return None
         jacobian = np.column_stack((0.5 / model, 0.5 * number / model))
-        parameters = _step(parameters, jacobian, values - model)
+        before, parameters = parameters, _step(parameters, jacobian, values - model)
+        if np.abs(parameters - before).max() <= _SETTLED * np.abs(parameters).max():
+            break
     model = _root(parameters, number)
     if model is None:
         return None

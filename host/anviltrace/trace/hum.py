@@ -58,5 +58,5 @@ def _fitted(stretch: Floats, times: Floats, base_hz: float) -> tuple[Hum, float]
     turns = 2.0 * np.pi * base_hz * times
     waves = [wave(order * turns) for order in range(1, HARMONICS + 1) for wave in (np.cos, np.sin)]
     design = np.column_stack(waves)
-    parts = np.linalg.lstsq(design, stretch, rcond=None)[0]
+    parts = np.linalg.solve(design.T @ design, design.T @ stretch)
     return Hum(base_hz, float(np.linalg.norm(parts))), float(np.std(stretch - design @ parts))
