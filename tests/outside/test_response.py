@@ -65,8 +65,8 @@ def test_the_impulse_is_read_over_the_whole_ring(row):
     push = np.where((times > 0.0) & (times < width_s), 100.0 * np.sin(np.pi * times / width_s), 0.0)
     values = Resonator(natural_hz, damping, 1.0 / rate_hz).respond(push)
     values += 0.02 * np.random.default_rng(1).standard_normal(values.size)
-    found = find_blows(values, rate_hz, 0.02)
-    blows = measure_blows(values, rate_hz, found, 0.02, ring=ring_of(natural_hz, damping, rate_hz))
+    found = find_blows(values, rate_hz, 0.02, ring=ring_of(natural_hz, damping, rate_hz))
+    blows = measure_blows(values, rate_hz, found, 0.02)
     assert len(blows) == 1
     true = 100.0 * width_s * 2.0 / math.pi
     assert blows.impulse[0] == pytest.approx(row["long_window"] * true, rel=2e-3)

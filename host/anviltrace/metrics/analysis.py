@@ -383,7 +383,6 @@ def _blows_of_piece(
         signal.noise_sd,
         limit=signal.highest,
         first_index=first,
-        ring=ring,
     )
     behind = chosen.apply(values)
     blows = chosen.outlines(behind, later, unfiltered, signal.noise_sd)

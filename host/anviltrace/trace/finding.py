@@ -73,13 +73,16 @@ class Found:
 
     ``start_index`` is the first sample of the rise, ``apex_index`` the largest value, ``end_index`` one
     past the last sample before the next blow starts (or before the values end). ``threshold`` is the least
-    rise above the level, in the unit of the values.
+    rise above the level, in the unit of the values. ``ring`` is what rings in the rests, None where nothing
+    does noticeably; ``ring_known`` says that it is the one known beforehand.
     """
 
     start_index: Indices
     apex_index: Indices
     end_index: Indices
     threshold: float
+    ring: Ring | None = None
+    ring_known: bool = False
 
     def __len__(self) -> int:
         return len(self.apex_index)
@@ -111,15 +114,20 @@ def find_blows(
         raise ValueError(f"no blows can be sought at {rate_hz} samples a second with noise {noise_sd}")
     blocks = _Blocks(samples, rate_hz, noise_sd, rotation)
     tops = _tops(blocks)
-    ring = _lingering_ring(blocks, tops, ring)
-    if ring is None:
-        return _found(blocks, _rises(blocks, tops, OVER_RING_SD))
-    still = without_ring(samples, rate_hz, ring)
+    rings, lingers = _ring(blocks, tops, ring)
+    rises = _rises_without(rings, blocks) if lingers and rings else _rises(blocks, tops, OVER_RING_SD)
+    return replace(_found(blocks, rises), ring=rings, ring_known=rings is not None and rings == ring)
+
+
+def _rises_without(ring: Ring, blocks: _Blocks) -> _Rises:
+    """Where blows rise in a record with its ring taken out."""
+    rate_hz = blocks.rate_hz
+    still = without_ring(blocks.values, rate_hz, ring)
     before_s = min(max(_BEFORE_S, _seen_after_s(ring, rate_hz)), _LONGEST_BEFORE_S)
-    noise = noise_sd * max(still.noise, _LEAST_NOISE_LEFT)
-    calm = _Blocks(still.values, rate_hz / still.length, noise, rotation, before_s)
+    noise = blocks.noise_sd * max(still.noise, _LEAST_NOISE_LEFT)
+    calm = _Blocks(still.values, rate_hz / still.length, noise, blocks.rotation, before_s)
     rises = _rises(calm, _over_ring(_tops(calm), calm, blocks, still.length), OVER_RING_SD)
-    return _found(blocks, rises.stretched(still.length))
+    return rises.stretched(still.length)
 
 
 def _over_ring(tops: _Tops, calm: _Blocks, blocks: _Blocks, factor: int) -> _Tops:
@@ -133,17 +141,18 @@ def _over_ring(tops: _Tops, calm: _Blocks, blocks: _Blocks, factor: int) -> _Top
     return replace(tops, excursion=np.maximum(tops.excursion, RING_LEFT_OVER * swing))
 
 
-def _lingering_ring(blocks: _Blocks, tops: _Tops, known: Ring | None) -> Ring | None:
-    """A ring that may hide the next blow or be taken for one: it lasts, or swings or beats slowly."""
+def _ring(blocks: _Blocks, tops: _Tops, known: Ring | None) -> tuple[Ring | None, bool]:
+    """The ring, and whether it may hide the next blow or be taken for one: it lasts, or swings or beats
+    slowly."""
     likely = _rises(blocks, tops, 0.5 * OVER_RING_SD)
     risen = likely.end[_fresh(likely, blocks.rate_hz)]
     ring = estimate_ring(blocks.values, blocks.rate_hz, risen, blocks.noise, known)
     if ring is None:
-        return None
+        return None, False
     interval_s = float(np.median(np.diff(risen))) / blocks.rate_hz if risen.size > 1 else math.inf
     lasts = ring.left_after(interval_s) > LINGERING_SHARE
     slow = _seen_after_s(ring, blocks.rate_hz) > _BEFORE_S
-    return ring if lasts or (slow and ring.left_after(_BEFORE_S) > LINGERING_SHARE) else None
+    return ring, lasts or (slow and ring.left_after(_BEFORE_S) > LINGERING_SHARE)
 
 
 def _seen_after_s(ring: Ring, rate_hz: float) -> float:
@@ -166,7 +175,7 @@ class _Blocks:
     def __init__(
         self, values: Values, rate_hz: float, noise_sd: float, rotation: int, before_s: float = _BEFORE_S
     ) -> None:
-        self.values, self.rate_hz, self.rotation = values, rate_hz, rotation
+        self.values, self.rate_hz, self.rotation, self.noise_sd = values, rate_hz, rotation, noise_sd
         self.length = max(1, round(_BLOCK_S * rate_hz))
         wanted = max(before_s * rate_hz, _LEAST_SAMPLES_BEFORE) / self.length
         self.before = max(_LEAST_BEFORE, round(wanted))

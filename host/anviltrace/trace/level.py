@@ -16,10 +16,26 @@ _ROUNDING_SD = 12.0**-0.5
 """Standard deviation of what rounding to whole counts takes away."""
 
 
-def quiet_level(values: npt.ArrayLike) -> float:
-    """Median of a quiet stretch, shape (n,); NaN below :data:`LEAST_QUIET` samples."""
-    stretch = np.asarray(values)
-    return float(np.median(stretch)) if stretch.size >= LEAST_QUIET else float("nan")
+def quiet_levels(stretches: npt.NDArray[np.float64], count: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+    """Median of the first ``count`` values of each row, shape (m,); NaN below :data:`LEAST_QUIET` of them.
+
+    ``stretches``: shape (m, n), n odd and no ``count`` above it; they are sorted in part where they are.
+    What lies behind ``count`` is made half −∞, half ∞: so the middle is at the same place in every row.
+    """
+    width, least, middle = stretches.shape[1], int(count.min()), stretches.shape[1] // 2
+    level = np.full(count.size, np.nan)
+    if width < LEAST_QUIET:
+        return level
+    rest, column = stretches[:, least:], np.arange(least, width)
+    rest[column >= count[:, np.newaxis]] = np.inf
+    low = column < (count + (width - count) // 2)[:, np.newaxis]
+    rest[low & (column >= count[:, np.newaxis])] = -np.inf
+    stretches.partition(middle, axis=1)
+    upper, lower = stretches[:, middle], stretches[:, :middle].max(axis=1)
+    for known, lowest in (((count % 2 == 1), upper), ((count % 2 == 0), lower)):
+        some = known & (count >= LEAST_QUIET)
+        level[some] = 0.5 * (upper[some] + lowest[some])
+    return level
 
 
 def medians(stretches: npt.NDArray[Any]) -> npt.NDArray[np.float64]:

@@ -1,0 +1,72 @@
+"""The impulse of each blow over the levels before and after it.
+
+The level changes at the apex: up to it a blow is counted over the level before, from it on over the level
+after. On a rig that keeps nothing both are the same; on a held rig the joint gives way at the apex. So the
+impulse does not depend on where its window ends, as long as the ring has died down by then: the ring's own
+impulse is nothing, and cutting it short reads wrong by as much as 40 % (a transducer with 0.8 periods to a
+blow and a damping of 0.01).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from anviltrace.trace.outline import BASE_OVER_FWHM, Outlines
+from anviltrace.trace.rests import Rests
+from anviltrace.trace.stretches import at_once
+from anviltrace.trace.struck import LEAD_S, Struck
+
+Floats = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.int64]
+
+_CENTRE_STEPS = 3
+"""Repetitions until the centre of gravity stays where it is; each is ten times closer at least."""
+
+
+def impulses(record: Struck, outlines: Outlines, before: Rests, after: Rests) -> Floats:
+    """∫ (value − level) dt by the trapezoid rule, from just before the start to the end of the ring.
+
+    Shape (m,), the unit of the values times seconds; NaN where a level is not known.
+    """
+    lead = record.samples(LEAD_S)
+    first = np.maximum(before.ring_end, record.found.start_index - lead)
+    last = np.maximum(after.ring_end, first)
+    area, moment = _area_and_moment(record, outlines.apex, first, last)
+    change = _level_change(outlines, first, last, area, moment)
+    level = before.area(first, change) + after.area(change, last)
+    return np.where(last > first, (area - level) / record.rate_hz, np.nan)
+
+
+def _area_and_moment(record: Struck, apex: Floats, first: Indices, last: Indices) -> tuple[Floats, Floats]:
+    """Trapezoid sums from ``first`` to ``last``: of the values, and of values times place from the apex."""
+    width = int((last - first).max()) + 1
+    area, moment = np.empty(apex.size), np.empty(apex.size)
+    for some in at_once(apex.size, width):
+        calm = record.calm(first[some], width)
+        begin, end = first[some], last[some]
+        ends = 0.5 * calm.at(begin), 0.5 * calm.at(end)
+        area[some] = calm.sums(begin, end + 1) - sum(ends)
+        place = calm.moments(begin, end + 1) - ends[1] * (end - begin)
+        moment[some] = place - (apex[some] - begin) * area[some]
+    return area, moment
+
+
+def _level_change(outlines: Outlines, first: Indices, last: Indices, area: Floats, moment: Floats) -> Floats:
+    """Where the level changes, in samples from the first value: the apex of the torque that was applied.
+
+    Ringing moves the apex that is seen, and noise does, but neither moves the centre of gravity of the blow
+    over its levels (the first moment passes a linear system, delayed as the whole is). That of half a sine
+    lies before its apex by step·a²/2 over the impulse, a from the apex to where the sine leaves the level:
+    what the blow lacks on its second half.
+    """
+    low, high, apex = outlines.low, outlines.high, outlines.apex
+    step, half = high - low, 0.5 * BASE_OVER_FWHM * outlines.width
+    begin, end = first - apex, last - apex
+    change = np.zeros(apex.size)
+    for _ in range(_CENTRE_STEPS):
+        over = area - low * (change - begin) - high * (end - change)
+        levels = 0.5 * (low * (change**2 - begin**2) + high * (end**2 - change**2))
+        sure = over > 0.0
+        change = np.where(sure, (moment - levels + 0.5 * step * half**2) / np.where(sure, over, 1.0), 0.0)
+    return np.asarray(apex + np.where((np.abs(change) < half) & (step != 0.0), change, 0.0))

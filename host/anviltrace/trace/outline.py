@@ -1,0 +1,87 @@
+"""The outline of each blow: its apex, its peak, and where it rises and falls."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from anviltrace.trace.finding import START_SHARE
+from anviltrace.trace.stretches import first_below, last_below
+from anviltrace.trace.struck import Struck
+
+Floats = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.int64]
+
+BASE_OVER_FWHM = 1.5
+"""Base width over full width at half maximum; exact for half a sine."""
+LEAST_FOR_PARABOLA = 5.0
+"""Samples on the base width from which a parabola through three points at the apex reads better."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outlines:
+    """Blows between the level ``low`` before and ``high`` after them, arrays of shape (m,).
+
+    ``apex`` and ``start`` (at 5 % of the height) in samples, fractions of them, from the first value,
+    ``width`` (full, at half maximum) and ``rise`` (10 to 90 %) in samples; NaN where a share of the height
+    is never crossed. ``peak`` in the unit of the values.
+    """
+
+    low: Floats
+    high: Floats
+    apex: Floats
+    peak: Floats
+    start: Floats
+    width: Floats
+    rise: Floats
+
+
+def outlines(record: Struck, low: Floats, high: Floats) -> Outlines:
+    """Apex and peak of the parabola through the largest sample and its neighbours, where it has enough."""
+    index = record.found.apex_index
+    apex, peak = index.astype(np.float64), record.values[index]
+    enough = _width(record, peak, low, high) * BASE_OVER_FWHM >= LEAST_FOR_PARABOLA
+    shift, lift = _parabola(record.values, index)
+    apex, peak = apex + np.where(enough, shift, 0.0), peak + np.where(enough, lift, 0.0)
+    start, tenth, most = (_rise_at(record, share, peak, low) for share in (START_SHARE, 0.1, 0.9))
+    return Outlines(low, high, apex, peak, start, _width(record, peak, low, high), most - tenth)
+
+
+def _width(record: Struck, peak: Floats, low: Floats, high: Floats) -> Floats:
+    """Full width at half maximum: from half the height over the level before to that over the one after."""
+    found, threshold = record.found, high + 0.5 * (peak - high)
+    below = first_below(record.values, found.apex_index, found.end_index, threshold, _usual(record))
+    fall = _crossing(record.values, np.where(below < 0, -1, below - 1), threshold)
+    return np.asarray(fall - _rise_at(record, 0.5, peak, low))
+
+
+def _rise_at(record: Struck, share: float, peak: Floats, low: Floats) -> Floats:
+    """Where the rise to the apex last crosses a share of the height over the level before."""
+    apex, threshold = record.found.apex_index, low + share * (peak - low)
+    begin = np.append(0, apex[:-1])
+    below = last_below(record.values, begin, apex + 1, threshold, _usual(record))
+    return _crossing(record.values, below, threshold)
+
+
+def _usual(record: Struck) -> int:
+    """Samples from the apex of most blows to well below half their height."""
+    return int(1.5 * np.median(record.found.apex_index - record.found.start_index)) + 8
+
+
+def _crossing(values: Floats, index: Indices, threshold: Floats) -> Floats:
+    """Where between sample ``index`` and the next the straight line has the value ``threshold``."""
+    inside = (index >= 0) & (index + 1 < values.size)
+    here, there = (values[np.where(inside, index + step, 0)] for step in (0, 1))
+    share = (threshold - here) / np.where(there == here, np.inf, there - here)
+    return np.where(inside, index + share, np.nan)
+
+
+def _parabola(values: Floats, index: Indices) -> tuple[Floats, Floats]:
+    """How far the apex of a parabola through three samples lies behind the middle one, and above it."""
+    left, top, right = (values[np.clip(index + step, 0, values.size - 1)] for step in (-1, 0, 1))
+    bend = left - 2.0 * top + right
+    bends = (bend < 0.0) & (left != top) & (top != right) & (index > 0) & (index < values.size - 1)
+    shift = np.where(bends, 0.5 * (left - right) / np.where(bends, bend, -1.0), 0.0)
+    return shift, -0.25 * (left - right) * shift
