@@ -133,14 +133,14 @@ def lowest(voltage: Aside, on_s: float, end_s: float) -> Estimate:
     asymptote for the extreme of n normal values, from memory); that stands in ``u_samples``, a bound.
     """
     values = voltage.between(on_s, end_s)
-    bound = noise_sd(values) * math.sqrt(2.0 * math.log(max(2, len(values))))
+    bound = _of_extremes(voltage, on_s, len(values))
     return Estimate(float(values.min()), bound)
 
 
 def highest(current: Aside, on_s: float, end_s: float) -> Estimate:
     """Largest sample from switching on to the end of the window; ``u_samples`` as for :func:`lowest`."""
     values = current.between(on_s, end_s)
-    bound = noise_sd(values) * math.sqrt(2.0 * math.log(max(2, len(values))))
+    bound = _of_extremes(current, on_s, len(values))
     return Estimate(float(values.max()), bound)
 
 
@@ -218,6 +218,13 @@ def energy(voltage: Aside, current: Aside, from_s: float, to_s: float) -> Estima
         noise_sd(current.values) * voltage.mean(from_s, to_s) / math.sqrt(current.rate_hz),
     )
     return Estimate(value, noise * math.sqrt(to_s - from_s), math.hypot(apart, together))
+
+
+def _of_extremes(record: Aside, on_s: float, samples: int) -> float:
+    """What noise adds to the extreme of so many samples; that at rest, where there is a stretch to tell."""
+    rest = record.between(record.start_s, on_s - _GUARD_S)
+    noise = noise_sd(rest if len(rest) >= LEAST_BEFORE else record.values)
+    return noise * math.sqrt(2.0 * math.log(max(2, samples)))
 
 
 def _moved(of: Callable[[Aside], float], record: Aside) -> float:
