@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from anviltrace.cli.board_list import list_boards
 from anviltrace.cli.options import json_option, port_option, print_json
 from anviltrace.cli.tap import tap
 
@@ -18,6 +19,7 @@ def board() -> None:
     """Talk to the board of the rig."""
 
 
+board.add_command(list_boards)
 board.add_command(tap)
 
 
