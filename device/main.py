@@ -75,7 +75,14 @@ def _traceback(error):
 
 
 def _converter():
-    return __import__("converters." + settings.CONVERTER, None, None, ["Converter"]).Converter(settings)
+    converter = __import__("converters." + settings.CONVERTER, None, None, ["Converter"]).Converter(settings)
+    rate_hz: "Any" = settings.USUAL_RATE_HZ
+    gain: "Any" = settings.USUAL_GAIN
+    if rate_hz is not None:
+        converter.default_rate_mhz = int(1000 * rate_hz)
+    if gain is not None:
+        converter.default_gain = gain
+    return converter
 
 
 def _watchdog():

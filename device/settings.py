@@ -15,6 +15,10 @@ PINS = {"spi": 0, "sck": 18, "mosi": 19, "miso": 16, "cs": 17, "drdy": 20, "rese
 # HX711: what the RATE pin of the module is strapped to, 10 or 80 samples a second
 RATE_HZ = 80
 
+# rate and gain when the host names none: samples a second, and times; None for the converter's own
+USUAL_RATE_HZ = None
+USUAL_GAIN = None
+
 # ADS1256: its voltage reference, and the excitation of the bridge, in microvolts; say True only if the
 # excitation was measured with a meter (mV/V is withheld otherwise)
 REFERENCE_UV = 2_500_000

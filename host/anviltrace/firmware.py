@@ -29,6 +29,12 @@ DEFAULT_PINS = {
 """Wiring used unless told otherwise, by GPIO number of a Raspberry Pi Pico."""
 
 HX711_RATES_HZ = (10, 80)
+RATES_HZ = {
+    "ads1256": (30000, 15000, 7500, 3750, 2000, 1000, 500, 100, 60, 50, 30, 25, 15, 10, 5, 2.5),
+    "hx711": HX711_RATES_HZ,
+}
+"""What each converter offers; its file on the board says the same."""
+GAINS = {"ads1256": (1, 2, 4, 8, 16, 32, 64), "hx711": (32, 64, 128)}
 WATCHDOG_LIMIT_MS = 8388
 REFERENCE_LIMITS_UV = (500_000, 2_600_000)
 
@@ -39,13 +45,16 @@ class BoardSettings:
 
     ``rate_hz`` is what an HX711 module is strapped to; ``reference_uv``, ``excitation_uv`` and
     ``excitation_measured`` concern the ADS1256. ``link`` is ``usb`` or a tuple
-    ``("uart", number, baud rate, tx pin, rx pin)``.
+    ``("uart", number, baud rate, tx pin, rx pin)``. ``usual_rate_hz`` and ``usual_gain`` are taken where a
+    host asks for none, None for the converter's own.
     """
 
     board: str = "pico"
     converter: str = "ads1256"
     pins: dict[str, int] | None = None
     rate_hz: int = 80
+    usual_rate_hz: float | None = None
+    usual_gain: int | None = None
     reference_uv: int = 2_500_000
     excitation_uv: int = 5_000_000
     excitation_measured: bool = False
@@ -106,6 +115,7 @@ def check(settings: BoardSettings) -> None:
     _check_pins(settings)
     if settings.converter == "hx711" and settings.rate_hz not in HX711_RATES_HZ:
         raise PlanError(f"an HX711 converts at 10 or 80 S/s, not {settings.rate_hz}: set rate_hz")
+    _check_usual(settings)
     low_uv, high_uv = REFERENCE_LIMITS_UV
     if settings.converter == "ads1256" and not low_uv <= settings.reference_uv <= high_uv:
         raise PlanError(
@@ -115,6 +125,18 @@ def check(settings: BoardSettings) -> None:
         raise PlanError(
             f"watchdog of {settings.watchdog_ms} ms: the limit is {WATCHDOG_LIMIT_MS} ms, and 0 means none"
         )
+
+
+def _check_usual(settings: BoardSettings) -> None:
+    name = settings.converter
+    rates_hz = (settings.rate_hz,) if name == "hx711" else RATES_HZ[name]
+    for what, usual, offers in (
+        ("rate in Hz", settings.usual_rate_hz, rates_hz),
+        ("gain", settings.usual_gain, GAINS[name]),
+    ):
+        if usual is not None and usual not in offers:
+            choices = _listed(f"{offer:g}" for offer in offers)
+            raise PlanError(f"usual {what} {usual:g}: the {name} has {choices}; choose one")
 
 
 def _check_pins(settings: BoardSettings) -> None:
