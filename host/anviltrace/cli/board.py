@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from anviltrace.cli.board_list import list_boards
+from anviltrace.cli.board_setup import setup
 from anviltrace.cli.options import json_option, port_option, print_json
 from anviltrace.cli.tap import tap
 
@@ -20,6 +21,7 @@ def board() -> None:
 
 
 board.add_command(list_boards)
+board.add_command(setup)
 board.add_command(tap)
 
 

@@ -1,0 +1,1 @@
+"""The board before it speaks: its settings file, what goes on it, and how that gets there."""

@@ -1,0 +1,114 @@
+"""``anviltrace board setup``."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from anviltrace.cli.main import cli
+from anviltrace.errors import PlanError
+from anviltrace.firmware import DEFAULT_PINS
+from anviltrace.install.settingsfile import read_settings
+
+HX711 = ("--converter", "hx711")
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "rig" / "settings.py"
+
+
+def run(path: Path, *words: str, answers: str | None = None) -> Result:
+    return CliRunner().invoke(cli, ["board", "setup", str(path), *words], input=answers)
+
+
+def test_without_questions(path: Path) -> None:
+    words = ("--pin", "clock=6", "--pin", "data=7", "--rate", "10", "--gain", "64", "--yes", "--json")
+    result = run(path.parent, *HX711, *words)
+    assert result.exit_code == 0, result.stderr
+    data = json.loads(result.stdout)
+    assert data["path"] == str(path)
+    assert data["settings"]["pins"] == {"clock": 6, "data": 7}
+    settings = read_settings(path)
+    assert (settings.converter, settings.rate_hz, settings.usual_gain) == ("hx711", 10, 64)
+    assert path.read_text(encoding="utf-8") in result.stderr  # shown before it is written
+
+
+def test_enter_takes_what_is_usual(path: Path) -> None:
+    result = run(path, answers="\n" * 20)
+    assert result.exit_code == 0, result.stderr
+    settings = read_settings(path)
+    assert settings.wiring() == DEFAULT_PINS["ads1256"]
+    assert (settings.usual_rate_hz, settings.usual_gain, settings.excitation_uv) == (3750, 64, 5_000_000)
+    assert not settings.excitation_measured
+
+
+def test_answers_are_taken(path: Path) -> None:
+    pins = ["1", "10", "11", "12", "13", "9", "none"]
+    answers = ["pico2", "ads1256", *pins, "4.987", "y", "7500", "32", "y"]
+    result = run(path, answers="\n".join(answers) + "\n")
+    assert result.exit_code == 0, result.stderr
+    settings = read_settings(path)
+    assert settings.board == "pico2"
+    assert settings.wiring() == {"spi": 1, "sck": 10, "mosi": 11, "miso": 12, "cs": 13, "drdy": 9}
+    assert (settings.excitation_uv, settings.excitation_measured) == (4_987_000, True)
+    assert (settings.usual_rate_hz, settings.usual_gain) == (7500, 32)
+
+
+def test_no_answer_writes_nothing(path: Path) -> None:
+    result = run(path, answers="\n" * 13 + "n\n")
+    assert result.exit_code == 1
+    assert not path.exists()
+
+
+def test_what_was_set_up_before_stays(path: Path) -> None:
+    run(path, "--excitation", "4.9", "--measured", "--pin", "reset=none", "--rate", "2.5", "--yes")
+    run(path, "--gain", "16", "--yes")
+    settings = read_settings(path)
+    assert (settings.excitation_uv, settings.excitation_measured) == (4_900_000, True)
+    assert "reset" not in settings.wiring()
+    assert (settings.usual_rate_hz, settings.usual_gain) == (2.5, 16)
+
+
+def test_another_converter_gets_its_own_pins(path: Path) -> None:
+    run(path, "--gain", "16", "--yes")
+    run(path, *HX711, "--yes")
+    settings = read_settings(path)
+    assert settings.wiring() == DEFAULT_PINS["hx711"]
+    assert settings.usual_gain is None
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ((*HX711, "--pin", "clock=15"), "pin 15 is used twice, as clock and as data"),
+        ((*HX711, "--pin", "clock=24"), "clock = 24: the Raspberry Pi Pico has no such pin"),
+        ((*HX711, "--pin", "dout=3"), "unknown dout"),
+        ((*HX711, "--rate", "40"), "10 or 80 S/s, not 40"),
+        (("--converter", "abacus"), "'abacus' is not supported: choose ads1256"),
+        (("--pin", "sck=4"), "cannot be sck of SPI 0"),
+        (("--pin", "drdy=none"), "missing drdy"),
+        (("--rate", "44"), "usual rate in Hz 44"),
+        (("--escape-pin", "18"), "pin 18 is used twice, as sck and as escape_pin"),
+    ],
+)
+def test_what_cannot_be_is_refused_and_not_written(path: Path, words: tuple[str, ...], told: str) -> None:
+    result = run(path, *words, "--yes")
+    assert isinstance(result.exception, PlanError)
+    assert told in str(result.exception)
+    assert not path.exists()
+
+
+def test_a_board_nobody_knows_is_taken_and_said(path: Path) -> None:
+    result = run(path, "--board", "shed", "--yes")
+    assert result.exit_code == 0
+    assert "'shed' is no board known here: its pins are not checked." in result.stderr
+    assert read_settings(path).board == "shed"
+
+
+@pytest.mark.parametrize("pin", ["sck", "sck=", "=4", "sck=four"])
+def test_pins_are_named_and_numbered(path: Path, pin: str) -> None:
+    assert run(path, "--pin", pin, "--yes").exit_code == 2
