@@ -78,9 +78,10 @@ class Batch:
 
         Raises AnalysisError when a process dies, DamageError when samples do not agree with their checksum.
         """
-        known = {run.id: self._outline(self.gatherer.without_samples(run)) for run in runs}
+        facts = {run.id: self.gatherer.without_samples(run) for run in runs}
+        known = {run_id: self._outline(one) for run_id, one in facts.items()}
         done = {run_id: result for run_id, one in known.items() if (result := self._recall(one)) is not None}
-        for result in self._worked_out([run for run in runs if run.id not in done]):
+        for result in self._worked_out([one for run_id, one in facts.items() if run_id not in done]):
             run_id = result.context.run.id
             self._remember(known[run_id], result)
             done[run_id] = result
@@ -108,12 +109,12 @@ class Batch:
         if known is not None:
             remember(self._store, known, result)
 
-    def _worked_out(self, runs: Sequence[Run]) -> Iterator[RunResult]:
-        """Results as they come, in any order."""
+    def _worked_out(self, runs: Sequence[RunFacts]) -> Iterator[RunResult]:
+        """Results as they come, in any order, of runs without their samples."""
         jobs = min(len(runs), self._manner.jobs or _processors())
         if jobs <= 1 or (self._manner.jobs is None and len(runs) < WORTH_PROCESSES):
-            for run in runs:
-                yield evaluate(self.gatherer.facts(run))
+            for facts in runs:
+                yield evaluate(self.gatherer.with_samples(facts))
             return
         yield from _in_processes(self._path, runs, self._manner, jobs)
 
@@ -122,16 +123,16 @@ def _processors() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _in_processes(path: Path, runs: Sequence[Run], manner: Manner, jobs: int) -> Iterator[RunResult]:
-    """Each process opens the archive for itself, and computes with one thread: they would only wait for
-    each other."""
+def _in_processes(path: Path, runs: Sequence[RunFacts], manner: Manner, jobs: int) -> Iterator[RunResult]:
+    """Each process reads samples for itself, and computes with one thread: they would only wait for each
+    other. All else about a run is looked up once, here."""
     spawn = multiprocessing.get_context("spawn")
     before = {name: os.environ.get(name) for name in _THREADS}
     os.environ.update(dict.fromkeys(_THREADS, "1"))
     done = 0
     try:
         with ProcessPoolExecutor(jobs, spawn, _open, (path, manner)) as pool:
-            waiting: list[Future[RunResult]] = [pool.submit(_work, run) for run in runs]
+            waiting: list[Future[RunResult]] = [pool.submit(_work, facts) for facts in runs]
             try:
                 for future in as_completed(waiting):
                     yield future.result()
@@ -165,6 +166,6 @@ def _open(path: Path, manner: Manner) -> None:
     _gatherer = manner.gatherer(archive)
 
 
-def _work(run: Run) -> RunResult:
+def _work(facts: RunFacts) -> RunResult:
     assert _gatherer is not None
-    return evaluate(_gatherer.facts(run))
+    return evaluate(_gatherer.with_samples(facts))
