@@ -11,6 +11,8 @@ CONVERTER = "ads1256"
 PINS = {"spi": 0, "sck": 18, "mosi": 19, "miso": 16, "cs": 17, "drdy": 20, "reset": 21}
 # CONVERTER = "hx711"
 # PINS = {"clock": 14, "data": 15}
+# CONVERTER = "nau7802"
+# PINS = {"i2c": 0, "scl": 5, "sda": 4}  # and "drdy", where the module brings it out
 
 # HX711: what the RATE pin of the module is strapped to, 10 or 80 samples a second
 RATE_HZ = 80

@@ -17,14 +17,22 @@ from anviltrace.errors import PlanError
 PINS_NEEDED = {
     "ads1256": ("spi", "sck", "mosi", "miso", "cs", "drdy"),
     "hx711": ("clock", "data"),
+    "nau7802": ("i2c", "scl", "sda"),
 }
-"""The pins each converter must have; ``spi`` is a bus number and no pin."""
+"""The pins each converter must have; those of :data:`BUSES` are bus numbers and no pins."""
 
-PINS_POSSIBLE = {"ads1256": (*PINS_NEEDED["ads1256"], "reset"), "hx711": PINS_NEEDED["hx711"]}
+BUSES = ("spi", "i2c")
+
+PINS_POSSIBLE = {
+    "ads1256": (*PINS_NEEDED["ads1256"], "reset"),
+    "hx711": PINS_NEEDED["hx711"],
+    "nau7802": (*PINS_NEEDED["nau7802"], "drdy"),
+}
 
 DEFAULT_PINS = {
     "ads1256": {"spi": 0, "sck": 18, "mosi": 19, "miso": 16, "cs": 17, "drdy": 20, "reset": 21},
     "hx711": {"clock": 14, "data": 15},
+    "nau7802": {"i2c": 0, "scl": 5, "sda": 4},
 }
 """Wiring used unless told otherwise, by GPIO number of a Raspberry Pi Pico."""
 
@@ -32,9 +40,14 @@ HX711_RATES_HZ = (10, 80)
 RATES_HZ = {
     "ads1256": (30000, 15000, 7500, 3750, 2000, 1000, 500, 100, 60, 50, 30, 25, 15, 10, 5, 2.5),
     "hx711": HX711_RATES_HZ,
+    "nau7802": (320, 80, 40, 20, 10),
 }
 """What each converter offers; its file on the board says the same."""
-GAINS = {"ads1256": (1, 2, 4, 8, 16, 32, 64), "hx711": (32, 64, 128)}
+GAINS = {
+    "ads1256": (1, 2, 4, 8, 16, 32, 64),
+    "hx711": (32, 64, 128),
+    "nau7802": (1, 2, 4, 8, 16, 32, 64, 128),
+}
 WATCHDOG_LIMIT_MS = 8388
 REFERENCE_LIMITS_UV = (500_000, 2_600_000)
 
@@ -148,7 +161,7 @@ def _check_pins(settings: BoardSettings) -> None:
             f"pins of the {settings.converter}: missing {_listed(missing)}, unknown {_listed(unknown)}; "
             f"it has {_listed(PINS_POSSIBLE[settings.converter])}"
         )
-    used = [(name, pin) for name, pin in pins.items() if name != "spi"]
+    used = [(name, pin) for name, pin in pins.items() if name not in BUSES]
     if settings.escape_pin is not None:
         used.append(("escape_pin", settings.escape_pin))
     if not isinstance(settings.link, str):

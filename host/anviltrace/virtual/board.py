@@ -58,6 +58,7 @@ class Fault(IntEnum):
     STRAY_TEXT = 5
     BOARD_RESET = 6
     CHIP_RESET = 7
+    UNACKNOWLEDGED = 8
 
 
 class FrontEnd(Protocol):

@@ -3,7 +3,8 @@
 ``order`` boxcars in a row, each one output period long, make the weighting of one output value: a
 B-spline that reaches ``order`` periods back. The ADS1256's modulator feeds five (its data sheet: sinc5,
 decimation by 64 at a quarter of the 7.68 MHz clock, 30 kS/s); the HX711 is modelled with four at its
-output rate, which gives the four periods of settling in its data sheet.
+output rate, which gives the four periods of settling in its data sheet, and so is the NAU7802, whose
+filter is not known, at its fastest rate.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ from anviltrace.virtual.wrench import Numbers
 NOMINAL_REFERENCE_V = 2.5
 """Reference of the usual ADS1256 module; what the simulated chip reckons with."""
 _ADS1256_HZ = 30_000.0
-_HX711_INNER_HZ = 48_000
+_NAU7802_HZ = 320.0
+_SLOW_INNER_HZ = 48_000
 
 
 class ConverterName(StrEnum):
@@ -29,16 +31,17 @@ class ConverterName(StrEnum):
 
     ADS1256 = "ads1256"
     HX711 = "hx711"
+    NAU7802 = "nau7802"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Converter:
     """The converter as nature made it.
 
-    ``rate_hz`` is what an HX711 module is strapped to (10 or 80; the ADS1256 has none).
+    ``rate_hz`` is what an HX711 module is strapped to (10 or 80; the others have none).
     ``clock_error_ppm`` is how much faster than nominal its clock runs. ``noise_nv`` is the input-referred
-    noise of one first-stage value, rms. An HX711 divides by its excitation; an ADS1256 does not, it
-    divides by a reference of its own that may miss its nominal 2.5 V.
+    noise of one first-stage value, rms. An HX711 or NAU7802 divides by its excitation; an ADS1256 does not,
+    it divides by a reference of its own that may miss its nominal 2.5 V.
     """
 
     name: ConverterName
@@ -51,18 +54,23 @@ class Converter:
     @property
     def front_rate_hz(self) -> float:
         """True rate of first-stage values: nominal times the clock error."""
-        nominal_hz = _ADS1256_HZ if self.rate_hz is None else float(self.rate_hz)
-        return nominal_hz * (1.0 + 1e-6 * self.clock_error_ppm)
+        return self._nominal_hz * (1.0 + 1e-6 * self.clock_error_ppm)
+
+    @property
+    def _nominal_hz(self) -> float:
+        if self.rate_hz is not None:
+            return float(self.rate_hz)
+        return _NAU7802_HZ if self.name is ConverterName.NAU7802 else _ADS1256_HZ
 
     @property
     def decimation(self) -> int:
         """Simulation steps in one first-stage period: 8 at 240 kHz, or as many as make 48 kHz."""
-        return 8 if self.rate_hz is None else _HX711_INNER_HZ // self.rate_hz
+        return 8 if self.name is ConverterName.ADS1256 else round(_SLOW_INNER_HZ / self._nominal_hz)
 
     @property
     def counts_per_mv_per_v(self) -> float:
-        """First-stage counts for 1 mV/V: in 100 pV (ADS1256) or 10 pV/V (HX711)."""
-        if self.name is ConverterName.HX711:
+        """First-stage counts for 1 mV/V: in 100 pV (ADS1256) or 10 pV/V (the others)."""
+        if self.name is not ConverterName.ADS1256:
             return 1e8
         return 1e7 * self.excitation_v * NOMINAL_REFERENCE_V / self.reference_v
 
@@ -74,7 +82,7 @@ class Converter:
 
     def filter(self) -> SincFilter:
         """The first filter stage, at rest at 0."""
-        return SincFilter(4 if self.name is ConverterName.HX711 else 5, self.decimation)
+        return SincFilter(5 if self.name is ConverterName.ADS1256 else 4, self.decimation)
 
 
 class SincFilter:

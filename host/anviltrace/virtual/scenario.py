@@ -42,6 +42,7 @@ class FaultKind(StrEnum):
     STRAY_TEXT = "stray text"
     BOARD_RESET = "board reset"
     CHIP_RESET = "chip reset"
+    UNACKNOWLEDGED = "unacknowledged"
 
     @property
     def code(self) -> int:
@@ -171,9 +172,9 @@ def _check_converter(converter: Converter, file: str) -> None:
         raise PlanError(
             f"{file}: converter.rate_hz = {converter.rate_hz} is no rate of an hx711; use 10 or 80"
         )
-    if converter.name is ConverterName.ADS1256 and converter.rate_hz is not None:
+    if converter.name is not ConverterName.HX711 and converter.rate_hz is not None:
         raise PlanError(
-            f"{file}: converter.rate_hz = {converter.rate_hz} is not for an ads1256; leave it out"
+            f"{file}: converter.rate_hz = {converter.rate_hz} is not for an {converter.name}; leave it out"
         )
 
 

@@ -22,7 +22,9 @@ import front  # noqa: E402
 
 ADS_PINS = {"spi": 0, "sck": 18, "mosi": 19, "miso": 16, "cs": 17, "drdy": 20, "reset": 21}
 HX_PINS = {"clock": 14, "data": 15}
-FRONT_PS = {"ads1256": 33_333_333, "hx711": 12_500_000_000}
+NAU_PINS = {"i2c": 0, "scl": 5, "sda": 4, "drdy": 6}
+PINS = {"ads1256": ADS_PINS, "hx711": HX_PINS, "nau7802": NAU_PINS}
+FRONT_PS = {"ads1256": 33_333_333, "hx711": 12_500_000_000, "nau7802": 3_125_000_000}
 
 
 class Settings:
@@ -64,7 +66,7 @@ def power_up(converter, front_ps=0):
     from array import array
 
     Settings.CONVERTER = converter
-    Settings.PINS = ADS_PINS if converter == "ads1256" else HX_PINS
+    Settings.PINS = PINS[converter]
     sys.modules["settings"] = Settings
     front.period_ps = front_ps or FRONT_PS[converter]
     front.batch = max(50_000_000_000 // front.period_ps, 1)

@@ -88,7 +88,9 @@ def test_faults_have_the_numbers_the_board_knows():
 
 
 def test_an_unknown_name_lists_those_there_are():
-    with pytest.raises(PlanError, match="no scenario 'fishplat'; use one of deadweight-hx711, fishplate-f"):
+    with pytest.raises(
+        PlanError, match="no scenario 'fishplat'; use one of deadweight-hx711, deadweight-nau7802, fi"
+    ):
         load("fishplat")
 
 

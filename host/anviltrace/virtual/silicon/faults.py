@@ -13,6 +13,7 @@ code  name             what happens; the argument
 5     STRAY_TEXT       text on the serial line; this many lines
 6     BOARD_RESET      the board resets, so the port goes away
 7     CHIP_RESET       the chip resets; HX711: at this pulse of the next reading
+8     UNACKNOWLEDGED   I2C: nobody answers; this many transfers, 0 for ever
 ====  ===============  =======================================================================
 """
 
@@ -26,6 +27,7 @@ SILENT = 4
 STRAY_TEXT = 5
 BOARD_RESET = 6
 CHIP_RESET = 7
+UNACKNOWLEDGED = 8
 
 
 def happen(fault, argument):

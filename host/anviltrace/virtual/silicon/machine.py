@@ -12,6 +12,7 @@ import settings
 
 PWRON_RESET = 1
 _PIN_PS = 1_000_000
+_EIO = 5
 _UNIQUE_ID = bytearray(8)
 
 chip = None
@@ -38,6 +39,12 @@ def power_up(unique_id):
         chip = Hx711()
         _outputs[pins["clock"]] = chip.clock_pin
         _inputs[pins["data"]] = chip.data
+    elif settings.CONVERTER == "nau7802":
+        from nau7802 import Nau7802
+
+        chip = Nau7802()
+        if "drdy" in pins:
+            _inputs[pins["drdy"]] = chip.data_ready
     else:
         raise ValueError("no simulated chip is called " + settings.CONVERTER)
 
@@ -154,6 +161,30 @@ class SPI:
             return chip.exchange(byte, self._byte_ps, self._garbled)
         clock.spend(self._byte_ps)
         return 0xFF
+
+
+class I2C:
+    """An I2C bus with the chip on it; nobody else acknowledges."""
+
+    def __init__(self, number, *, scl=None, sda=None, freq=400_000):
+        self._byte_ps = 9 * 1_000_000_000_000 // freq
+
+    def readfrom_mem_into(self, address, register, buffer):
+        """Fill ``buffer`` from ``register`` on."""
+        self._call(address, 3)
+        chip.read(register, buffer, self._byte_ps)
+
+    def writeto_mem(self, address, register, data):
+        """Write ``data`` from ``register`` on."""
+        self._call(address, 2)
+        chip.write(register, data, self._byte_ps)
+
+    def _call(self, address, count):
+        """Address and register, ``count`` bytes."""
+        clock.spend(self._byte_ps)
+        if address != chip.address or not chip.acknowledges():
+            raise OSError(_EIO)
+        clock.spend((count - 1) * self._byte_ps)
 
 
 class WDT:
