@@ -19,7 +19,7 @@ _ROUNDING_SD = 12.0**-0.5
 def quiet_levels(stretches: npt.NDArray[np.float64], count: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
     """Median of the first ``count`` values of each row, shape (m,); NaN below :data:`LEAST_QUIET` of them.
 
-    ``stretches``: shape (m, n), n odd and no ``count`` above it; they are sorted in part where they are.
+    ``stretches``: shape (m, n), no ``count`` above n; they are sorted in part where they are.
     What lies behind ``count`` is made half −∞, half ∞: so the middle is at the same place in every row.
     """
     width, least, middle = stretches.shape[1], int(count.min()), stretches.shape[1] // 2
@@ -27,14 +27,15 @@ def quiet_levels(stretches: npt.NDArray[np.float64], count: npt.NDArray[np.int64
     if width < LEAST_QUIET:
         return level
     rest, column = stretches[:, least:], np.arange(least, width)
-    rest[column >= count[:, np.newaxis]] = np.inf
+    beyond = column >= count[:, np.newaxis]
     low = column < (count + (width - count) // 2)[:, np.newaxis]
-    rest[low & (column >= count[:, np.newaxis])] = -np.inf
+    rest[beyond] = np.where(low[beyond], -np.inf, np.inf)
     stretches.partition(middle, axis=1)
     upper, lower = stretches[:, middle], stretches[:, :middle].max(axis=1)
-    for known, lowest in (((count % 2 == 1), upper), ((count % 2 == 0), lower)):
+    single = upper if width % 2 else lower
+    for known, low_middle, high_middle in ((count % 2 == 1, single, single), (count % 2 == 0, lower, upper)):
         some = known & (count >= LEAST_QUIET)
-        level[some] = 0.5 * (upper[some] + lowest[some])
+        level[some] = 0.5 * (low_middle[some] + high_middle[some])
     return level
 
 

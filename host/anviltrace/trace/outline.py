@@ -42,27 +42,28 @@ def outlines(record: Struck, low: Floats, high: Floats) -> Outlines:
     """Apex and peak of the parabola through the largest sample and its neighbours, where it has enough."""
     index = record.found.apex_index
     apex, peak = index.astype(np.float64), record.values[index]
-    enough = _width(record, peak, low, high) * BASE_OVER_FWHM >= LEAST_FOR_PARABOLA
+    width = _fall_to_half(record, peak, high) - _rise_at(record, (0.5,), peak, low)[0]
+    enough = width * BASE_OVER_FWHM >= LEAST_FOR_PARABOLA
     shift, lift = _parabola(record.values, index)
     apex, peak = apex + np.where(enough, shift, 0.0), peak + np.where(enough, lift, 0.0)
-    start, tenth, most = (_rise_at(record, share, peak, low) for share in (START_SHARE, 0.1, 0.9))
-    return Outlines(low, high, apex, peak, start, _width(record, peak, low, high), most - tenth)
+    start, tenth, half, most = _rise_at(record, (START_SHARE, 0.1, 0.5, 0.9), peak, low)
+    return Outlines(low, high, apex, peak, start, _fall_to_half(record, peak, high) - half, most - tenth)
 
 
-def _width(record: Struck, peak: Floats, low: Floats, high: Floats) -> Floats:
-    """Full width at half maximum: from half the height over the level before to that over the one after."""
+def _fall_to_half(record: Struck, peak: Floats, high: Floats) -> Floats:
+    """Where each blow first falls to half its height over the level after."""
     found, threshold = record.found, high + 0.5 * (peak - high)
     below = first_below(record.values, found.apex_index, found.end_index, threshold, _usual(record))
-    fall = _crossing(record.values, np.where(below < 0, -1, below - 1), threshold)
-    return np.asarray(fall - _rise_at(record, 0.5, peak, low))
+    return _crossing(record.values, np.where(below < 0, -1, below - 1), threshold)
 
 
-def _rise_at(record: Struck, share: float, peak: Floats, low: Floats) -> Floats:
-    """Where the rise to the apex last crosses a share of the height over the level before."""
-    apex, threshold = record.found.apex_index, low + share * (peak - low)
-    begin = np.append(0, apex[:-1])
-    below = last_below(record.values, begin, apex + 1, threshold, _usual(record))
-    return _crossing(record.values, below, threshold)
+def _rise_at(record: Struck, shares: tuple[float, ...], peak: Floats, low: Floats) -> Floats:
+    """Where the rise to the apex last crosses shares of the height over the level before: shape (k, m)."""
+    apex, count = record.found.apex_index, len(shares)
+    threshold = (low + np.array(shares)[:, np.newaxis] * (peak - low)).ravel()
+    begin, end = np.tile(np.append(0, apex[:-1]), count), np.tile(apex + 1, count)
+    below = last_below(record.values, begin, end, threshold, _usual(record))
+    return _crossing(record.values, below, threshold).reshape(count, -1)
 
 
 def _usual(record: Struck) -> int:

@@ -141,11 +141,14 @@ def _ring_end(record: Struck, calm: Rows, first: Indices, last: Indices) -> Indi
     known = np.isfinite(early) & np.isfinite(late)
     slope = np.where(known, 2.0 * (late - early) / np.maximum(last - first, 1), 0.0)
     level = np.where(known, 0.5 * (early + late) + slope * (calm.first - middle), 0.0)
-    departure = calm.values - level[:, np.newaxis]
-    departure -= slope[:, np.newaxis] * calm.column
-    np.abs(departure, out=departure)
+    departure = slope[:, np.newaxis] * calm.column
+    departure += level[:, np.newaxis]
+    np.abs(np.subtract(calm.values, departure, out=departure), out=departure)
     least = np.maximum(_RINGING_SD * record.noise_sd, _RINGING_SHARE * departure[:, 0])
     loud = departure > least[:, np.newaxis]
-    loud &= calm.column < (last - calm.first)[:, np.newaxis]
-    end = np.where(loud.any(axis=1), loud.shape[1] - 1 - loud[:, ::-1].argmax(axis=1), 0)
+    count = last - calm.first
+    shortest = max(0, int(count.min()))
+    loud[:, shortest:] &= calm.column[shortest:] < count[:, np.newaxis]
+    end = loud.shape[1] - 1 - loud[:, ::-1].argmax(axis=1)
+    end[~loud[np.arange(end.size), end]] = 0
     return np.where(known, calm.first + end + record.samples(_TAIL_S), last)

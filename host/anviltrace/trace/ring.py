@@ -245,8 +245,9 @@ class RingFilter:
         close = values[..., 1:] + values[..., :-1] if self.paired else values
         size, (now, once, twice) = close.shape[-1] - 2 * self.lag, self.weights
         still: Floats = close[..., 2 * self.lag :] * now
-        still += close[..., self.lag : self.lag + size] * once
-        still += close[..., :size] * twice
+        part = close[..., self.lag : self.lag + size] * once
+        still += part
+        still += np.multiply(close[..., :size], twice, out=part)
         return still
 
 

@@ -34,11 +34,8 @@ class Rows:
         return np.arange(self.values.shape[1])
 
     def part(self, first: Indices, last: Indices) -> Floats:
-        """A copy from ``first`` to before ``last``; what lies behind a shorter part in its row is whatever.
-
-        Its width is odd: see :func:`anviltrace.trace.level.quiet_levels`.
-        """
-        width = max(1, int((last - first).max())) | 1
+        """A copy from ``first`` to before ``last``; behind a shorter part its row holds whatever."""
+        width = max(1, int((last - first).max()))
         flat, origin = self.values.ravel(), self._flat(first)
         lacking = int(origin.max()) + width - flat.size
         if lacking > 0:

@@ -25,9 +25,10 @@ def test_medians_of_rows_are_those_of_numpy(count, dtype):
     np.testing.assert_array_equal(medians(rows), np.median(rows, axis=1))
 
 
-def test_levels_of_rows_of_any_length_are_those_of_single_stretches():
-    count = RANDOM.integers(0, 41, 200)
-    rows = RANDOM.standard_normal((200, 41))
+@pytest.mark.parametrize("width", [40, 41])
+def test_levels_of_rows_of_any_length_are_those_of_single_stretches(width):
+    count = RANDOM.integers(0, width + 1, 200)
+    rows = RANDOM.standard_normal((200, width))
     expected = [
         np.median(row[:used]) if used >= 5 else math.nan for row, used in zip(rows, count, strict=True)
     ]

@@ -52,7 +52,7 @@ def test_sums_and_moments_of_parts_of_rows(seed):
         np.testing.assert_allclose(sums, expected, atol=1e-9)
     assert rows.sums(end, end).tolist() == [0.0] * 20
     part = rows.part(inner, end)
-    assert part.shape[1] % 2
+    assert part.shape[1] == (end - inner).max()
     for row, a, b in zip(part, inner, end, strict=True):
         np.testing.assert_array_equal(row[: b - a], VALUES[a:b])
 
