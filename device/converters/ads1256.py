@@ -6,16 +6,12 @@ Read by an interrupt at each data-ready. On an RP2040 or RP2350 under MicroPytho
 that a slow board misses are counted as lost, never hidden.
 """
 
-from array import array
-from time import sleep_ms, sleep_us, ticks_diff, ticks_ms, ticks_us
+from time import sleep_ms, sleep_us
 
 from anvilwire.messages import EXCITATION_MEASURED, EXCITATION_NOMINAL, SCALE_VOLTAGE
 from converters import ConverterError
 from machine import SPI, Pin
-
-TYPE_CHECKING = False
-if TYPE_CHECKING:
-    from typing import Any
+from readyring import ReadyRing
 
 _WAKEUP = b"\x00"
 _RDATAC = b"\x03"
@@ -57,12 +53,6 @@ _RATES = (
 )
 _GAINS = (1, 2, 4, 8, 16, 32, 64)
 
-_SURPLUS_WEIGHT = 8
-_SURPLUS_MOST = 128  # reached when more than every eighth data-ready is one too many
-
-_RING = 1024
-_MASK = _RING - 1
-
 
 def _group_delay_ns(averaged):
     """Delay of the sinc5 (316 taps at 1.92 MHz) and of the average of ``averaged`` outputs behind it."""
@@ -88,7 +78,6 @@ class Converter:
         self.rates = tuple([(rate, _group_delay_ns(averaged)) for rate, _, averaged in _RATES])
         self.gains = tuple([(gain, 2000 * settings.REFERENCE_UV // gain) for gain in _GAINS])
         self._cs = Pin(pins["cs"], Pin.OUT, value=1)
-        self._drdy = Pin(pins["drdy"], Pin.IN)
         self._reset = Pin(pins["reset"], Pin.OUT, value=1) if "reset" in pins else None
         self._spi = SPI(
             pins["spi"],
@@ -99,24 +88,14 @@ class Converter:
             mosi=Pin(pins["mosi"]),
             miso=Pin(pins["miso"]),
         )
-        self._handler = self._on_ready
-        self._sample = bytearray(3)
+        self._ready = ReadyRing("ADS1256", self._spi, Pin(pins["drdy"], Pin.IN))
         self._wanted = bytes(4)
         self._registers = bytearray(_REGISTERS)
-        self._surplus = 0
-        self._ring = bytearray(3 * _RING)
-        self._ticks: "Any" = array("i", [0] * _RING)
-        self._head = 0
-        self._tail = 0
-        self._last_tick: "Any" = -1
-        self._started: "Any" = 0
-        self._period_16 = 0  # sample period in sixteenths of a microsecond
-        self._silence_us = 0
 
     def probe(self):
         """Reset the chip and compare the registers with their reset values; the ID bits differ by batch."""
         self._hard_reset()
-        self._await_ready(1000)
+        self._ready.await_ready(1000)
         found = self._read_registers()
         for register, value in _RESET_VALUES:
             if found[register] != value:
@@ -133,117 +112,39 @@ class Converter:
         self._write_registers(_STATUS, wanted)
         self._command(_SELFCAL)
         sleep_us(_T11_US)
-        self._await_ready(2500)
+        self._ready.await_ready(2500)
         found = self._read_registers()
         self._wanted = wanted
         self._compare(found)
-        self._period_16 = 16_000_000_000 // rate_mhz
-        self._silence_us = 100_000 + 20 * self._period_16 // 16
+        self._ready.set_rate(rate_mhz)
         return bytes(found)
 
     def start(self):
         """Restart the filter and read continuously: the first sample is fully settled."""
-        self._head = 0
-        self._tail = 0
-        self._surplus = 0
-        self._last_tick = -1
         self._cs(0)
         self._spi.write(_SYNC)
         sleep_us(_T11_US)
         self._spi.write(_WAKEUP)
-        self._await_ready(2500)
+        self._ready.await_ready(2500)
         self._spi.write(_RDATAC)
         sleep_us(_T6_US)
-        self._started = ticks_us()
-        self._drdy.irq(handler=self._handler, trigger=Pin.IRQ_FALLING, hard=True)
+        self._ready.listen()
 
     def fill(self, block):
         """Move samples into the block; see the contract in ``converters``."""
-        while self._tail != self._head:
-            room = block.room()
-            if room == 0:
-                return False
-            count = min((self._head - self._tail) & 0x3FFFFFFF, room, _RING - (self._tail & _MASK))
-            if self._steady(count):
-                self._take(block, count)
-            elif self._take_one(block):
-                return True
-        if ticks_diff(ticks_us(), self._heard()) > self._silence_us:
-            raise ConverterError("ADS1256: no data-ready for %d ms" % (self._silence_us // 1000))
-        return False
+        return self._ready.fill(block)
 
     def stop(self):
         """Leave continuous reading (SDATAC is due while data-ready is low) and read the settings back."""
-        self._drdy.irq(handler=None)
+        self._ready.deafen()
         try:
-            self._await_ready(500)
+            self._ready.await_ready(500)
         except ConverterError:
             pass
         self._spi.write(_SDATAC)
         sleep_us(_T11_US)
         self._cs(1)
         self._compare(self._read_registers())
-
-    def _on_ready(self, _pin):
-        tick = ticks_us()
-        self._spi.readinto(self._sample)
-        head = self._head
-        if ((head - self._tail) & 0x3FFFFFFF) >= _RING:
-            return  # the ring is full: the jump of ticks will tell
-        at = head & _MASK
-        self._ticks[at] = tick
-        at *= 3
-        ring = self._ring
-        sample = self._sample
-        ring[at] = sample[0]
-        ring[at + 1] = sample[1]
-        ring[at + 2] = sample[2]
-        self._head = (head + 1) & 0x3FFFFFFF
-
-    def _heard(self):
-        return self._started if self._last_tick < 0 else self._last_tick
-
-    def _steady(self, count):
-        """Whether the next ``count`` samples follow the last one, and each other, without loss or surplus."""
-        first = self._tail & _MASK
-        last = self._ticks[first + count - 1]
-        if self._last_tick < 0:
-            since = self._ticks[first]
-            count -= 1
-        else:
-            since = self._last_tick
-        passed = ticks_diff(last, since) * 16
-        expected = count * self._period_16
-        return -self._period_16 < (passed - expected) * 2 < self._period_16
-
-    def _take(self, block, count):
-        first = self._tail & _MASK
-        last = self._ticks[first + count - 1]
-        block.take(self._ring, first, count, self._ticks[first], last)
-        self._last_tick = last
-        self._tail = (self._tail + count) & 0x3FFFFFFF
-        self._surplus = max(0, self._surplus - count)
-
-    def _take_one(self, block):
-        """Take a sample that is late or early; return True if the block has to be closed before it."""
-        at = self._tail & _MASK
-        passed = (
-            ticks_diff(self._ticks[at], self._last_tick) * 16 if self._last_tick >= 0 else self._period_16
-        )
-        lost = (passed + self._period_16 // 2) // self._period_16 - 1
-        if lost < 0:  # data-ready fell twice for one sample: the second reading repeats the first
-            block.mark_glitch()
-            self._tail = (self._tail + 1) & 0x3FFFFFFF
-            self._surplus += _SURPLUS_WEIGHT
-            if self._surplus > _SURPLUS_MOST:
-                raise ConverterError("ADS1256: data-ready comes too often: chip reset, or noise on DRDY")
-            return False
-        if lost > 0:
-            if block.count:
-                return True
-            block.lose(lost)
-        self._take(block, 1)
-        return False
 
     def _hard_reset(self):
         self._cs(0)
@@ -257,15 +158,6 @@ class Converter:
             self._spi.write(_RESET)
         sleep_ms(1)
         self._cs(1)
-
-    def _await_ready(self, limit_ms):
-        since = ticks_ms()
-        while self._drdy():
-            if ticks_diff(ticks_ms(), since) > limit_ms:
-                raise ConverterError(
-                    "ADS1256: no data-ready within %d ms: check power and the DRDY wire" % limit_ms
-                )
-            sleep_us(10)
 
     def _command(self, command):
         self._cs(0)
