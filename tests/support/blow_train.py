@@ -25,6 +25,8 @@ class Train:
     ``samples`` are on the base width ``width_s``, so the rate is ``samples``/``width_s``. ``natural_hz`` of
     0 leaves the transducer out. ``averaged``: the converter gives the mean over each sample period, else
     the value at its end. Scatters are standard deviations as a share.
+    A blow is left out with the probability ``missed``, and one that is not is struck twice, ``double_s``
+    apart, with the probability ``doubled``.
     """
 
     kind: str = "through"
@@ -39,6 +41,9 @@ class Train:
     interval_scatter: float = 0.02
     energy_scatter: float = 0.05
     rest_s: float = 0.3
+    missed: float = 0.0
+    doubled: float = 0.0
+    double_s: float = 0.0
 
     @property
     def rate_hz(self) -> float:
@@ -64,7 +69,9 @@ def make(train: Train, random: np.random.Generator) -> Made:
     pulses = _pulses(train, random)
     intervals = np.maximum(0.5, 1.0 + train.interval_scatter * random.standard_normal(len(pulses) - 1))
     starts = train.rest_s + random.uniform(0.0, 1.0 / train.rate_hz)
-    starts = starts + np.concatenate(([0.0], np.cumsum(intervals))) / train.blows_per_s
+    starts = (
+        starts + np.concatenate(([0.0], np.cumsum(_uneven(train, intervals, random)))) / train.blows_per_s
+    )
     samples = int((starts[-1] + train.rest_s) * train.rate_hz)
     step_s = 1.0 / (train.rate_hz * _OVERSAMPLED)
     times = step_s * np.arange(1, samples * _OVERSAMPLED + 1)
@@ -86,6 +93,16 @@ def make(train: Train, random: np.random.Generator) -> Made:
         level_before_nm=before,
         level_after_nm=np.array([float(pulse.level_after_nm) for pulse in pulses]),
     )
+
+
+def _uneven(train: Train, intervals: np.ndarray, random: np.random.Generator) -> np.ndarray:
+    """Intervals with missed and double blows among them, as shares of the usual one."""
+    if not train.missed and not train.doubled:
+        return intervals
+    kind = random.random(intervals.size)
+    double = (kind < train.doubled) & np.append(True, kind[:-1] >= train.doubled)
+    missed = ~double & (kind > 1.0 - train.missed)
+    return np.where(double, train.double_s * train.blows_per_s, np.where(missed, 2.0 * intervals, intervals))
 
 
 def noisy_counts(

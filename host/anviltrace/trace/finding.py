@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from anviltrace.trace.doubles import with_doubles
 from anviltrace.trace.level import medians
 from anviltrace.trace.ring import Ring, estimate_ring, without_ring
 
@@ -105,9 +106,10 @@ def find_blows(
     ``values``: shape (n,), whole counts or floats, unfiltered; ``rotation`` is +1 when blows go upwards in
     them, else -1. ``noise_sd`` is the standard deviation of a quiet stretch in the same unit, hum included.
     ``ring`` is how the rig is known to ring; without it the ring is estimated.
-    Exact where the net peak is at least ten times the noise and the ring halves from blow to blow; blows
-    closer than 3 ms count as one. Pieces too short to hold a blow and what precedes it give none.
-    ValueError for a rate or noise that is negative or not finite.
+    Exact where the net peak is at least ten times the noise and the ring halves from blow to blow; second
+    strikes closer than 3 ms count with their blow where the blows before and after do not tell them apart.
+    Pieces too short to hold a blow and what precedes it give none. ValueError for a rate or noise that is
+    negative or not finite.
     """
     samples = np.asarray(values)
     if not (math.isfinite(rate_hz) and rate_hz > 0.0 and math.isfinite(noise_sd) and noise_sd >= 0.0):
@@ -116,7 +118,8 @@ def find_blows(
     tops = _tops(blocks)
     rings, lingers = _ring(blocks, tops, ring)
     rises = _rises_without(rings, blocks) if lingers and rings else _rises(blocks, tops, OVER_RING_SD)
-    return replace(_found(blocks, rises), ring=rings, ring_known=rings is not None and rings == ring)
+    found = with_doubles(samples, rate_hz, _found(blocks, rises), rotation)
+    return replace(found, ring=rings, ring_known=rings is not None and rings == ring)
 
 
 def _rises_without(ring: Ring, blocks: _Blocks) -> _Rises:

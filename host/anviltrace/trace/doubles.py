@@ -1,0 +1,185 @@
+"""Second strikes close to a blow, too close to be found by the milliseconds before them.
+
+All blows of a record ring alike. So the record's own typical outline, the median over all blows of what lies
+around the apex as a share of the net peak, is what a blow is expected to look like, ring included; what rises
+above it by a fifth of the net peak and more is another strike. It may come first: of two close ones the
+finder takes the higher. Needs some blows to tell what is typical, and a rig whose own swings are lower than
+half a blow.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+if TYPE_CHECKING:
+    from anviltrace.trace.finding import Found
+
+Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+Indices = npt.NDArray[np.int64]
+Values = npt.NDArray[np.floating] | npt.NDArray[np.integer]
+
+LEAST_BLOWS = 5
+"""Fewer blows do not tell what is typical."""
+LEAST_EXCESS = 0.2
+"""Another strike stands out by this share of the net peak at least (common practice for doubles)."""
+_AFTER_S, _BEFORE_S = 0.0085, 0.004
+"""How long after and before the apex another strike is sought; others are found as blows of their own."""
+_CLEAR = 1.6
+"""From so many half widths after an apex on; before that the blow itself falls."""
+MOST_SWING = 0.5
+"""Where the rig swings up again to this share of the net peak, a swing may look like a strike."""
+_SPREAD_SD = 5.5
+"""Blows differ and there is noise: a strike stands out by so many standard deviations of that, too."""
+_SD_PER_MAD = 1.482602
+_LEVEL_S, _GUARD_S = 0.006, 0.0002
+"""The level before a blow is read over this long, up to a little before its rise."""
+_ENOUGH = 60
+"""Samples that give a level, and blows that give what is typical; taking more costs time only."""
+
+
+def with_doubles(values: Values, rate_hz: float, found: Found, rotation: int = 1) -> Found:
+    """``found`` and the strikes close to its blows; ``values``, shape (n,), as for :func:`find_blows`."""
+    if len(found) < LEAST_BLOWS:
+        return found
+    step = _step(found)
+    before = min(round(_BEFORE_S * rate_hz), int(found.apex_index[0])) // step
+    after = min(round(_AFTER_S * rate_hz), int(values.size - 1 - found.apex_index[-1])) // step
+    outline, net = _outlines(values, rate_hz, found, rotation, _Columns(before, after, step))
+    some = outline[:: -(-len(found) // _ENOUGH)]
+    typical = np.median(some, axis=0)
+    if _swing(typical[before:]) > MOST_SWING:
+        return found
+    excess = outline - _allowed(some, typical, found.threshold / net[:, np.newaxis])
+    around, room = np.arange(-before, after + 1), _room(outline, found, before, step)
+    earlier = _strikes(found, outline, np.where(room & (around < 0), excess, -np.inf), before, step)
+    later = _strikes(found, outline, np.where(room & (around > 0), excess, -np.inf), before, step)
+    starts, apexes = (np.concatenate(one) for one in zip(_of(found), earlier, later, strict=True))
+    return _in_order(found, starts, apexes)
+
+
+@dataclass(frozen=True, slots=True)
+class _Columns:
+    """Samples around an apex that are looked at: ``before`` and ``after`` it so many, ``step`` apart."""
+
+    before: int
+    after: int
+    step: int
+
+
+def _step(found: Found) -> int:
+    """Every so many samples are enough to see a strike: an eighth of the usual time from start to apex."""
+    return max(1, int(np.median(found.apex_index - found.start_index)) // 8)
+
+
+def _of(found: Found) -> tuple[Indices, Indices]:
+    return found.start_index, found.apex_index
+
+
+def _outlines(
+    values: Values, rate_hz: float, found: Found, rotation: int, columns: _Columns
+) -> tuple[Floats, Floats]:
+    """What lies around each apex as a share of the net peak, shape (blows, before + 1 + after); net peaks.
+
+    Over the level before the blow up to the apex, over the level after it from there on: a joint may hold
+    much more than before.
+    """
+    level = _level_before(values, rate_hz, found, rotation)
+    before, step = columns.before, columns.step
+    length = (before + columns.after) * step + 1
+    window = np.lib.stride_tricks.sliding_window_view(values, length)[:, ::step]
+    rows = window[found.apex_index - before * step]
+    over = rotation * rows.astype(np.float64) - level[:, np.newaxis]
+    net = np.maximum(over[:, before], np.finfo(np.float64).tiny)
+    over[:, before + 1 :] -= _rise_of_level(over[:, before + 1 :], found, step)[:, np.newaxis]
+    return over / net[:, np.newaxis], net
+
+
+def _level_before(values: Values, rate_hz: float, found: Found, rotation: int) -> Floats:
+    guard, length = (max(1, round(seconds * rate_hz)) for seconds in (_GUARD_S, _LEVEL_S))
+    length = min(length, values.size)
+    first = np.clip(found.start_index - guard - length, 0, values.size - length)
+    quiet = np.lib.stride_tricks.sliding_window_view(values, length)[first, :: -(-length // _ENOUGH)]
+    return np.asarray(rotation * np.median(quiet.astype(np.float64), axis=1))
+
+
+def _rise_of_level(after: Floats, found: Found, step: int) -> Floats:
+    """Median of the second half of what follows each apex, as far as it is before the next blow."""
+    end = np.clip((found.end_index - found.apex_index - 1) // step, 1, after.shape[1])[:, np.newaxis]
+    column = (end * np.linspace(0.5, 1.0, _ENOUGH, endpoint=False)).astype(np.int64)
+    return np.asarray(np.median(np.take_along_axis(after, column, axis=1), axis=1))
+
+
+def _swing(typical: Floats) -> float:
+    """How high the typical outline is again after it fell to half of the apex."""
+    low = int((typical < 0.5).argmax())
+    rising = np.flatnonzero(np.diff(typical[low:]) > 0.0)
+    return float(typical[low + int(rising[0]) :].max()) if rising.size else 0.0
+
+
+def _allowed(outline: Floats, typical: Floats, least: Floats) -> Floats:
+    """What a blow may reach at each sample around its apex, or one sample to either side, and be one blow.
+
+    ``least``, shape (blows, 1), is what stands out of the noise, as a share of each net peak.
+    """
+    spread = _SD_PER_MAD * np.median(np.abs(outline - typical), axis=0)
+    spread = np.maximum(spread, np.median(spread))
+    usual = np.pad(typical, 1, mode="edge")
+    usual = np.maximum(np.maximum(usual[:-2], usual[1:-1]), usual[2:])
+    return np.asarray(usual + np.maximum(np.maximum(LEAST_EXCESS, _SPREAD_SD * spread), least))
+
+
+def _room(outline: Floats, found: Found, before: int, step: int) -> Flags:
+    """Where another strike may be: clear of the blow itself, and with no other blow near, whose ring it may
+    be. Everything in columns of the outline, which are ``step`` samples apart.
+    """
+    after = outline.shape[1] - before - 1
+    around = np.arange(-before, after + 1)
+    half = np.maximum((outline[:, before:] < 0.5).argmax(axis=1), 1)
+    clear = (1 + np.ceil(_CLEAR * half).astype(np.int64))[:, np.newaxis]
+    rise = (-(-(found.apex_index - found.start_index) // step))[:, np.newaxis]
+    apart = np.diff(found.apex_index) / step
+    since, until = np.append(np.inf, apart), np.append(apart, np.inf)
+    alone = ((since > before + after) & (until > after))[:, np.newaxis]
+    return np.asarray(alone & ((around < -rise - 1) | (around > clear)))
+
+
+def _strikes(
+    found: Found, outline: Floats, excess: Floats, before: int, step: int
+) -> tuple[Indices, Indices]:
+    """First samples and tops of the first strike that stands out in each row, in samples of the record."""
+    which = np.flatnonzero(excess.max(axis=1) > 0.0)
+    first = (excess[which] > 0.0).argmax(axis=1)
+    pairs = zip(which.tolist(), first.tolist(), strict=True)
+    places = [(_foot(outline[blow], at), _top(outline[blow], at)) for blow, at in pairs]
+    feet, tops = step * np.array(places, dtype=np.int64).reshape(-1, 2).T
+    origin = found.apex_index[which] - before * step
+    return origin + feet, origin + tops
+
+
+def _top(outline: Floats, at: int) -> int:
+    """The largest sample of the rise that goes on at sample ``at``."""
+    while at + 1 < outline.size and outline[at + 1] >= outline[at]:
+        at += 1
+    return at
+
+
+def _foot(outline: Floats, at: int) -> int:
+    """The first sample of the rise that goes on at sample ``at``."""
+    while at > 0 and outline[at - 1] < outline[at]:
+        at -= 1
+    return at + 1
+
+
+def _in_order(found: Found, starts: Indices, apexes: Indices) -> Found:
+    """Blows by the order of their apexes; each ends where the next one starts."""
+    order = np.argsort(apexes, kind="stable")
+    start, apex = starts[order], apexes[order]
+    start[1:] = np.maximum(start[1:], apex[:-1] + 1)
+    return replace(
+        found, start_index=start, apex_index=apex, end_index=np.append(start[1:], found.end_index[-1])
+    )
