@@ -20,6 +20,8 @@ PRESET_S = 1.5
 """How long the virtual operator drives to preset a joint."""
 SETTLE_S = 0.5
 """How long the virtual operator waits after letting go."""
+SEAT_S = 5.0
+"""How long the virtual operator takes to put a tool on, and an arm off."""
 SLACKEN_S = 4.0
 """How long the virtual operator takes to make a tight joint slack."""
 
@@ -72,8 +74,9 @@ class OperatorHand:
         self._tight = False
 
     def seat(self, tool: Tool, supply: Supply) -> None:
-        """Put the tool on."""
+        """Put the tool on, and an arm off that is still on: that takes a moment before a zero can be read."""
         self._operator.seat(tool.name, supply.name)
+        self._operator.let_pass(SEAT_S)
 
     def preset(self, plan: Plan) -> None:
         """Drive the joint the other way for a few seconds."""
