@@ -26,7 +26,7 @@ from anviltrace.records import Run
 
 Advance = Callable[[int, int], None]
 
-WORTH_PROCESSES = 24
+WORTH_PROCESSES = 60
 """Fewer runs than this are done before another process has begun."""
 _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
