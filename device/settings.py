@@ -9,6 +9,8 @@ BOARD = "pico"
 # a file in converters/, and its pins by GPIO number
 CONVERTER = "ads1256"
 PINS = {"spi": 0, "sck": 18, "mosi": 19, "miso": 16, "cs": 17, "drdy": 20, "reset": 21}
+# CONVERTER = "ads1220"
+# PINS = {"spi": 0, "sck": 18, "mosi": 19, "miso": 16, "cs": 17, "drdy": 20}
 # CONVERTER = "hx711"
 # PINS = {"clock": 14, "data": 15}
 # CONVERTER = "nau7802"

@@ -15,6 +15,7 @@ import anvilwire
 from anviltrace.errors import PlanError
 
 PINS_NEEDED = {
+    "ads1220": ("spi", "sck", "mosi", "miso", "cs", "drdy"),
     "ads1256": ("spi", "sck", "mosi", "miso", "cs", "drdy"),
     "hx711": ("clock", "data"),
     "nau7802": ("i2c", "scl", "sda"),
@@ -24,12 +25,14 @@ PINS_NEEDED = {
 BUSES = ("spi", "i2c")
 
 PINS_POSSIBLE = {
+    "ads1220": PINS_NEEDED["ads1220"],
     "ads1256": (*PINS_NEEDED["ads1256"], "reset"),
     "hx711": PINS_NEEDED["hx711"],
     "nau7802": (*PINS_NEEDED["nau7802"], "drdy"),
 }
 
 DEFAULT_PINS = {
+    "ads1220": {"spi": 0, "sck": 18, "mosi": 19, "miso": 16, "cs": 17, "drdy": 20},
     "ads1256": {"spi": 0, "sck": 18, "mosi": 19, "miso": 16, "cs": 17, "drdy": 20, "reset": 21},
     "hx711": {"clock": 14, "data": 15},
     "nau7802": {"i2c": 0, "scl": 5, "sda": 4},
@@ -38,12 +41,14 @@ DEFAULT_PINS = {
 
 HX711_RATES_HZ = (10, 80)
 RATES_HZ = {
+    "ads1220": (2000, 1200, 1000, 600, 330, 175, 90, 45, 20),
     "ads1256": (30000, 15000, 7500, 3750, 2000, 1000, 500, 100, 60, 50, 30, 25, 15, 10, 5, 2.5),
     "hx711": HX711_RATES_HZ,
     "nau7802": (320, 80, 40, 20, 10),
 }
 """What each converter offers; its file on the board says the same."""
 GAINS = {
+    "ads1220": (1, 2, 4, 8, 16, 32, 64, 128),
     "ads1256": (1, 2, 4, 8, 16, 32, 64),
     "hx711": (32, 64, 128),
     "nau7802": (1, 2, 4, 8, 16, 32, 64, 128),

@@ -45,7 +45,9 @@ def _stream(url: str, seconds: float) -> tuple[int, list[Any]]:
         return samples, trouble
 
 
-@pytest.mark.parametrize("scenario", ["fishplate-held", "deadweight-hx711", "deadweight-nau7802"])
+@pytest.mark.parametrize(
+    "scenario", ["fishplate-held", "deadweight-hx711", "deadweight-nau7802", "fishplate-ads1220"]
+)
 def test_streaming_allocates_nothing(scenario: str) -> None:
     # the tick counter wraps in mid-run, heartbeats pass both ways, and the run is stopped as usual
     samples, trouble = _stream(f"virtual://{scenario}?seed=3&ticks={(1 << 30) - 3_000_000}", 6.0)
@@ -53,7 +55,9 @@ def test_streaming_allocates_nothing(scenario: str) -> None:
     assert samples > 0
 
 
-@pytest.mark.parametrize("scenario", ["fishplate-held", "deadweight-hx711", "deadweight-nau7802"])
+@pytest.mark.parametrize(
+    "scenario", ["fishplate-held", "deadweight-hx711", "deadweight-nau7802", "fishplate-ads1220"]
+)
 def test_a_planted_allocation_is_caught(monkeypatch: pytest.MonkeyPatch, scenario: str) -> None:
     monkeypatch.setitem(os.environ, "ALLOCATION_PLANT", "1")
     _, trouble = _stream(f"virtual://{scenario}?seed=3", 6.0)

@@ -71,7 +71,9 @@ def _consecutive(table: Any) -> Any:
     return first[1:] - first[:-1] - table["count"][:-1]
 
 
-@pytest.mark.parametrize("scenario", ["fishplate-held", "deadweight-hx711", "deadweight-nau7802"])
+@pytest.mark.parametrize(
+    "scenario", ["fishplate-held", "deadweight-hx711", "deadweight-nau7802", "fishplate-ads1220"]
+)
 def test_missed_samples_are_a_marked_loss_of_the_right_length(scenario: str, interpreter: str) -> None:
     outcome = _run(scenario, interpreter, Fault.MISSED_READY, 3, 3.0)
     missing = _consecutive(outcome.table)
@@ -109,7 +111,9 @@ def test_a_stretched_clock_pulse_is_not_taken_for_a_reading(interpreter: str) ->
     )
 
 
-@pytest.mark.parametrize("scenario", ["fishplate-held", "deadweight-hx711", "deadweight-nau7802"])
+@pytest.mark.parametrize(
+    "scenario", ["fishplate-held", "deadweight-hx711", "deadweight-nau7802", "fishplate-ads1220"]
+)
 def test_a_chip_that_falls_silent_ends_the_run(scenario: str, interpreter: str) -> None:
     outcome = _run(scenario, interpreter, Fault.SILENT, 0, 60.0)
     assert outcome.finished.reason == m.CONVERTER_FAULT

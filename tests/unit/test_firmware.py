@@ -57,7 +57,10 @@ def test_settings_have_the_names_of_the_builders_own_file(tmp_path: Path) -> Non
 @pytest.mark.parametrize(
     ("settings", "words"),
     [
-        (replace(PICO, converter="abacus"), "'abacus' is not supported: choose ads1256, hx711, nau7802"),
+        (
+            replace(PICO, converter="abacus"),
+            "'abacus' is not supported: choose ads1220, ads1256, hx711, nau78",
+        ),
         (replace(SCALE, rate_hz=40), "10 or 80 S/s, not 40"),
         (replace(SCALE, usual_rate_hz=80), "usual rate in Hz 80: the hx711 has 10; choose one"),
         (replace(PICO, usual_gain=128), "usual gain 128: the ads1256 has 1, 2, 4, 8, 16, 32, 64"),

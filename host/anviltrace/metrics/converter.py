@@ -3,7 +3,7 @@
 A sinc filter of order k that decimates to the rate r is k boxcars of the length 1/r in a row. The mean of n
 of its outputs makes one of them n times as long. (ADS1256: TI data sheet SBAS288K, a sinc5 to 30 kS/s,
 and the mean of 1 to 12,000 of its outputs. HX711: its data sheet says only that it settles in four outputs,
-which a sinc4 does.) A converter that is not listed (the NAU7802: its filter is not known) is taken as one
+which a sinc4 does.) A converter that is not listed (ADS1220, NAU7802: filters not known) is taken as one
 boxcar of twice its group delay: of all symmetric filters of that length that fall towards their ends it
 takes off the most.
 """

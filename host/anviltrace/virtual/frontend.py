@@ -4,7 +4,8 @@
 B-spline that reaches ``order`` periods back. The ADS1256's modulator feeds five (its data sheet: sinc5,
 decimation by 64 at a quarter of the 7.68 MHz clock, 30 kS/s); the HX711 is modelled with four at its
 output rate, which gives the four periods of settling in its data sheet, and so is the NAU7802, whose
-filter is not known, at its fastest rate.
+filter is not known, at its fastest rate. The ADS1220 settles within one conversion, which is all that is
+known: three boxcars as long as its fastest conversion together.
 """
 
 from __future__ import annotations
@@ -23,15 +24,31 @@ NOMINAL_REFERENCE_V = 2.5
 """Reference of the usual ADS1256 module; what the simulated chip reckons with."""
 _ADS1256_HZ = 30_000.0
 _NAU7802_HZ = 320.0
+_ADS1220_HZ = 4_096_000 / 707
 _SLOW_INNER_HZ = 48_000
+_QUICK_INNER_HZ = 240_000
 
 
 class ConverterName(StrEnum):
     """The converters the virtual rig has."""
 
+    ADS1220 = "ads1220"
     ADS1256 = "ads1256"
     HX711 = "hx711"
     NAU7802 = "nau7802"
+
+
+_FRONT_HZ = {
+    ConverterName.ADS1220: _ADS1220_HZ,
+    ConverterName.ADS1256: _ADS1256_HZ,
+    ConverterName.NAU7802: _NAU7802_HZ,
+}
+_ORDERS = {
+    ConverterName.ADS1220: 3,
+    ConverterName.ADS1256: 5,
+    ConverterName.HX711: 4,
+    ConverterName.NAU7802: 4,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,8 +57,8 @@ class Converter:
 
     ``rate_hz`` is what an HX711 module is strapped to (10 or 80; the others have none).
     ``clock_error_ppm`` is how much faster than nominal its clock runs. ``noise_nv`` is the input-referred
-    noise of one first-stage value, rms. An HX711 or NAU7802 divides by its excitation; an ADS1256 does not,
-    it divides by a reference of its own that may miss its nominal 2.5 V.
+    noise of one first-stage value, rms. The others divide by their excitation; an ADS1256 does not, it
+    divides by a reference of its own that may miss its nominal 2.5 V.
     """
 
     name: ConverterName
@@ -60,12 +77,17 @@ class Converter:
     def _nominal_hz(self) -> float:
         if self.rate_hz is not None:
             return float(self.rate_hz)
-        return _NAU7802_HZ if self.name is ConverterName.NAU7802 else _ADS1256_HZ
+        return _FRONT_HZ[self.name]
 
     @property
     def decimation(self) -> int:
-        """Simulation steps in one first-stage period: 8 at 240 kHz, or as many as make 48 kHz."""
-        return 8 if self.name is ConverterName.ADS1256 else round(_SLOW_INNER_HZ / self._nominal_hz)
+        """Simulation steps in one first-stage period: as many as make about 240 kHz, or 48 kHz if slow.
+
+        A multiple of 8, which is the stride of the bench's slow changes.
+        """
+        is_quick = self.name in (ConverterName.ADS1220, ConverterName.ADS1256)
+        inner_hz = _QUICK_INNER_HZ if is_quick else _SLOW_INNER_HZ
+        return 8 * round(inner_hz / self._nominal_hz / 8)
 
     @property
     def counts_per_mv_per_v(self) -> float:
@@ -82,7 +104,7 @@ class Converter:
 
     def filter(self) -> SincFilter:
         """The first filter stage, at rest at 0."""
-        return SincFilter(5 if self.name is ConverterName.ADS1256 else 4, self.decimation)
+        return SincFilter(_ORDERS[self.name], self.decimation)
 
 
 class SincFilter:

@@ -23,8 +23,13 @@ import front  # noqa: E402
 ADS_PINS = {"spi": 0, "sck": 18, "mosi": 19, "miso": 16, "cs": 17, "drdy": 20, "reset": 21}
 HX_PINS = {"clock": 14, "data": 15}
 NAU_PINS = {"i2c": 0, "scl": 5, "sda": 4, "drdy": 6}
-PINS = {"ads1256": ADS_PINS, "hx711": HX_PINS, "nau7802": NAU_PINS}
-FRONT_PS = {"ads1256": 33_333_333, "hx711": 12_500_000_000, "nau7802": 3_125_000_000}
+PINS = {"ads1220": ADS_PINS, "ads1256": ADS_PINS, "hx711": HX_PINS, "nau7802": NAU_PINS}
+FRONT_PS = {
+    "ads1220": 172_607_422,
+    "ads1256": 33_333_333,
+    "hx711": 12_500_000_000,
+    "nau7802": 3_125_000_000,
+}
 
 
 class Settings:

@@ -302,6 +302,18 @@ def test_an_hx711_shows_level_but_hardly_blows(hands, rate_hz):
     assert torque.max() < 300.0
 
 
+@pytest.mark.parametrize("name", ["ads1220", "nau7802"])
+def test_other_filters_keep_the_area_of_blows(hands, name):
+    bench = hands(converter={"name": name}, joint={"retained_nm": 250.0})
+    bench.operator.seat("plain", "mains")
+    bench.operator.drive(Rotation.CW)
+    torque = bench.torque_nm(10.0)
+    share = sum(blow.impulse_nms for blow in bench.truth.blows[-40:])
+    assert torque[-round(bench.bench.front_rate_hz) :].mean() == pytest.approx(
+        bench.truth.blows[-1].retained_after_nm + share, rel=0.002
+    )
+
+
 def test_nothing_asked_gives_nothing(hands):
     assert hands().bench.render(0, 1.0).size == 0
 

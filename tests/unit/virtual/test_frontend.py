@@ -63,9 +63,16 @@ def test_counts_of_the_ads1256_are_100_pv_and_follow_excitation_and_reference():
 def test_the_nau7802_renders_its_fastest_rate_and_divides_by_its_excitation():
     converter = Converter(name=ConverterName.NAU7802, excitation_v=3.0, clock_error_ppm=1000.0)
     assert converter.front_rate_hz == pytest.approx(320.32)
-    assert converter.decimation * 320 == 48_000
+    assert converter.decimation == 152  # 48 kHz, in strides of 8
     assert converter.counts_per_mv_per_v == pytest.approx(1e-3 / 10e-12)
     assert converter.filter().order == 4
+
+
+def test_the_ads1220_settles_within_one_conversion_of_2121_clock_periods():
+    converter = Converter(name=ConverterName.ADS1220, excitation_v=3.3)
+    span_s = converter.filter().order / converter.front_rate_hz
+    assert span_s == pytest.approx(2121 / 4.096e6)
+    assert converter.counts_per_mv_per_v == pytest.approx(1e-3 / 10e-12)
 
 
 def test_counts_of_the_hx711_are_10_pv_per_v_whatever_the_excitation():

@@ -8,7 +8,7 @@ code  name             what happens; the argument
 0     NONE             nothing
 1     STRETCHED_CLOCK  HX711: the clock stays high for 100 us; at this pulse of the next reading
 2     MISSED_READY     data-ready comes and nobody notices; this many times
-3     EXTRA_READY      ADS1256: a rogue data-ready edge between two conversions; this many times
+3     EXTRA_READY      ADS1220, ADS1256: a rogue data-ready edge between two conversions; this many times
 4     SILENT           the chip stops converting; for this many milliseconds, 0 for ever
 5     STRAY_TEXT       text on the serial line; this many lines
 6     BOARD_RESET      the board resets, so the port goes away

@@ -33,6 +33,12 @@ def power_up(unique_id):
         _inputs[pins["drdy"]] = chip.data_ready
         if "reset" in pins:
             _outputs[pins["reset"]] = chip.reset_pin
+    elif settings.CONVERTER == "ads1220":
+        from ads1220 import Ads1220
+
+        chip = Ads1220()
+        _outputs[pins["cs"]] = chip.select
+        _inputs[pins["drdy"]] = chip.data_ready
     elif settings.CONVERTER == "hx711":
         from hx711 import Hx711
 

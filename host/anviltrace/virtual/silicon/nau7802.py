@@ -212,10 +212,10 @@ class Nau7802:
     def _fetch(self, number, end):
         """Values up to ``end`` into the history, the latest last."""
         while number < end:
-            wanted = min(end - number, front.batch)
-            if number < front.first or number + wanted > front.first + front.count:
+            if not front.first <= number < front.first + front.count:
                 front.load(number, front.batch)
             at = number - front.first
+            wanted = min(end - number, front.count - at)
             self._history = self._history[wanted:] + front.values[at : at + wanted]
             number += wanted
         self._next_value = end
