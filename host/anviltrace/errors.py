@@ -46,6 +46,10 @@ class UnpluggedError(TalkError):
     """The port went away while it was in use."""
 
 
+class InstallError(TalkError):
+    """The script could not be put on the board."""
+
+
 class RecordError(AnviltraceError, RuntimeError):
     """A recording could not be carried through as planned."""
 

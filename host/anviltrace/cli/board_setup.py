@@ -115,7 +115,7 @@ def setup(where: Path, yes: bool, as_json: bool, **given: Any) -> None:
     if as_json:
         print_json({"path": str(path), "settings": asdict(settings) | {"pins": settings.wiring()}})
     else:
-        click.echo(f"{path} is written.")
+        click.echo(f"{path} is written. Onto the board with: anviltrace board install {path} --port PORT")
 
 
 def _with_given(before: BoardSettings | None, given: dict[str, Any]) -> BoardSettings:
