@@ -88,7 +88,7 @@ def test_another_converter_gets_its_own_pins(path: Path) -> None:
         ((*HX711, "--pin", "clock=24"), "clock = 24: the Raspberry Pi Pico has no such pin"),
         ((*HX711, "--pin", "dout=3"), "unknown dout"),
         ((*HX711, "--rate", "40"), "10 or 80 S/s, not 40"),
-        (("--converter", "abacus"), "'abacus' is not supported: choose ads1256"),
+        (("--converter", "abacus"), "'abacus' is not supported: choose ads1220"),
         (("--pin", "sck=4"), "cannot be sck of SPI 0"),
         (("--pin", "drdy=none"), "missing drdy"),
         (("--rate", "44"), "usual rate in Hz 44"),

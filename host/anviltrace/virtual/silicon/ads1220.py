@@ -37,6 +37,14 @@ _FULL = 100_000_000_000  # an input of 1 V/V in units of 10 pV/V
 _IDLE, _WRITE = 0, 1
 
 
+def wire(settings, outputs, inputs):
+    """The chip on the pins of the settings."""
+    chip = Ads1220()
+    outputs[settings.PINS["cs"]] = chip.select
+    inputs[settings.PINS["drdy"]] = chip.data_ready
+    return chip
+
+
 class Ads1220:
     """The chip on its module."""
 

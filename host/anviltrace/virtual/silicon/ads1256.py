@@ -64,6 +64,17 @@ _IDLE, _READ_COUNT, _WRITE_COUNT, _WRITE = 0, 1, 2, 3
 _LARGEST_BATCH = 1500
 
 
+def wire(settings, outputs, inputs):
+    """The chip on the pins of the settings."""
+    pins = settings.PINS
+    chip = Ads1256(settings.REFERENCE_UV)
+    outputs[pins["cs"]] = chip.select
+    inputs[pins["drdy"]] = chip.data_ready
+    if "reset" in pins:
+        outputs[pins["reset"]] = chip.reset_pin
+    return chip
+
+
 class Ads1256:
     """The chip on its module: a 7.68 MHz crystal, a fixed reference, the bridge between AIN0 and AIN1."""
 

@@ -21,6 +21,14 @@ _FULL = 100_000_000_000  # an input of 1 V/V in units of 10 pV/V
 _FORGOTTEN = 4  # conversions left unread by a driver that no longer reads
 
 
+def wire(settings, outputs, inputs):
+    """The chip on the pins of the settings."""
+    chip = Hx711()
+    outputs[settings.PINS["clock"]] = chip.clock_pin
+    inputs[settings.PINS["data"]] = chip.data
+    return chip
+
+
 class Hx711:
     """The chip and its two wires."""
 

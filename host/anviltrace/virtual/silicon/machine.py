@@ -21,38 +21,18 @@ _inputs = {}
 
 
 def power_up(unique_id):
-    """Wire the chip to the pins, as ``settings.py`` has it, and switch on."""
+    """Wire the chip to the pins, as ``settings.py`` has it, and switch on.
+
+    The chip of a converter is in the file of the same name: ``wire(settings, outputs, inputs)`` returns it
+    and enters, by pin number, what a level written to a pin does and what a pin reads.
+    """
     global chip
     _UNIQUE_ID[:] = unique_id
-    pins = settings.PINS
-    if settings.CONVERTER == "ads1256":
-        from ads1256 import Ads1256
-
-        chip = Ads1256(settings.REFERENCE_UV)
-        _outputs[pins["cs"]] = chip.select
-        _inputs[pins["drdy"]] = chip.data_ready
-        if "reset" in pins:
-            _outputs[pins["reset"]] = chip.reset_pin
-    elif settings.CONVERTER == "ads1220":
-        from ads1220 import Ads1220
-
-        chip = Ads1220()
-        _outputs[pins["cs"]] = chip.select
-        _inputs[pins["drdy"]] = chip.data_ready
-    elif settings.CONVERTER == "hx711":
-        from hx711 import Hx711
-
-        chip = Hx711()
-        _outputs[pins["clock"]] = chip.clock_pin
-        _inputs[pins["data"]] = chip.data
-    elif settings.CONVERTER == "nau7802":
-        from nau7802 import Nau7802
-
-        chip = Nau7802()
-        if "drdy" in pins:
-            _inputs[pins["drdy"]] = chip.data_ready
-    else:
-        raise ValueError("no simulated chip is called " + settings.CONVERTER)
+    try:
+        module = __import__(settings.CONVERTER)
+    except ImportError as error:
+        raise ValueError("no simulated chip is called " + settings.CONVERTER) from error
+    chip = module.wire(settings, _outputs, _inputs)
 
 
 class Pin:

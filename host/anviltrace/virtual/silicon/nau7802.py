@@ -33,6 +33,14 @@ _FULL = 100_000_000_000  # an input of 1 V/V in units of 10 pV/V
 _FORGOTTEN_PS = 1500 * clock.MS
 
 
+def wire(settings, _outputs, inputs):
+    """The chip on the bus, and perhaps on a pin, of the settings."""
+    chip = Nau7802()
+    if "drdy" in settings.PINS:
+        inputs[settings.PINS["drdy"]] = chip.data_ready
+    return chip
+
+
 class Nau7802:
     """The chip on its module: the LDO feeds the bridge, and the reference is the same."""
 
