@@ -103,7 +103,7 @@ def trains(random: np.random.Generator) -> Iterator[Train]:
         width_s = float(np.exp(random.uniform(np.log(4e-4), np.log(2e-3))))
         train = Train(
             kind=str(random.choice(["through", "tightening", "loosening"])),
-            blows_per_s=float(random.uniform(5.0, 60.0)),
+            blows_per_s=float(random.uniform(5.0, 80.0)),
             samples=float(random.uniform(3.0, 20.0)),
             width_s=width_s,
             natural_hz=float(np.exp(random.uniform(np.log(0.5), np.log(8.0)))) / width_s,

@@ -56,6 +56,8 @@ _BOUNDS = (
 @click.option("--tool", metavar="NAME", help="Only runs of the tool with this name.")
 @click.option("--plan", metavar="NAME", help="Only runs of the plan with this name.")
 @click.option("--supply", metavar="NAME", help="Only runs on the supply with this name.")
+@click.option("--supply-state", metavar="WORDS", help="Only runs on a supply in this state, such as tired.")
+@click.option("--set", "set_id", metavar="ID", help="Only the repeats of the set whose id begins like this.")
 @click.option(
     "--explain",
     metavar="[NAME]",
@@ -97,6 +99,8 @@ def metrics(
     tool: str | None,
     plan: str | None,
     supply: str | None,
+    supply_state: str | None,
+    set_id: str | None,
     explain: str | None,
     as_markdown: bool,
     thresholds_nm: tuple[float, ...],
@@ -131,7 +135,7 @@ def metrics(
 
     if as_csv and as_json:
         raise click.UsageError("--csv and --json at once: choose one")
-    wanted = {"tool": tool, "plan": plan, "supply": supply}
+    wanted = {"tool": tool, "plan": plan, "supply": supply, "state": supply_state, "set": set_id}
     manner = Manner(
         named=named, thresholds_nm=thresholds_nm, filter_name=filter_name, anew=recompute, jobs=jobs
     )
@@ -211,8 +215,13 @@ def _measurement(archive: Archive, beginning: str) -> Run:
 
 
 def _passes(context: Any, wanted: dict[str, str | None]) -> bool:
-    things = {"tool": context.tool, "plan": context.plan, "supply": context.supply}
-    return all(name is None or getattr(things[key], "name", None) == name for key, name in wanted.items())
+    """Whether a run is what was asked for; a set's id may be shortened."""
+    set_id = wanted["set"]
+    if set_id is not None and not (context.run.set_id or "").startswith(set_id.lower()):
+        return False
+    has = {name: getattr(getattr(context, name), "name", None) for name in ("tool", "plan", "supply")}
+    has["state"] = context.run.supply_state
+    return all(wanted[name] is None or wanted[name] == own for name, own in has.items())
 
 
 def _show_overview(results: Sequence[RunResult], unit: TorqueUnit) -> None:

@@ -196,3 +196,16 @@ def test_a_filter_is_named_beside_the_numbers_it_is_used_for(call) -> None:
 
 def test_the_filters_of_the_option_are_those_there_are() -> None:
     assert set(FILTER_NAMES) == set(FILTERS)
+
+
+@pytest.mark.parametrize(
+    ("words", "runs"),
+    [
+        (("--supply-state", "fresh"), 2),
+        (("--supply-state", "tired"), 0),
+        (("--set", "ffff"), 0),
+        (("--tool", "Anvil Hare 18", "--supply-state", "fresh"), 2),
+    ],
+)
+def test_runs_of_a_condition(call, words: tuple[str, ...], runs: int):
+    assert len(json.loads(call(*words, "--json").out)) == runs
