@@ -9,6 +9,7 @@ import click
 from anviltrace.cli.board_install import install
 from anviltrace.cli.board_list import list_boards
 from anviltrace.cli.board_setup import setup
+from anviltrace.cli.board_watch import watch
 from anviltrace.cli.options import json_option, port_option, print_json
 from anviltrace.cli.tap import tap
 
@@ -25,6 +26,7 @@ board.add_command(list_boards)
 board.add_command(setup)
 board.add_command(install)
 board.add_command(tap)
+board.add_command(watch)
 
 
 @board.command()
