@@ -35,6 +35,8 @@ Marks = npt.NDArray[np.bool_]
 _GUARD_S = 0.0002
 """Left out before a blow: the filter smears it forwards."""
 MUCH_FURTHER = 3.0
+_ENOUGH = 20_000
+"""Samples that tell the middle of a record."""
 BEFORE_ONSET_S = 0.25
 """What strikes earlier than this before the onset, as the recorder saw it, is a knock and no blow: the
 recorder takes three departures within that time for the tool, and one for a disturbance."""
@@ -213,13 +215,9 @@ class Analysis:
             np.clip(np.nan_to_num((apex_s + share * rest_s) * rate_hz), 0, last).astype(np.int64)
             for share in (0.5, 1.0)
         )
-        sums, squares = (
-            np.concatenate(([0.0], np.cumsum((self.signal.values - self.signal.values[0]) ** power)))
-            for power in (1, 2)
-        )
-        count = np.maximum(end - first, 1)
-        variance = (squares[end] - squares[first]) / count - ((sums[end] - sums[first]) / count) ** 2
-        beyond = np.where(count >= LEAST_QUIET, variance - self.signal.noise_sd**2, 0.0)
+        rests = [self.signal.values[begin:stop] for begin, stop in zip(first, end, strict=True)]
+        variance = np.array([rest.var() if rest.size >= LEAST_QUIET else 0.0 for rest in rests])
+        beyond = variance - self.signal.noise_sd**2
         return np.asarray(np.sqrt(2.0 * np.maximum(0.0, beyond)))
 
     @cached_property
@@ -287,10 +285,14 @@ class Analysis:
 
     def across_gap(self, from_s: Numbers | float, to_s: Numbers | float) -> Marks:
         """For each stretch of time whether samples are missing in it (or right beside it)."""
-        upto = np.concatenate(([0], np.cumsum(self.signal.missing)))
-        first = np.clip(np.floor(np.asarray(from_s) * self.signal.rate_hz) - 1, 0, len(upto) - 1)
-        last = np.clip(np.ceil(np.asarray(to_s) * self.signal.rate_hz) + 2, 0, len(upto) - 1)
-        return np.asarray(upto[last.astype(np.int64)] > upto[first.astype(np.int64)])
+        first = np.floor(np.asarray(from_s) * self.signal.rate_hz) - 1
+        last = np.ceil(np.asarray(to_s) * self.signal.rate_hz) + 2
+        return np.asarray(np.searchsorted(self._gaps, last) > np.searchsorted(self._gaps, first))
+
+    @cached_property
+    def _gaps(self) -> npt.NDArray[np.int64]:
+        """The samples that are missing."""
+        return np.flatnonzero(self.signal.missing)
 
 
 def analyse(facts: RunFacts) -> Analysis:
@@ -394,7 +396,7 @@ def _against(signal: Signal) -> str:
 
     Looked for only where the record goes much further against the rotation than along it.
     """
-    middle = float(np.median(signal.values))
+    middle = float(np.median(signal.values[:: 1 + len(signal.values) // _ENOUGH]))
     if middle - signal.values.min() <= MUCH_FURTHER * (signal.values.max() - middle):
         return ""
     blows = len(find_blows(signal.values, signal.rate_hz, signal.noise_sd, rotation=-1))

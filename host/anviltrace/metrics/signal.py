@@ -101,7 +101,9 @@ def signal_of(facts: RunFacts, scale: Scale, zero: ZeroLevel | None) -> Signal:
     calibrated = scale.any_line is not None
     per_value = (scale.counts_per_nm(1), scale.counts_per_nm(-1)) if calibrated else (_polarity(facts),) * 2
     ends = np.array([settings.saturation_low, settings.saturation_high], dtype=np.float64)
-    values, limits = (rotation * net_torque_nm(part, zero_counts, *per_value) for part in (counts, ends))
+    values, limits = (net_torque_nm(part, zero_counts, *per_value) for part in (counts, ends))
+    if rotation < 0:
+        values, limits = np.negative(values, out=values), -limits
     noise_counts = _own_noise(counts) if zero is None else zero.noise_counts
     noise_counts = max(noise_counts, _noise_before_onset(facts, counts, first_index))
     return Signal(
@@ -122,15 +124,24 @@ def _bridged(
     pieces: tuple[tuple[int, npt.NDArray[np.int32]], ...],
 ) -> tuple[Numbers, npt.NDArray[np.bool_], int]:
     """Counts of all pieces with straight lines across the gaps, a mark on those, index of the first."""
-    indices = np.concatenate([first + np.arange(len(counts), dtype=np.int64) for first, counts in pieces])
-    counts = np.concatenate([part for _, part in pieces]).astype(np.float64)
-    first, last = int(indices[0]), int(indices[-1])
-    if last - first + 1 == len(counts):
-        return counts, np.zeros(len(counts), dtype=np.bool_), first
-    every = np.arange(first, last + 1, dtype=np.int64)
-    missing = np.ones(len(every), dtype=np.bool_)
-    missing[indices - first] = False
-    return np.interp(every, indices, counts), missing, first
+    filled = [(first, part) for first, part in pieces if len(part)]
+    begin, end = filled[0][0], filled[-1][0] + len(filled[-1][1])
+    counts, missing = np.empty(end - begin), np.ones(end - begin, dtype=np.bool_)
+    for first, part in filled:
+        counts[first - begin : first - begin + len(part)] = part
+        missing[first - begin : first - begin + len(part)] = False
+    if missing.any():
+        gaps, beside = np.flatnonzero(missing), np.flatnonzero(_beside(missing))
+        counts[gaps] = np.interp(gaps, beside, counts[beside])
+    return counts, missing, begin
+
+
+def _beside(missing: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """The samples right before and right after gaps."""
+    beside = np.zeros(len(missing), dtype=np.bool_)
+    beside[1:] |= missing[:-1]
+    beside[:-1] |= missing[1:]
+    return beside & ~missing
 
 
 def _polarity(facts: RunFacts) -> float:

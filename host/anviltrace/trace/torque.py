@@ -21,9 +21,12 @@ def net_torque_nm(
     signs raise ValueError.
     """
     _check_slopes(positive_counts_per_nm, negative_counts_per_nm)
-    net = np.asarray(counts, dtype=np.float64) - zero_counts
+    net = np.asarray(np.asarray(counts, dtype=np.float64) - zero_counts)
+    if positive_counts_per_nm == negative_counts_per_nm:
+        return np.divide(net, positive_counts_per_nm, out=net)
     clockwise = net >= 0.0 if positive_counts_per_nm > 0.0 else net <= 0.0
-    return np.asarray(net / np.where(clockwise, positive_counts_per_nm, negative_counts_per_nm))
+    np.divide(net, positive_counts_per_nm, out=net, where=clockwise)
+    return np.divide(net, negative_counts_per_nm, out=net, where=~clockwise)
 
 
 def _check_slopes(positive: float, negative: float) -> None:
