@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from anviltrace.trace.level import medians
+
 if TYPE_CHECKING:
     from anviltrace.trace.finding import Found
 
@@ -49,6 +51,8 @@ def with_doubles(values: Values, rate_hz: float, found: Found, rotation: int = 1
     step = _step(found)
     before = min(round(_BEFORE_S * rate_hz), int(found.apex_index[0])) // step
     after = min(round(_AFTER_S * rate_hz), int(values.size - 1 - found.apex_index[-1])) // step
+    if not after:
+        return found
     outline, net = _outlines(values, rate_hz, found, rotation, _Columns(before, after, step))
     some = outline[:: -(-len(found) // _ENOUGH)]
     typical = np.median(some, axis=0)
@@ -104,14 +108,14 @@ def _level_before(values: Values, rate_hz: float, found: Found, rotation: int) -
     length = min(length, values.size)
     first = np.clip(found.start_index - guard - length, 0, values.size - length)
     quiet = np.lib.stride_tricks.sliding_window_view(values, length)[first, :: -(-length // _ENOUGH)]
-    return np.asarray(rotation * np.median(quiet.astype(np.float64), axis=1))
+    return np.asarray(rotation * medians(quiet))
 
 
 def _rise_of_level(after: Floats, found: Found, step: int) -> Floats:
     """Median of the second half of what follows each apex, as far as it is before the next blow."""
     end = np.clip((found.end_index - found.apex_index - 1) // step, 1, after.shape[1])[:, np.newaxis]
     column = (end * np.linspace(0.5, 1.0, _ENOUGH, endpoint=False)).astype(np.int64)
-    return np.asarray(np.median(np.take_along_axis(after, column, axis=1), axis=1))
+    return medians(np.take_along_axis(after, column, axis=1))
 
 
 def _swing(typical: Floats) -> float:

@@ -60,6 +60,8 @@ _FRESH_S = 0.008
 _MOST_DRIFT_SD = 3.0
 _ENOUGH = 25
 """Samples that give a level, twice as many where it rings; taking more of a window's costs time only."""
+_ENOUGH_RESTS = 24
+"""Behind fewer blows the ring is estimated once more, from their apexes: every sample of a rest counts."""
 _TOP_S = 0.002
 """A blow has reached its apex this long after it last rose above everything before."""
 _LONGEST_RISE_S = 0.004
@@ -119,6 +121,8 @@ def find_blows(
     rings, lingers = _ring(blocks, tops, ring)
     rises = _rises_without(rings, blocks) if lingers and rings else _rises(blocks, tops, OVER_RING_SD)
     found = with_doubles(samples, rate_hz, _found(blocks, rises), rotation)
+    if len(found) < _ENOUGH_RESTS:
+        rings = estimate_ring(samples, rate_hz, found.apex_index, noise_sd, ring)
     return replace(found, ring=rings, ring_known=rings is not None and rings == ring)
 
 

@@ -159,6 +159,7 @@ def test_a_record_may_begin_or_end_inside_a_blow(cut_s):
 
 @given(st.integers(0, 200), st.sampled_from([100.0, 1000.0, 7500.0, 30_000.0]))
 @example(105, 1000.0)  # two rises that share their largest value
+@example(132, 1000.0)  # the last apex is the last sample
 @settings(max_examples=60, deadline=None)
 def test_short_pieces_give_no_trouble(length, rate_hz):
     values = np.random.default_rng(length).standard_normal(length) * 100.0
