@@ -27,7 +27,7 @@ from coverage_study import (
     coverage,
     draw,
     limit_leads,
-    study,
+    study_on_two,
 )
 
 DRAWS = 1_000_000
@@ -36,11 +36,11 @@ DRAWS = 1_000_000
 def show_coverage(workshops: Sequence[Workshop], times: int) -> None:
     sampling = 100.0 * (0.95 * 0.05 / times) ** 0.5
     print(f"Held of {times} each, in %; ± {sampling:.1f} by chance. L: a limit has over half the variance.\n")
-    levels = "".join(f"{f'{name} {nm:.0f} N·m':>15}" for name, nm in LEVELS.items())
+    levels = "".join(f"{f'{name} {100.0 * share:.0f} %':>15}" for name, share in LEVELS.items())
     print(f"{'workshop':<25}{'what leads':<33}{'truth in':<16}{'stated by':<17}{levels}")
     for workshop in workshops:
         print(f"{workshop.name} ...", file=sys.stderr, flush=True)
-        judged = study(workshop, times)
+        judged = study_on_two(workshop, times)
         for statement, held, leads in zip(STATEMENTS, coverage(judged), limit_leads(judged), strict=True):
             cells = "".join(
                 f"{100.0 * share:>13.1f}{' L' if led else '  '}"
@@ -56,8 +56,8 @@ def show_drawn(expected: Sequence[Expected]) -> None:
     print(f"\nThe line's 95 % interval beside one of {DRAWS:,} draws (JCGM 101:2008, clause 8), N·m:\n")
     print(f"{'calibration':<31}{'torque':>8}{'u':>9}{'stated ±':>10}{'drawn':>19}{'δ':>9}  ends agree")
     for one in expected:
-        for level, beside in draw(one, DRAWS).items():
-            torque_nm = LEVELS[level]
+        for beside in draw(one, DRAWS).values():
+            torque_nm = 0.5 * sum(beside.stated_nm)
             low, high = (end - torque_nm for end in beside.drawn_nm)
             print(
                 f"{one.workshop.name:<31}{torque_nm:>8.0f}{beside.u_nm:>9.4f}"

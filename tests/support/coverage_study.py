@@ -17,7 +17,7 @@ import zlib
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import lru_cache, partial
 from unittest.mock import patch
 
 import numpy as np
@@ -28,6 +28,7 @@ from workshop import fixed_id
 
 from anviltrace.calibration.budget import Budget, Case
 from anviltrace.calibration.course import FULL, SHORT
+from anviltrace.calibration.departure import distance_variance_nm2
 from anviltrace.calibration.instructions import (
     Answer,
     Doubt,
@@ -41,12 +42,13 @@ from anviltrace.calibration.instructions import (
     Unhang,
     Wait,
 )
-from anviltrace.calibration.inventory import Site
 from anviltrace.calibration.ladder import Manner, one_more_each_time
 from anviltrace.calibration.lever import Lever
 from anviltrace.calibration.line import LineFit, fit_line
 from anviltrace.calibration.numbers import Numbers, work_out
 from anviltrace.calibration.procedure import Setup, dead_weights, outline_of
+from anviltrace.calibration.quantities import RAISED_COSINE
+from anviltrace.calibration.slope import site_of
 from anviltrace.calibration.stability import Gate, Known, Window, look_at, why_unsteady
 from anviltrace.records import Arm, Calibration, LoadStep, Mass, Spread
 from anviltrace.virtual import lever as virtual
@@ -58,9 +60,9 @@ RATE_HZ = 80.0
 COUNTS_PER_MV_PER_V = 128 * 0x800000 / 500.0
 """An HX711 at its gain of 128."""
 NOISE_COUNTS = 25.0
-LEVELS = {"low": 80.0, "mid": 160.0, "full": 320.0}
-"""Torques at which intervals are judged, N·m; the highest load makes 321.8 N·m."""
-_GATE, _STEP_S = Gate(), 1.0
+LEVELS = {"low": 0.25, "mid": 0.5, "full": 1.0}
+"""Torques at which intervals are judged, as shares of the highest load, which makes 321.7 N·m."""
+_GATE = Gate()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,7 +124,8 @@ class Rig:
             mass_id: virtual.Mass(mass_kg=kilograms, density_kg_per_m3=nature.densities[mass_id])
             for mass_id, kilograms in nature.masses_kg.items()
         }
-        self._hanging: set[str] = set()
+        self._hanging: frozenset[str] = frozenset()
+        self._torques_nm: dict[frozenset[str], float] = {}
         self._carried_nm, self._now_s = 0.0, 0.0
 
     def remount(self) -> None:
@@ -140,12 +143,13 @@ class Rig:
         self._load()
 
     def carry(self, torque_nm: float, wait_s: float = 10.0) -> float:
-        """Move to a torque without turning back and stay; the bridge's output then, in counts."""
-        steps = max(2, round(wait_s / _STEP_S))
-        torques = np.concatenate((np.linspace(self._carried_nm, torque_nm, 8), np.full(steps, torque_nm)))
-        output = self._gauge.signal(torques, self._now_s, _STEP_S, 1)
-        self._carried_nm, self._now_s = torque_nm, self._now_s + torques.size * _STEP_S
-        return float(output[-1]) * COUNTS_PER_MV_PER_V
+        """Move to a torque without turning back and stay; the bridge's output then, in counts.
+
+        Such a transducer neither creeps nor warms up, and its memory asks only where the way ended.
+        """
+        output = self._gauge.signal(np.array([torque_nm]), self._now_s, wait_s, 1)
+        self._carried_nm, self._now_s = torque_nm, self._now_s + wait_s
+        return float(output[0]) * COUNTS_PER_MV_PER_V
 
     def wait(self, wait_s: float) -> None:
         """Leave everything as it is."""
@@ -159,8 +163,10 @@ class Rig:
         return look_at(np.rint(counts).astype(np.int32))
 
     def _load(self) -> None:
-        hung = [self._weights[mass_id] for mass_id in self._hanging]
-        self.carry(self._sign * virtual.hanging_torque_nm(hung, self._arm, self._site))
+        if self._hanging not in self._torques_nm:
+            hung = [self._weights[mass_id] for mass_id in sorted(self._hanging)]
+            self._torques_nm[self._hanging] = virtual.hanging_torque_nm(hung, self._arm, self._site)
+        self.carry(self._sign * self._torques_nm[self._hanging])
 
 
 @dataclass(frozen=True)
@@ -242,19 +248,22 @@ def calibrate(workshop: Workshop, random: np.random.Generator) -> Calibrated:
     rig = Rig(workshop, made, random)
     steps = follow_course(workshop, made, rig)
     by_id = {mass.id: mass for mass in workshop.weights}
-    fit = fit_line(steps, made, by_id, workshop.arm)
-    return Calibrated(made, fit, work_out(steps, made, by_id, workshop.arm, fit), rig)
+    lever = lever_of(workshop)
+    fit = fit_line(steps, made, by_id, workshop.arm, lever)
+    return Calibrated(made, fit, work_out(steps, made, by_id, workshop.arm, fit, lever=lever), rig)
+
+
+@lru_cache(maxsize=4)
+def lever_of(workshop: Workshop) -> Lever:
+    """Reference torques depend on what is stated, which is the same in every draw."""
+    return Lever(workshop.arm, site_of(calibration(workshop.sign)))
 
 
 def follow_course(workshop: Workshop, made: Calibration, rig: Rig) -> list[LoadStep]:
     """The readings of a whole course, by the instructions a person gets."""
     ladder = one_more_each_time(workshop.weights)
     outline = outline_of(ladder, SHORT if workshop.mountings == 1 else FULL, workshop.mountings)
-    site = Site(
-        made.gravity_m_per_s2, made.gravity_u_m_per_s2, made.gravity_source,
-        made.air_density_kg_per_m3, made.air_density_u_kg_per_m3,
-    )  # fmt: skip
-    lever = Lever(workshop.arm, site)
+    lever = lever_of(workshop)
     manner = Manner(mountings=workshop.mountings)
     setup = Setup(
         lever=lever, arm=workshop.arm, sign=made.sign, ladder=ladder, outline=outline, manner=manner
@@ -276,13 +285,15 @@ def judge(workshop: Workshop, seed: int) -> Values:
     """Error, half width in N·m, and the largest share of a limit; shape (statements, levels, 3).
 
     The share is that of the variance which one input has that is known by its limits (rectangular or
-    U-shaped): where it is large the GUM's interval holds the truth too often.
+    U-shaped): where it is large the GUM's interval holds the truth too often. What the transducer departs
+    from the line by makes the readings scatter about it as well, and counts with both.
     """
     random = np.random.default_rng([zlib.crc32(workshop.name.encode()), seed])
     found = calibrate(workshop, random)
     if workshop.mountings > 1:
         found.rig.remount()
-    rows = [list(_judge_at(workshop, found, torque_nm, random)) for torque_nm in LEVELS.values()]
+    full_nm = found.fit.line.highest_nm
+    rows = [list(_judge_at(workshop, found, share * full_nm, random)) for share in LEVELS.values()]
     return np.swapaxes(np.array(rows), 0, 1)
 
 
@@ -291,35 +302,57 @@ def _judge_at(
 ) -> Iterator[tuple[float, float, float]]:
     """For torque that rises or falls as it happens; the result for rising torque is asked of that only."""
     sign, line, numbers = found.made.sign, found.fit.line, found.numbers
-    found.rig.carry(sign * LEVELS["full"])
+    found.rig.carry(sign * line.highest_nm)
     zero = found.rig.carry(0.0)
     rising = found.rig.carry(sign * torque_nm) - zero
-    found.rig.carry(sign * LEVELS["full"])
+    found.rig.carry(sign * line.highest_nm)
     falling = found.rig.carry(sign * torque_nm) - zero
     either = (rising, falling)[int(random.integers(2))]
-    share = _limit_in_line(workshop, found.fit, torque_nm)
+    share = _limit_in_line(workshop, found, torque_nm)
     yield sign * line.torque_nm(either) - torque_nm, line.expanded_nm(torque_nm), share
     for case, net in ((Case.RISING, rising), (Case.BOTH, either)):
         budget = numbers.budget(torque_nm, case)
         counts_per_nm = line.counts_per_nm * (1.0 + numbers.slope_differs(case))
-        yield sign * net / counts_per_nm - torque_nm, budget.expanded_nm, _limit_in_budget(budget)
+        yield sign * net / counts_per_nm - torque_nm, budget.expanded_nm, _limit_in_budget(found, budget)
 
 
-def _limit_in_line(workshop: Workshop, fit: LineFit, torque_nm: float) -> float:
+def _limit_in_line(workshop: Workshop, found: Calibrated, torque_nm: float) -> float:
+    line, parts = found.fit.line, {part.source: part.u_relative for part in found.fit.contributions}
     flat = ("arm length", "mass of") if workshop.spread is Spread.RECTANGULAR else ()
-    known = [part.u_relative for part in fit.contributions if part.source.startswith(("arm angle", *flat))]
-    limits_nm = [fit.line.departure_u_nm, *(torque_nm * u for u in known)]
-    return (max(limits_nm) / fit.line.standard_uncertainty_nm(torque_nm)) ** 2
+    limits_nm = [torque_nm * u for source, u in parts.items() if source.startswith(("arm angle", *flat))]
+    scatter_nm = torque_nm * parts["scatter of the readings"]
+    again = _departure_in(found.fit.scatter_nm, found) * scatter_nm**2
+    limits = [line.departure_u_nm**2 + again, *(u**2 for u in limits_nm)]
+    return max(limits) / line.standard_uncertainty_nm(torque_nm) ** 2
 
 
-def _limit_in_budget(budget: Budget) -> float:
-    return max(
-        term.share for term in budget.terms if term.distribution.startswith(("rectangular", "U-shaped"))
+def _limit_in_budget(found: Calibrated, budget: Budget) -> float:
+    limits = [term for term in budget.terms if term.distribution.startswith(("rectangular", "U-shaped"))]
+    scatters_nm = {"line": found.fit.scatter_nm, "s": found.numbers.basis.scatter_nm}
+    again = sum(
+        term.share * _departure_in(scatters_nm[term.symbol], found)
+        for term in budget.terms
+        if term.symbol in scatters_nm
     )
+    return max(term.share + again * term.symbol.startswith("fa") for term in limits)
+
+
+def _departure_in(scatter_nm: float, found: Calibrated) -> float:
+    """The share of the variance of readings about the line that neither noise nor weights account for."""
+    numbers = found.numbers
+    noise_nm = NOISE_COUNTS * math.sqrt(RAISED_COSINE / _GATE.samples(RATE_HZ)) / numbers.basis.counts_per_nm
+    torque_nm = np.array([level.torque_nm for level in numbers.quantities.levels])
+    weights_nm2 = distance_variance_nm2(torque_nm, numbers.load_covariance_nm2, (1,)).mean()
+    return max(0.0, 1.0 - (noise_nm**2 + float(weights_nm2)) / scatter_nm**2)
 
 
 def study(workshop: Workshop, times: int) -> Values:
-    """:func:`judge` so many times on two processes, shape (times, statements, levels, 3)."""
+    """:func:`judge` so many times, shape (times, statements, levels, 3)."""
+    return np.array([judge(workshop, seed) for seed in range(times)])
+
+
+def study_on_two(workshop: Workshop, times: int) -> Values:
+    """The same on two processes."""
     spawn = multiprocessing.get_context("spawn")
     with patch.dict(os.environ, OPENBLAS_NUM_THREADS="1"), ProcessPoolExecutor(2, spawn) as pool:
         return np.array(list(pool.map(partial(judge, workshop), range(times), chunksize=10)))
@@ -407,6 +440,8 @@ def draw(expected: Expected, draws: int) -> dict[str, Beside]:
     steps = follow_course(workshop, made, Rig(workshop, made, random))
     fit = fit_line(steps, made, {mass.id: mass for mass in workshop.weights}, workshop.arm)
     return {
-        level: draw_beside(fit, steps, made, workshop.weights, workshop.arm, torque_nm, draws, random)
-        for level, torque_nm in LEVELS.items()
+        level: draw_beside(
+            fit, steps, made, workshop.weights, workshop.arm, share * fit.line.highest_nm, draws, random
+        )
+        for level, share in LEVELS.items()
     }

@@ -131,5 +131,5 @@ def _drawn_torque(
     if mountings > 1:
         new = random.standard_t(mountings - 1, references.draws) * parts["from one mounting to the next"]
         slope += line.counts_per_nm * new
-    departure = line.residual_nm * np.cos(np.pi * random.random(references.draws))
+    departure = line.departure_nm * np.cos(np.pi * random.random(references.draws))
     return torque_nm * line.counts_per_nm / slope + departure

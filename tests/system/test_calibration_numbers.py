@@ -101,7 +101,7 @@ def test_for_a_person(recorded: list[str]) -> None:
         "A new mounting may change the slope",
         "Result increasing only, at 200.0 N·m",
         "Result with hysteresis, at 200.0 N·m",
-        "budget by profile anviltrace-1",
+        "budget by profile anviltrace-2",
         "from one mounting to the next",
         "not in it: temperature",
         "indicative only: limits from memory",

@@ -12,8 +12,9 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from functools import partial
 
 from anviltrace.calibration.coverage import coverage_factor, effective_dof
 from anviltrace.calibration.profiles import Profile, Rule
@@ -109,7 +110,8 @@ class Basis:
     ``inputs`` are the reference torque's: they are in every budget. ``statistics`` are those that only
     some profiles take in, for each result (line: the scatter's part in the slope; m: a new mounting).
     ``scatter_nm`` with ``scatter_dof`` is the standard deviation of one reading within a mounting, ``second``
-    what the series with a second arm comes to, None where there is none.
+    what the series with a second arm comes to, None where there is none. ``beyond`` is the share of the
+    distances from a result's line that the uncertainty of the loads does not account for.
     """
 
     quantities: Quantities
@@ -119,6 +121,7 @@ class Basis:
     scatter_nm: float
     scatter_dof: float
     second: SecondArm | None = None
+    beyond: Mapping[Case, float] = field(default_factory=lambda: dict.fromkeys(Case, 1.0))
 
 
 def k_factor(degrees: float, probability: float = PROBABILITY) -> float:
@@ -221,15 +224,24 @@ def _widths_nm(basis: Basis, torque_nm: float, case: Case) -> dict[str, tuple[st
         "f0": ("zero return", found.worst_zero_return_percent / 100.0 * top_nm),
         **_arm_widths_nm(basis.second, torque_nm),
     }
+    beyond, own_words = basis.beyond[case], "departure from the line beyond the loads' uncertainty"
     if case is Case.RISING:
-        return widths | {"fa": ("departure from the line", _beside_nm(found, "line_percent", torque_nm))}
+        beside_nm = _beside_nm(found, "line_percent", torque_nm)
+        rising_nm = None if beside_nm is None else beyond * beside_nm
+        return widths | {"fa": ("departure from the line", beside_nm), "fa − u": (own_words, rising_nm)}
     both = "departure from the line, rising or falling"
     # the guides take departure and hysteresis apart, the own profile as one limit
     guides: dict[str, tuple[str, float | None]] = {
         "fa": ("departure from the line", _up_to(found, "line_both_percent", torque_nm)),
         "h": ("falling against rising", _up_to(found, "reversibility_percent", torque_nm)),
     }
-    own = {"fa + h/2": (both, _largest_nm(found, torque_nm, _worst_way))}
+    own = {
+        "fa + h/2": (both, _largest_nm(found, torque_nm, _worst_way)),
+        "fa − u + h/2": (
+            f"{own_words}, rising or falling",
+            _largest_nm(found, torque_nm, partial(_worst_way, beyond=beyond)),
+        ),
+    }
     return widths | own | guides
 
 
@@ -255,11 +267,11 @@ def _reaching_nm(found: Sequence[tuple[float | None, float]], torque_nm: float) 
     return _within_nm([*found, *beyond], torque_nm)
 
 
-def _worst_way(level: Level) -> float | None:
+def _worst_way(level: Level, beyond: float = 1.0) -> float | None:
     """Largest departure of rising or falling readings from the line between them, in percent."""
     if level.line_both_percent is None:
         return None
-    return abs(level.line_both_percent) + 0.5 * (level.reversibility_percent or 0.0)
+    return beyond * abs(level.line_both_percent) + 0.5 * (level.reversibility_percent or 0.0)
 
 
 def _up_to(found: Quantities, name: str, torque_nm: float) -> float | None:

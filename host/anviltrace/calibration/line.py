@@ -5,7 +5,8 @@ through zero is what is used; a line with an intercept is fitted beside it as a 
 zero. The slope's uncertainty holds the scatter of the readings and everything the reference torques have in
 common (arm, gravity, air, weights used again), which repeating does not make smaller. What the transducer
 itself departs from the line is kept apart, as a limit that is reached: at a torque met again and again it
-departs by the same each time, at one end or the other (U-shaped: half width over √2).
+departs by the same each time, at one end or the other (U-shaped: half width over √2). It is what is left of
+the readings' distances from the line when what the weights are expected to do to them is taken off.
 """
 
 from __future__ import annotations
@@ -20,13 +21,17 @@ import numpy as np
 import numpy.typing as npt
 
 from anviltrace.calibration.coverage import coverage_factor
+from anviltrace.calibration.departure import distance_variance_nm2, share_beyond
 from anviltrace.calibration.leastsquares import Fit, apart, fit_polynomial
+from anviltrace.calibration.lever import Lever
 from anviltrace.calibration.slope import (
     Loaded,
     Mountings,
     compare_mountings,
+    covariance_nm2,
     load_all,
     relative_parts,
+    rising_torques,
     tare,
     uncertain_slope,
 )
@@ -66,7 +71,8 @@ class Line:
 
     ``counts_per_nm`` carries the polarity of the bridge. ``u_relative`` with ``dof`` is the standard
     uncertainty of the slope: fit, common errors, and what a new mounting changes, where several tell.
-    ``residual_nm`` is a half width: the largest distance of a reading from the line of its mounting, and
+    ``residual_nm`` is a half width: the largest distance of a reading from the line of its mounting.
+    ``departure_nm`` is that of it which the uncertainty of the reference torques does not account for, and
     ``departure_u_nm`` the standard uncertainty that it makes.
     ``bend_per_nm`` is a half width: the relative departure from the line for each N·m above ``highest_nm``,
     from the curvature of a parabola with its uncertainty and the residual going on in proportion. Above
@@ -79,6 +85,7 @@ class Line:
     u_relative: float
     dof: float
     residual_nm: float
+    departure_nm: float
     lowest_nm: float
     highest_nm: float
     bend_per_nm: float
@@ -91,7 +98,7 @@ class Line:
     @property
     def departure_u_nm(self) -> float:
         """Standard uncertainty from the transducer's departure from the line: a U-shaped limit."""
-        return self.residual_nm / math.sqrt(2.0)
+        return self.departure_nm / math.sqrt(2.0)
 
     def standard_uncertainty_nm(self, torque_nm: float) -> float:
         """Standard uncertainty that the calibration gives to a torque of either sign."""
@@ -171,16 +178,22 @@ class LineFit:
 
 
 def fit_line(
-    steps: Sequence[LoadStep], calibration: Calibration, masses: Mapping[str, Mass], arm: Arm
+    steps: Sequence[LoadStep],
+    calibration: Calibration,
+    masses: Mapping[str, Mass],
+    arm: Arm,
+    lever: Lever | None = None,
 ) -> LineFit:
     """The line through the load steps of a calibration; ``masses`` by id.
+
+    ``lever``, of this arm at this site, saves making one where many calibrations have it in common.
 
     Raises CalibrationError when the steps are not a whole calibration (a zero, two different loads at
     least, a zero again) or do not show torque.
     """
     ordered = sorted(steps, key=lambda step: step.number)
     _check_whole(ordered)
-    loaded = load_all(ordered, calibration, masses, arm)
+    loaded = load_all(ordered, calibration, masses, arm, lever)
     torque_nm = np.array([one.torque.x for one in loaded])
     net = np.array([one.net_counts for one in loaded])
     _check_apart(np.abs(torque_nm))
@@ -191,7 +204,7 @@ def fit_line(
     slope = uncertain_slope(loaded, ordered, mountings)
     rows = _rows(ordered, loaded, slope.x)
     bend = _bend(torque_nm, net, mounting)
-    line = _line(calibration, slope, torque_nm, bend, _departure_nm(ordered, rows, mountings))
+    line = _line(calibration, slope, torque_nm, bend, _distances(ordered, rows, loaded, mountings))
     return _report(line, slope, ordered, rows, bend, mountings)
 
 
@@ -249,16 +262,45 @@ def _row(step: LoadStep, net_counts: float, loaded: Loaded | None, counts_per_nm
     )
 
 
-def _departure_nm(ordered: Sequence[LoadStep], rows: Sequence[StepRow], mountings: Mountings) -> float:
-    """Largest distance of a reading from the line of its own mounting; a magnitude."""
-    return max(
-        abs(row.net_counts / mountings.slope(step.mounting) - row.reference_nm)
-        for step, row in zip(ordered, rows, strict=True)
+@dataclass(frozen=True, slots=True)
+class _Distances:
+    """Largest distance of a reading from its line, as seen and beyond what the loads account for, N·m."""
+
+    seen: float
+    beyond: float
+
+
+def _distances(
+    ordered: Sequence[LoadStep],
+    rows: Sequence[StepRow],
+    loaded: Sequence[Loaded],
+    mountings: Mountings,
+) -> _Distances:
+    """Each reading against the line of its own mounting; of the mean at a load, the loads' part is taken off.
+
+    A load that only ever came on the way down keeps its distance as it is.
+    """
+    off_nm: dict[tuple[str, ...], list[float]] = {}
+    for step, row in zip(ordered, rows, strict=True):
+        distance_nm = row.net_counts / mountings.slope(step.mounting) - row.reference_nm
+        off_nm.setdefault(tuple(sorted(step.mass_ids)), []).append(distance_nm)
+    torques = rising_torques(loaded)
+    means_nm = {load: math.fsum(off_nm[load]) / len(off_nm[load]) for load in torques}
+    torque_nm = np.array([torque.x for torque in torques.values()])
+    known = 0.0
+    if torques:
+        variance_nm2 = distance_variance_nm2(torque_nm, covariance_nm2(torques), (1,))
+        known = 1.0 - share_beyond(list(means_nm.values()), variance_nm2)
+    return _Distances(
+        seen=max(abs(one) for ones in off_nm.values() for one in ones),
+        beyond=max(
+            abs(one - known * means_nm.get(load, 0.0)) for load, ones in off_nm.items() for one in ones
+        ),
     )
 
 
 def _line(
-    calibration: Calibration, slope: Any, torque_nm: Numbers, bend: _Bend | None, residual: float
+    calibration: Calibration, slope: Any, torque_nm: Numbers, bend: _Bend | None, off: _Distances
 ) -> Line:
     highest = float(np.abs(torque_nm).max())
     reach = highest if bend is None else REACH * highest
@@ -269,10 +311,11 @@ def _line(
         counts_per_nm=float(slope.x),
         u_relative=float(slope.u) / abs(float(slope.x)),
         dof=float(slope.df),
-        residual_nm=residual,
+        residual_nm=off.seen,
+        departure_nm=off.beyond,
         lowest_nm=float(np.abs(torque_nm).min()),
         highest_nm=highest,
-        bend_per_nm=bend_per_nm + residual / highest**2,
+        bend_per_nm=bend_per_nm + off.seen / highest**2,
         limit_nm=max(reach, calibration.linear_to_nm or 0.0),
     )
 

@@ -8,20 +8,20 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from GTC import get_covariance
 
 from anviltrace.calibration.budget import Basis, Budget, Case, Input, make_budget, smallest_usable_nm
 from anviltrace.calibration.classes import IndicativeClass, indicate
 from anviltrace.calibration.conformity import DecisionRule
+from anviltrace.calibration.departure import distance_variance_nm2, share_beyond
 from anviltrace.calibration.indications import Indication, indications, split
-from anviltrace.calibration.lever import OWN_CENTRE, OWN_MASS
+from anviltrace.calibration.lever import OWN_CENTRE, OWN_MASS, Lever
 from anviltrace.calibration.line import Contribution, LineFit
 from anviltrace.calibration.model import Choice, Curve, choose_model
 from anviltrace.calibration.outliers import stands_out
 from anviltrace.calibration.profiles import OWN, Profile, Rule
 from anviltrace.calibration.quantities import Quantities, find_quantities, resolution
 from anviltrace.calibration.secondarm import Noise, SecondArm, Side, compare_arms
-from anviltrace.calibration.slope import Loaded, load_all
+from anviltrace.calibration.slope import covariance_nm2, load_all, rising_torques
 from anviltrace.errors import CalibrationError
 from anviltrace.records import Arm, Calibration, LoadStep, Mass, Spread
 
@@ -100,10 +100,8 @@ class Numbers:
         if len(torque_nm) != len(self.load_covariance_nm2):
             return None
         powers = (1, 2, 3) if case is Case.RISING and len(torque_nm) > 3 else (1,)
-        q, _ = np.linalg.qr(np.column_stack([(torque_nm / torque_nm[-1]) ** power for power in powers]))
-        left = np.eye(len(torque_nm)) - q @ q.T
-        variance_nm2 = np.diag(left @ self.load_covariance_nm2 @ left.T)
-        return list(100.0 * np.sqrt(np.maximum(variance_nm2, 0.0)) / torque_nm)
+        variance_nm2 = distance_variance_nm2(torque_nm, self.load_covariance_nm2, powers)
+        return list(100.0 * np.sqrt(variance_nm2) / torque_nm)
 
 
 def work_out(
@@ -113,17 +111,20 @@ def work_out(
     arm: Arm,
     fit: LineFit,
     side: Side | None = None,
+    lever: Lever | None = None,
 ) -> Numbers:
     """All numbers of a calibration whose line is ``fit``; ``masses`` by id; ``side``: a second arm's series.
+
+    ``lever``, of this arm at this site, saves making one where many calibrations have it in common.
 
     Raises CalibrationError where no series rises.
     """
     ordered = sorted(steps, key=lambda step: step.number)
-    loaded = load_all(ordered, calibration, masses, arm)
+    loaded = load_all(ordered, calibration, masses, arm, lever)
     read = indications(ordered, loaded)
     quantities = find_quantities(read, resolution(ordered))
-    covariance_nm2 = _load_covariance_nm2(loaded)
-    choice = choose_model(read, covariance_nm2)
+    covariance = covariance_nm2(rising_torques(loaded))
+    choice = choose_model(read, covariance)
     hung = {mass.name: mass for mass in masses.values()}
     noise = _noise(choice.curve, len({one.mounting for one in split(read) if one.up}))
     second = None if side is None else compare_arms(ordered, calibration, masses, arm, side, noise)
@@ -132,18 +133,27 @@ def work_out(
         read=read,
         quantities=quantities,
         choice=choice,
-        basis=_basis(fit, read, quantities, choice, _Described(calibration, hung, arm), second),
+        basis=_basis(fit, read, quantities, choice, _Described(calibration, hung, arm), second, covariance),
         model_changes=_model_changes(fit, quantities, choice),
         stands_out=stands_out(_against_replicates(read, choice)),
-        load_covariance_nm2=covariance_nm2,
+        load_covariance_nm2=covariance,
     )
 
 
-def _load_covariance_nm2(loaded: Sequence[Loaded]) -> Matrix:
-    """Covariance of the reference torques of the rising loads, in the order of rising torque."""
-    torques = {frozenset(one.step.mass_ids): one.torque for one in loaded if one.step.branch == "up"}
-    ordered = sorted(torques.values(), key=lambda torque: abs(torque.x))
-    return np.array([[get_covariance(one, other) for other in ordered] for one in ordered])
+def _beyond(found: Quantities, covariance: Matrix) -> dict[Case, float]:
+    """What is left of the distances from the line of each result beyond what the loads account for."""
+    torque_nm = np.array([level.torque_nm for level in found.levels])
+    if len(torque_nm) != len(covariance):
+        return dict.fromkeys(Case, 1.0)
+    variance_nm2 = distance_variance_nm2(torque_nm, covariance, (1,))
+    percent = {
+        Case.RISING: [level.line_percent or 0.0 for level in found.levels],
+        Case.BOTH: [level.line_both_percent or 0.0 for level in found.levels],
+    }
+    return {
+        case: share_beyond(np.array(values) / 100.0 * torque_nm, variance_nm2)
+        for case, values in percent.items()
+    }
 
 
 def _against_replicates(read: Sequence[Indication], choice: Choice) -> Matrix:
@@ -187,6 +197,7 @@ def _basis(
     choice: Choice,
     described: _Described,
     second: SecondArm | None,
+    covariance: Matrix,
 ) -> Basis:
     per_nm, curve = abs(fit.line.counts_per_nm), choice.curve
     sd, dof = _scatter(curve)
@@ -196,7 +207,7 @@ def _basis(
     within = sum(row.branch != "zero" for row in fit.steps) - 1 - curve.mounting_dof
     scatter = () if line is None else (_statistic("line", line.source, line.u_relative, per_nm, within),)
     statistics = {case: scatter + _mounting(curve, per_nm, _mountings(read, case)) for case in Case}
-    return Basis(found, per_nm, inputs, statistics, sd / per_nm, dof, second)
+    return Basis(found, per_nm, inputs, statistics, sd / per_nm, dof, second, _beyond(found, covariance))
 
 
 def _mountings(read: Sequence[Indication], case: Case) -> int:

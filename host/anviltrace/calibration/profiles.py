@@ -7,7 +7,8 @@ expanded value with k = 2.
 In the own profile departure from the line and half the hysteresis are one limit: at a torque that is reached
 again and again both are the same each time, at the one end or the other. As two rectangles in quadrature,
 or as one, they were found too narrow in simulated calibrations that hysteresis leads; hence U-shaped. So is
-the departure alone, where torque only rises.
+the departure alone, where torque only rises. Of the distances from the line only that counts which the
+uncertainty of the reference torques does not account for (fa − u); anviltrace-1 took all of them.
 
 The span b_l between two arms is called U-shaped by DKD-R 3-8, here over its full width: how the pull to the
 side falls on the gauges turns with the mounting, like a sine, which is near one of its ends most often. The
@@ -49,22 +50,20 @@ _TWO_VALUED_SPAN = Rule("U-shaped, full width", math.sqrt(8.0))
 _TRIANGLE = Rule("triangular", math.sqrt(6.0))
 _TWICE = Rule("rectangular, full width, zero and reading", math.sqrt(6.0))
 
+_OWN_RULES = {"s": _NORMAL, "line": _NORMAL, "m": _NORMAL, "r": _TWICE, "f0": _SPAN, "q·b_l": _TWO_VALUED}
 OWN = Profile(
-    "anviltrace-1",
-    "scatter and mountings as standard deviations with their degrees of freedom, the rest as limits",
-    {
-        "s": _NORMAL,
-        "line": _NORMAL,
-        "m": _NORMAL,
-        "r": _TWICE,
-        "f0": _SPAN,
-        "fa": _TWO_VALUED,
-        "fa + h/2": _TWO_VALUED,
-        "q·b_l": _TWO_VALUED,
-    },
+    "anviltrace-2",
+    "scatter and mountings as standard deviations with their degrees of freedom, the rest as limits; of the "
+    "distances from the line what the loads' uncertainty does not account for",
+    _OWN_RULES | {"fa − u": _TWO_VALUED, "fa − u + h/2": _TWO_VALUED},
 )
 PROFILES = (
     OWN,
+    Profile(
+        "anviltrace-1",
+        "as anviltrace-2, but all of the distances from the line: what is wrong with weights counts twice",
+        _OWN_RULES | {"fa": _TWO_VALUED, "fa + h/2": _TWO_VALUED},
+    ),
     Profile(
         "dkd-r-3-8:2003",
         "DKD-R 3-8, edition 10/2003, table B.2 (torque wrenches; takes no interpolation deviation in)",

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from GTC import reporting, ureal
+from GTC import get_covariance, reporting, ureal
 
 from anviltrace.calibration.inventory import Site
 from anviltrace.calibration.leastsquares import Fit, apart, fit_polynomial
@@ -30,20 +30,33 @@ class Loaded:
 
 
 def load_all(
-    ordered: Sequence[LoadStep], calibration: Calibration, masses: Mapping[str, Mass], arm: Arm
+    ordered: Sequence[LoadStep],
+    calibration: Calibration,
+    masses: Mapping[str, Mass],
+    arm: Arm,
+    lever: Lever | None = None,
 ) -> list[Loaded]:
-    """The steps under load with their reference torques, which share whatever the loads have in common."""
-    return load_by(Lever(arm, site_of(calibration)), ordered, calibration.sign, masses)
+    """The steps under load with their reference torques, which share whatever the loads have in common.
+
+    ``lever``, of this arm at this site, saves making one; see :func:`load_by`.
+    """
+    lever = Lever(arm, site_of(calibration)) if lever is None else lever
+    return load_by(lever, ordered, calibration.sign, masses)
 
 
 def load_by(lever: Lever, ordered: Sequence[LoadStep], sign: int, masses: Mapping[str, Mass]) -> list[Loaded]:
-    """The same by a lever that may share its weights with another."""
-    tares, levels = tare(ordered), _zero_angles_deg(ordered)
-    return [
-        _load(step, lever, masses, sign, tares[step.series], levels[step.series])
-        for step in ordered
-        if step.branch != "zero"
-    ]
+    """The same by a lever that may share its weights with another; equal loads are one uncertain number."""
+    tares, levels, known = tare(ordered), _zero_angles_deg(ordered), {}
+    found = []
+    for step in ordered:
+        if step.branch == "zero":
+            continue
+        hung = tuple(masses[mass_id] for mass_id in step.mass_ids)
+        asked = step.mass_ids, step.angle_deg, levels[step.series]
+        if asked not in known:
+            known[asked] = sign * lever.since_zero_nm(hung, step.angle_deg, levels[step.series])
+        found.append(Loaded(step, hung, known[asked], step.mean_counts - tares[step.series]))
+    return found
 
 
 def _zero_angles_deg(ordered: Sequence[LoadStep]) -> dict[int, float]:
@@ -120,8 +133,11 @@ def uncertain_slope(loaded: Sequence[Loaded], ordered: Sequence[LoadStep], mount
 
     ``mountings`` tells how the readings scatter within a mounting, and the mountings among themselves.
     """
-    crossed = sum(one.torque * one.net_counts for one in loaded)
-    squared = sum(one.torque * one.torque for one in loaded)
+    same: dict[int, list[Loaded]] = {}
+    for one in loaded:
+        same.setdefault(id(one.torque), []).append(one)
+    crossed = sum(ones[0].torque * math.fsum(one.net_counts for one in ones) for ones in same.values())
+    squared = sum(ones[0].torque * ones[0].torque * len(ones) for ones in same.values())
     fit = mountings.within
     scatter = fit.residual_sd * math.sqrt(1.0 / float(squared.x) + _zero_weight(loaded, ordered))
     slope = crossed / squared + ureal(0.0, scatter, df=fit.dof, label="scatter of the readings")
@@ -142,6 +158,22 @@ def _zero_weight(loaded: Sequence[Loaded], ordered: Sequence[LoadStep]) -> float
     return weight
 
 
+def rising_torques(loaded: Sequence[Loaded]) -> dict[tuple[str, ...], Any]:
+    """Uncertain reference torque of each rising load by the ids of what hangs; lowest torque first."""
+    found = {tuple(sorted(one.step.mass_ids)): one.torque for one in loaded if one.step.branch == "up"}
+    return dict(sorted(found.items(), key=lambda item: abs(float(item[1].x))))
+
+
+def covariance_nm2(torques: Mapping[tuple[str, ...], Any]) -> Numbers:
+    """Covariance of uncertain torques in their order, shape (loads, loads), in N²·m²."""
+    ordered = list(torques.values())
+    covariance = np.empty((len(ordered), len(ordered)))
+    for row, one in enumerate(ordered):
+        for column, other in enumerate(ordered[: row + 1]):
+            covariance[row, column] = covariance[column, row] = get_covariance(one, other)
+    return covariance
+
+
 def relative_parts(slope: Any) -> dict[str, float]:
     """Relative standard uncertainty of the slope by source."""
     parts: dict[str, float] = {}
@@ -159,16 +191,3 @@ def site_of(calibration: Calibration) -> Site:
         calibration.air_density_kg_per_m3,
         calibration.air_density_u_kg_per_m3,
     )
-
-
-def _load(
-    step: LoadStep,
-    lever: Lever,
-    masses: Mapping[str, Mass],
-    sign: int,
-    zero_counts: float,
-    zero_angle_deg: float,
-) -> Loaded:
-    hung = tuple(masses[mass_id] for mass_id in step.mass_ids)
-    torque = sign * lever.since_zero_nm(hung, step.angle_deg, zero_angle_deg)
-    return Loaded(step, hung, torque, step.mean_counts - zero_counts)

@@ -7,11 +7,13 @@ by a raised cosine, so the ripple averages out whatever its period, once a few o
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
 Counts = npt.NDArray[np.int32]
+Numbers = npt.NDArray[np.float64]
 
 _LEAST_SAMPLES = 8
 _FINEST_COUNTS = 1.0
@@ -68,8 +70,7 @@ def look_at(counts: Counts) -> Window:
     A straight line by least squares, weighted with a raised cosine; the mean is its value at mid-window.
     """
     samples = len(counts)
-    x = (np.arange(samples) + 0.5) / samples - 0.5
-    weights = 1.0 + np.cos(2.0 * np.pi * x)
+    x, weights = _raised_cosine(samples)
     middle = float(counts[samples // 2])
     y = counts - middle
     mean = float(weights @ y / weights.sum())
@@ -78,6 +79,13 @@ def look_at(counts: Counts) -> Window:
     drift = float(lever @ y) / lever_sum
     sd = float(np.sqrt(np.sum((y - mean - drift * x) ** 2) / (samples - 2)))
     return Window(middle + mean, sd, drift, sd * float(np.sqrt(lever @ lever)) / lever_sum, samples)
+
+
+@lru_cache(maxsize=4)
+def _raised_cosine(samples: int) -> tuple[Numbers, Numbers]:
+    """Places from −0.5 to 0.5 and their weights, each shape (samples,)."""
+    x = (np.arange(samples) + 0.5) / samples - 0.5
+    return x, 1.0 + np.cos(2.0 * np.pi * x)
 
 
 def why_unsteady(window: Window, known: Known, gate: Gate) -> str:

@@ -26,6 +26,7 @@ def stated_line(origin: Origin, settings: Settings, sign: int) -> Line | str:
         u_relative=origin.nm_u_relative,
         dof=math.inf,
         residual_nm=0.0,
+        departure_nm=0.0,
         lowest_nm=0.0,
         highest_nm=math.inf,
         bend_per_nm=0.0,

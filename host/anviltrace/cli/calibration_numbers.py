@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from anviltrace.calibration.quantities import Level, Quantities
     from anviltrace.calibration.secondarm import ArmsAtLoad, SecondArm
 
-PROFILE_NAMES = ("anviltrace-1", "dkd-r-3-8:2003", "dkd-infoblatt-10-02:4")
+PROFILE_NAMES = ("anviltrace-2", "anviltrace-1", "dkd-r-3-8:2003", "dkd-infoblatt-10-02:4")
 """Spelled out, so that help does not load the computations."""
 RULE_NAMES = ("simple", "guard-band")
 """Spelled out for the same reason."""

@@ -219,6 +219,7 @@ def _checks(document: Document, unit: TorqueUnit) -> Facts:
         ("bare rig, without the arm", _bare(document)),
         *(shunt_facts(document.shunts) or [("shunt across an arm of the bridge", NOT_ON_RECORD)]),
         ("largest distance from the line of its mounting", shown_torque(fit.line.residual_nm, unit, 2)),
+        ("of that more than weights and angles account for", shown_torque(fit.line.departure_nm, unit, 2)),
         ("scatter about the line of each mounting, s", shown_torque(fit.scatter_nm, unit, 2)),
         ("falling against rising at one load, at most", hysteresis),
         ("change of zero over a series, at most", shown_torque(fit.zero_return_nm, unit, 2)),

@@ -91,19 +91,19 @@ class TestUncertainty:
 
     def test_departure_from_the_line_stays_at_small_torque(self) -> None:
         line = fit(wavy).line
-        assert 0.05 < line.residual_nm < 0.3
-        assert line.standard_uncertainty_nm(0.0) == pytest.approx(line.residual_nm / math.sqrt(2.0))
+        assert 0.05 < line.departure_nm < line.residual_nm < 0.3
+        assert line.standard_uncertainty_nm(0.0) == pytest.approx(line.departure_nm / math.sqrt(2.0))
 
     def test_degrees_of_freedom_by_welch_and_satterthwaite(self) -> None:
-        line = replace(fit(wavy).line, u_relative=0.01, residual_nm=0.0, dof=4.0)
+        line = replace(fit(wavy).line, u_relative=0.01, departure_nm=0.0, dof=4.0)
         assert line.degrees_of_freedom(100.0) == pytest.approx(4.0)
         assert line.expanded_nm(100.0) == pytest.approx(2.776, abs=5e-4)
-        both = replace(line, residual_nm=math.sqrt(2.0))
+        both = replace(line, departure_nm=math.sqrt(2.0))
         assert both.degrees_of_freedom(100.0) == pytest.approx(4.0 * math.sqrt(2.0) ** 4)
 
     def test_a_part_of_a_degree_of_freedom_is_truncated(self) -> None:
         """JCGM 100:2008, G.4.1: to the next lower whole number."""
-        line = replace(fit(wavy).line, u_relative=0.01, residual_nm=0.0)
+        line = replace(fit(wavy).line, u_relative=0.01, departure_nm=0.0)
         for dof in (4.0, 4.01, 4.99, 5.0 - 1e-6):
             assert replace(line, dof=dof).expanded_nm(100.0) == pytest.approx(2.776, abs=5e-4)
         assert replace(line, dof=5.0 * (1.0 - 1e-12)).expanded_nm(100.0) == pytest.approx(2.571, abs=5e-4)
@@ -122,7 +122,7 @@ class TestUncertainty:
         steps[-1] = replace(steps[-1], mean_counts=ZERO_COUNTS + 0.4 * COUNTS_PER_NM)
         found = fit_line(steps, calibration(), BY_ID, arm())
         assert found.zero_return_nm == pytest.approx(0.4, rel=1e-2)
-        assert found.line.residual_nm >= 0.2
+        assert found.line.departure_nm >= 0.2
 
     def test_hysteresis(self) -> None:
         steps = load_steps(ladder(HUNG), Nature.as_stated(HUNG, arm(), calibration()))

@@ -98,9 +98,9 @@ class TestTable:
     def test_with_hysteresis_is_wider(self, whole: Numbers) -> None:
         rising, both = (whole.budget(150.0, case) for case in (Case.RISING, Case.BOTH))
         symbols = {term.symbol for term in both.terms}
-        assert "fa + h/2" in symbols
-        assert "fa" not in symbols
-        assert "fa + h/2" not in {term.symbol for term in rising.terms}
+        assert "fa − u + h/2" in symbols
+        assert "fa − u" not in symbols
+        assert "fa − u + h/2" not in {term.symbol for term in rising.terms}
         assert both.expanded_nm > rising.expanded_nm
         assert any("only rises" in why for why in rising.left_out)
 
@@ -109,15 +109,18 @@ class TestTable:
             budget = whole.budget(150.0, Case.BOTH, find_profile(name))
             return {term.symbol for term in budget.terms if term.unit == "N·m"}
 
+        assert symbols("anviltrace-2") == {"s", "r", "f0", "fa − u + h/2"}
         assert symbols("anviltrace-1") == {"s", "r", "f0", "fa + h/2"}
         assert symbols("dkd-r-3-8:2003") == {"b'", "b", "r", "f0", "h"}
         assert symbols("dkd-infoblatt-10-02:4") == {"b'", "r", "fa"}
-        with pytest.raises(CalibrationError, match="'dkd'; there are: anviltrace-1"):
+        with pytest.raises(CalibrationError, match="'dkd'; there are: anviltrace-2, anviltrace-1"):
             find_profile("dkd")
 
     def test_below_the_lowest_load_widths_do_not_shrink(self, whole: Numbers) -> None:
         def width(torque_nm: float) -> float:
-            return next(t.width for t in whole.budget(torque_nm, Case.BOTH).terms if t.symbol == "fa + h/2")
+            return next(
+                t.width for t in whole.budget(torque_nm, Case.BOTH).terms if t.symbol == "fa − u + h/2"
+            )
 
         assert width(1.0) == width(7.0) > 0.0
         assert any("nothing hung" in why for why in whole.budget(7.0, Case.BOTH).left_out)

@@ -72,14 +72,22 @@ def test_a_count_of_another_size_changes_the_slope_alone(scale: float) -> None:
     scaled = [replace(step, mean_counts=scale * step.mean_counts) for step in read()]
     one, other = line(read()), line(scaled)
     assert other.counts_per_nm == pytest.approx(scale * one.counts_per_nm)
-    for name in ("u_relative", "dof", "residual_nm", "highest_nm", "bend_per_nm"):
+    for name in ("u_relative", "dof", "residual_nm", "departure_nm", "highest_nm", "bend_per_nm"):
         assert getattr(other, name) == pytest.approx(getattr(one, name), rel=1e-6)
 
 
 def test_the_sign_of_torque_turns_nothing_else_round() -> None:
     one, other = line(read()), line(read(-1), -1)
     assert (one.sign, other.sign) == (1, -1)
-    for name in ("counts_per_nm", "u_relative", "dof", "residual_nm", "lowest_nm", "highest_nm"):
+    for name in (
+        "counts_per_nm",
+        "u_relative",
+        "dof",
+        "residual_nm",
+        "departure_nm",
+        "lowest_nm",
+        "highest_nm",
+    ):
         assert getattr(other, name) == pytest.approx(getattr(one, name), rel=1e-9)
 
 

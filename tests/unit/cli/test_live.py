@@ -16,7 +16,7 @@ SETTINGS = workshop().settings
 
 
 def line(sign: int, counts_per_nm: float) -> Line:
-    return Line("", sign, counts_per_nm, 1e-3, 10.0, 0.1, 20.0, 100.0, 1e-6, 200.0)
+    return Line("", sign, counts_per_nm, 1e-3, 10.0, 0.1, 0.1, 20.0, 100.0, 1e-6, 200.0)
 
 
 def test_torque_takes_the_line_of_its_sign() -> None:

@@ -336,7 +336,7 @@ class TestNumbers:
         for reason in budget.left_out:
             assert reason in text
         assert f"k = {budget.k:.2f} for 95.45 %" in text
-        assert "by the profile anviltrace-1" in text
+        assert "by the profile anviltrace-2" in text
 
     def test_a_class_is_indicative_and_needs_a_whole_plan(self, document: Document, text: str) -> None:
         assert "no class without b', b: the plan was too short to show it" in text
