@@ -12,7 +12,7 @@ PINS = {"spi": 0, "sck": 18, "mosi": 19, "miso": 16, "cs": 17, "drdy": 20, "rese
 # CONVERTER = "ads1220"
 # PINS = {"spi": 0, "sck": 18, "mosi": 19, "miso": 16, "cs": 17, "drdy": 20}
 # CONVERTER = "hx711"
-# PINS = {"clock": 14, "data": 15}
+# PINS = {"clock": 14, "data": 15}  # and "pio": 0, a state machine of an RP2040 or RP2350
 # CONVERTER = "nau7802"
 # PINS = {"i2c": 0, "scl": 5, "sda": 4}  # and "drdy", where the module brings it out
 

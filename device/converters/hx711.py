@@ -2,7 +2,8 @@
 
 Source: Avia Semiconductor HX711 datasheet (timing p. 5, channel and gain by pulse count p. 4-5). The rate
 is strapped on the module (RATE pin) and comes from settings; the chip's own clock makes it several
-percent off, so the host measures it from the ticks.
+percent off, so the host measures it from the ticks. The clock pulses come from a PIO state machine where the
+settings name one and the board has it, else from the script, with interrupts held off while one is high.
 """
 
 from time import sleep_us, ticks_add, ticks_diff, ticks_ms, ticks_us
@@ -24,7 +25,7 @@ _PULSES = ((128, 25), (64, 27), (32, 26))
 
 
 class Converter:
-    """The chip on the pins ``clock`` (PD_SCK) and ``data`` (DOUT)."""
+    """The chip on the pins ``clock`` (PD_SCK) and ``data`` (DOUT); perhaps ``pio``, a state machine."""
 
     name = "hx711"
     code_bits = 24
@@ -47,6 +48,7 @@ class Converter:
         self._pulses = 25
         self._clock = Pin(settings.PINS["clock"], Pin.OUT, value=0)
         self._data = Pin(settings.PINS["data"], Pin.IN, Pin.PULL_UP)
+        self._pio = _pulse_reader(settings.PINS, self._clock, self._data)
         self._last_tick: "Any" = -1
         self._heard: "Any" = 0
         self._trusted = True
@@ -116,6 +118,9 @@ class Converter:
 
     def _restart(self):
         """Power down and up through the clock line: gain 128, and the filter starts anew."""
+        if self._pio is not None:
+            self._pio.hold_high(_POWER_DOWN_US)
+            return
         self._clock(1)
         sleep_us(_POWER_DOWN_US)
         self._clock(0)
@@ -136,7 +141,14 @@ class Converter:
             sleep_us(100)
 
     def _read(self):
-        """Clock out 24 bits, then the pulses that choose the next gain.
+        """Clock out 24 bits, then the pulses that choose the next gain; the signed code."""
+        code = self._clocked_out() if self._pio is None else self._pio.read(self._pulses)
+        if self._pio is not None:
+            self._trusted = code >= 0 and self._data() == 1
+        return code - 0x1000000 if code & 0x800000 else code
+
+    def _clocked_out(self):
+        """24 bits by pulses of the script's own.
 
         Interrupts are held off while the clock is high: 60 us of high would reset the chip in mid-word.
         """
@@ -156,7 +168,18 @@ class Converter:
             if high > longest:
                 longest = high
         self._trusted = longest <= _LONGEST_HIGH_US and data() == 1
-        return code - 0x1000000 if code & 0x800000 else code
+        return code
+
+
+def _pulse_reader(pins, clock, data):
+    """The state machine that gives the pulses, or None where none is named or the board has none."""
+    if "pio" not in pins:
+        return None
+    try:
+        from pulses import PulseReader
+    except ImportError:
+        return None
+    return PulseReader(pins["pio"], clock, data)
 
 
 def _all_ones(code):

@@ -20,14 +20,14 @@ PINS_NEEDED = {
     "hx711": ("clock", "data"),
     "nau7802": ("i2c", "scl", "sda"),
 }
-"""The pins each converter must have; those of :data:`BUSES` are bus numbers and no pins."""
+"""The pins each converter must have; those of :data:`BUSES` are numbers of parts of the board and no pins."""
 
-BUSES = ("spi", "i2c")
+BUSES = {"spi": "SPI bus", "i2c": "I2C bus", "pio": "PIO state machine"}
 
 PINS_POSSIBLE = {
     "ads1220": PINS_NEEDED["ads1220"],
     "ads1256": (*PINS_NEEDED["ads1256"], "reset"),
-    "hx711": PINS_NEEDED["hx711"],
+    "hx711": (*PINS_NEEDED["hx711"], "pio"),
     "nau7802": (*PINS_NEEDED["nau7802"], "drdy"),
 }
 

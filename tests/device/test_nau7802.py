@@ -19,7 +19,7 @@ from anviltrace.virtual.board import Fault
 from anvilwire import messages as m
 
 SCRIPT = Path(__file__).resolve().parent / "scripts" / "drive_nau7802.py"
-HELPERS = {"driver", "expect", "fails", "collect"}
+HELPERS = {"driver", "fails"}
 CHECKS = [
     name
     for name in re.findall(r"^def (\w+)\(", SCRIPT.read_text("utf-8"), re.MULTILINE)

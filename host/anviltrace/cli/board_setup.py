@@ -181,14 +181,14 @@ def _asked(settings: BoardSettings, given: dict[str, Any]) -> BoardSettings:
 
 
 def _asked_pins(settings: BoardSettings) -> BoardSettings:
-    from anviltrace.firmware import PINS_NEEDED, PINS_POSSIBLE
+    from anviltrace.firmware import BUSES, PINS_NEEDED, PINS_POSSIBLE
 
     pins: dict[str, int | None] = dict(settings.wiring())
     click.echo("Pins by GPIO number (not the number of the pad on the board):", err=True)
     for name in PINS_POSSIBLE[settings.converter]:
-        label = f"  number of the {name.upper()} bus" if name in ("spi", "i2c") else f"  {name}"
+        label = f"  number of the {BUSES[name]}" if name in BUSES else f"  {name}"
         if name not in PINS_NEEDED[settings.converter]:
-            label += f" ({NOT_WIRED}: not wired)"
+            label += f" ({NOT_WIRED}: none)" if name in BUSES else f" ({NOT_WIRED}: not wired)"
         usual = str(pins.get(name, NOT_WIRED))
         pins[name] = click.prompt(label, default=usual, value_proc=to_pin, err=True)
     return replace(settings, pins=_wired(pins))

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from anviltrace.errors import PlanError
-from anviltrace.firmware import BoardSettings
+from anviltrace.firmware import BUSES, BoardSettings
 
 _HEADER = frozenset({*range(23), 26, 27, 28})
 """What a Pico leads to its edge; 23, 24, 25 and 29 serve the board itself."""
@@ -36,7 +36,8 @@ _RP2040_I2C: Buses = {
     0: {"sda": frozenset(range(0, 29, 4)), "scl": frozenset(range(1, 30, 4))},
     1: {"sda": frozenset(range(2, 27, 4)), "scl": frozenset(range(3, 28, 4))},
 }
-_RP2040 = {"spi": _RP2040_SPI, "i2c": _RP2040_I2C, "uart": _RP2040_UART}
+_RP2040_PIO: Buses = {number: {} for number in range(8)}
+_RP2040 = {"spi": _RP2040_SPI, "i2c": _RP2040_I2C, "uart": _RP2040_UART, "pio": _RP2040_PIO}
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +80,7 @@ def check_pins(settings: BoardSettings) -> None:
 
 def used_pins(settings: BoardSettings) -> dict[str, int]:
     """Every pin in use by what it is for; buses are no pins."""
-    pins = {name: pin for name, pin in settings.wiring().items() if name not in ("spi", "i2c")}
+    pins = {name: pin for name, pin in settings.wiring().items() if name not in BUSES}
     if settings.escape_pin is not None:
         pins["escape_pin"] = settings.escape_pin
     if not isinstance(settings.link, str):

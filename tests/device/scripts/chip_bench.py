@@ -86,6 +86,40 @@ def power_up(converter, front_ps=0):
     return machine.chip, given
 
 
+class Block:
+    """The block of a station, as a list."""
+
+    def __init__(self):
+        self.codes = []
+        self.lost = 0
+        self.count = 0
+        self.doubted = 0
+
+    def room(self):
+        return 256
+
+    def put(self, code, _tick):
+        self.codes.append(code)
+
+    def lose(self, count):
+        self.lost += count
+
+    def mark_glitch(self):
+        self.doubted += 1
+
+
+def expect(found, wanted):
+    assert found == wanted, "%r, not %r" % (found, wanted)
+
+
+def collect(converter, count):
+    block = Block()
+    while len(block.codes) < count:
+        converter.fill(block)
+        clock.idle()
+    return block
+
+
 def run_check(checks):
     """Run the check that the second argument names."""
     checks[sys.argv[2]]()

@@ -1,29 +1,11 @@
 # The board's NAU7802 driver on the simulated chip, without a station: drive_nau7802.py SILICON CHECK.
-from chip_bench import NAU_PINS, PINS, Settings, power_up, run_check, sleep_ms
+from chip_bench import NAU_PINS, PINS, Settings, collect, expect, power_up, run_check, sleep_ms
 
 import clock
 import faults
 
 US = 1_000_000
 ONE_MV_PER_V = 100_000_000
-
-
-class Block:
-    """The block of a station, as a list."""
-
-    def __init__(self):
-        self.codes = []
-        self.lost = 0
-        self.count = 0
-
-    def room(self):
-        return 256
-
-    def put(self, code, _tick):
-        self.codes.append(code)
-
-    def lose(self, count):
-        self.lost += count
 
 
 def driver(with_pin=False):
@@ -35,10 +17,6 @@ def driver(with_pin=False):
     return converter, chip, given
 
 
-def expect(found, wanted):
-    assert found == wanted, "%r, not %r" % (found, wanted)
-
-
 def fails(function, words):
     from converters import ConverterError
 
@@ -48,14 +26,6 @@ def fails(function, words):
     except ConverterError as error:
         said = str(error)
     assert words in said, said
-
-
-def collect(converter, count):
-    block = Block()
-    while len(block.codes) < count:
-        converter.fill(block)
-        clock.idle()
-    return block
 
 
 def every_rate_and_gain():

@@ -35,12 +35,20 @@ def test_the_usual_wiring_is_possible_on_every_board(board: str, converter: str)
         ),
         (replace(PICO, pins={**SPI, "spi": 1}), "cannot be sck of SPI 1"),
         (replace(PICO, pins={**SPI, "spi": 2}), "SPI 2 does not exist on this board: choose 0-1"),
+        (
+            replace(SCALE, pins={"clock": 14, "data": 15, "pio": 8}),
+            "PIO 8 does not exist on this board: choose 0-7",
+        ),
         (replace(PICO, link=("uart", 0, 921600, 4, 5)), "tx = 4: that pin cannot be tx of UART 0"),
     ],
 )
 def test_pins_a_board_has_not(settings: BoardSettings, words: str) -> None:
     with pytest.raises(PlanError, match=words):
         check_pins(settings)
+
+
+def test_the_number_of_a_part_of_the_board_is_no_pin() -> None:
+    check_pins(replace(SCALE, pins={"clock": 0, "data": 1, "pio": 0}))
 
 
 def test_pins_of_a_two_wire_bus() -> None:
