@@ -45,17 +45,21 @@ def install(where: Path, port_url: str, replace: bool, no_restart: bool, as_json
     settings = read_settings(path)
     remote = Remote(port_url)
     try:
-        reach_prompt(port_url)
+        reach_prompt(port_url, tell=_tell)
     except InstallError:
         click.echo(HOW_TO_GET_MICROPYTHON, err=True)
         raise
-    done = install_on(remote, settings, path, replace=replace, tell=lambda words: click.echo(words, err=True))
+    done = install_on(remote, settings, path, replace=replace, tell=_tell)
     if not no_restart:
         remote.reset()
     if as_json:
         print_json(asdict(done))
     else:
         _show(done, port_url, no_restart)
+
+
+def _tell(words: str) -> None:
+    click.echo(words, err=True)
 
 
 def _show(done: Installed, port: str, no_restart: bool) -> None:

@@ -6,7 +6,7 @@ import hashlib
 import json
 import shutil
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -51,13 +51,12 @@ def install(
     """
     with tempfile.TemporaryDirectory(prefix="anviltrace-install-") as name:
         folder = Path(name)
-        board = remote.survey([])
+        possible = [file.path for file in lay_out(folder, settings)]
+        board = remote.survey({*possible, *map(_twin, possible), *_folders(possible)})
         tell(f"{board.machine}, MicroPython {board.micropython}")
-        lay_out(folder, settings)
         shutil.copyfile(settings_file, folder / "settings.py")
         reason = why_not_precompiled(folder, board.dialect)
         wanted = _digests(folder)
-        board = remote.survey({*wanted, *map(_twin, wanted), *board.installed, *_folders(wanted)})
         if not replace:
             _refuse_to_overwrite(board, wanted)
         copied, removed = _changes(board, wanted)
@@ -77,14 +76,15 @@ def _carry_out(
     removed: tuple[str, ...],
 ) -> None:
     """The manifest goes first, naming old and new, so that what breaks off here is known next time."""
-    _write_manifest(folder, {**board.installed, **wanted})
+    ours = {**board.installed, **wanted}
+    _write_manifest(folder, ours)
     missing = [name for name in _folders(wanted) if board.digests[name] != FOLDER]
-    remote.put(folder, [MANIFEST, *copied], missing, removed)
-    found = remote.survey(wanted).digests
+    found = remote.put(folder, [MANIFEST, *copied], missing, removed).digests
     if wrong := [path for path, digest in wanted.items() if found[path] != digest]:
         raise InstallError(f"{wrong[0]} on the board is not what was copied: its memory may fail; try again")
-    _write_manifest(folder, wanted)
-    remote.put(folder, [MANIFEST], [], [])
+    if ours != wanted:
+        _write_manifest(folder, wanted)
+        remote.put(folder, [MANIFEST])
 
 
 def _changes(board: Survey, wanted: Mapping[str, str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -128,7 +128,7 @@ def _digests(folder: Path) -> dict[str, str]:
     }
 
 
-def _folders(paths: Mapping[str, str]) -> list[str]:
+def _folders(paths: Iterable[str]) -> list[str]:
     """Every folder the paths lie in, parents first."""
     parents = {str(parent) for path in paths for parent in PurePosixPath(path).parents}
     return sorted(parents - {"."})

@@ -27,13 +27,15 @@ says. Then run this again."""
 def reach_prompt(
     port: str,
     *,
+    tell: Callable[[str], None] = lambda words: None,  # noqa: ARG005
     open_it: Callable[[str], Any] = open_port,
     patience_s: float = FIRST_CONTACT_S,
     restart_s: float = RESTART_S,
 ) -> None:
     """Bring the board on a port to its prompt: by Ctrl-C, else by asking the anviltrace script to leave.
 
-    A run that an earlier program left going is stopped.
+    A run that an earlier program left going is stopped. Where neither helps it goes on trying for
+    ``restart_s`` and tells that a person may restart the board meanwhile.
 
     Raises:
         OpenError: the port cannot be opened.
@@ -48,6 +50,8 @@ def reach_prompt(
             session.quit()
     except AnviltraceError:
         pass  # it may be restarting already: Ctrl-C does that too
+    if not running:
+        tell(f"No prompt yet: unplug the board and plug it in again; this goes on trying for {restart_s:g} s")
     deadline = time.monotonic() + restart_s
     while time.monotonic() < deadline:
         with contextlib.suppress(OpenError):  # gone during its restart
@@ -76,10 +80,10 @@ def is_at_prompt(port: Any) -> bool:
 def _why(port: str, running: bool) -> str:
     if running:
         return (
-            f"the board on {port} runs the anviltrace script and does not leave it: unplug it, plug it in "
-            "again and run this within two seconds, or hold its escape pin low meanwhile; nothing was changed"
+            f"the board on {port} runs the anviltrace script and does not leave it: run this again and then "
+            "unplug and replug the board, or hold its escape pin low while you do; nothing was changed"
         )
     return (
         f"on {port} neither MicroPython's prompt nor the anviltrace script answers: check that it is the "
-        "board's port, unplug it, plug it in again and run this within two seconds; nothing was changed"
+        "board's port, run this again and then unplug and replug the board; nothing was changed"
     )

@@ -6,7 +6,7 @@ import importlib.util
 import json
 import subprocess
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -39,6 +39,11 @@ def text(path):
             return file.read()
     except OSError:
         return None
+manifest = text(MANIFEST)
+try:
+    installed = list(json.loads(manifest)["files"])
+except (KeyError, TypeError, ValueError):
+    installed = []
 what = sys.implementation
 room = os.statvfs(os.getcwd())
 print(json.dumps({
@@ -46,8 +51,8 @@ print(json.dumps({
     "version": list(what.version[:3]),
     "dialect": getattr(what, "_mpy", 0),
     "free": room[0] * room[3],
-    "manifest": text(MANIFEST),
-    "digests": {path: digest(path) for path in PATHS},
+    "manifest": manifest,
+    "digests": {path: digest(path) for path in PATHS + installed},
 }))
 """
 
@@ -62,8 +67,8 @@ FOLDER = "folder"
 class Survey:
     """What a board says: ``digests`` are sha256 in hex, None for paths that are not there.
 
-    ``dialect`` is MicroPython's ``sys.implementation._mpy``, 0 for none; ``installed`` is the manifest,
-    path to digest, empty where nothing of ours was installed.
+    All that was installed is among them. ``dialect`` is MicroPython's ``sys.implementation._mpy``, 0 for
+    none; ``installed`` is the manifest, path to digest, empty where nothing of ours was installed.
     """
 
     machine: str
@@ -83,9 +88,10 @@ class Remote:
             raise InstallError("mpremote is not installed: pip install 'anviltrace[board]'")
 
     def survey(self, paths: Iterable[str]) -> Survey:
-        """Ask the board about itself and about some paths."""
-        code = f"PATHS = {sorted(paths)!r}\nMANIFEST = {MANIFEST!r}\n{_SURVEY}"
-        printed = self.run(["exec", code])
+        """Ask the board about itself, about some paths, and about those it has from an installation."""
+        return self._read_survey(self.run(["exec", _survey_of(paths)]))
+
+    def _read_survey(self, printed: str) -> Survey:
         try:
             told = json.loads(printed.splitlines()[-1])
             return _survey_from(told)
@@ -94,12 +100,14 @@ class Remote:
                 f"the board on {self._port} gives no sensible answer, {printed[-60:]!r}: reset it, try again"
             ) from error
 
-    def put(self, folder: Path, paths: Iterable[str], folders: Iterable[str], gone: Iterable[str]) -> None:
-        """Remove ``gone``, make ``folders``, then copy files from ``folder`` to the same paths."""
+    def put(
+        self, folder: Path, paths: Sequence[str], folders: Iterable[str] = (), gone: Iterable[str] = ()
+    ) -> Survey:
+        """Remove ``gone``, make ``folders``, copy files from ``folder`` to the same paths; survey those."""
         commands = [["rm", f":{path}"] for path in gone]
         commands += [["mkdir", f":{name}"] for name in folders]
         commands += [["cp", str(folder / path), f":{path}"] for path in paths]
-        self.run(*commands)
+        return self._read_survey(self.run(*commands, ["exec", _survey_of(paths)]))
 
     def reset(self) -> None:
         """Restart the board, which then starts its script."""
@@ -122,6 +130,10 @@ class Remote:
             said = (done.stderr + done.stdout).decode(errors="replace").strip().splitlines() or ["nothing"]
             raise InstallError(f"mpremote failed on {self._port}, it says {said[-1]!r}: reset it, try again")
         return done.stdout.decode(errors="replace")
+
+
+def _survey_of(paths: Iterable[str]) -> str:
+    return f"PATHS = {sorted(paths)!r}\nMANIFEST = {MANIFEST!r}\n{_SURVEY}"
 
 
 def _survey_from(told: dict[str, Any]) -> Survey:

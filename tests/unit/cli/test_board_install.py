@@ -41,7 +41,7 @@ def test_a_board_that_runs_the_script_gets_the_new_one_and_restarts(tmp_path: Pa
 def test_without_micropython_it_says_how_to_get_it(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    def silent(port: str) -> None:
+    def silent(port: str, **how: object) -> None:  # noqa: ARG001
         raise InstallError(f"on {port} nothing answers")
 
     monkeypatch.setattr("anviltrace.install.remote.importlib.util.find_spec", lambda name: name)

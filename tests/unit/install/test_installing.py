@@ -135,13 +135,13 @@ def test_plain_source_where_it_cannot_be_compiled(
 
 def test_a_copy_that_went_wrong_is_noticed(in_use: PromptBoard, monkeypatch: pytest.MonkeyPatch) -> None:
     (in_use.flash / "quick.mpy").unlink()
-    plain = Remote.put
+    plain = Remote.run
 
-    def spoil(remote: Remote, *arguments: object) -> None:
-        plain(remote, *arguments)
-        (in_use.flash / "quick.mpy").write_bytes(b"bits fell over")
+    def spoil(remote: Remote, *commands: list[str]) -> str:
+        """The bytes change while they are copied: the last copy is another file's."""
+        return plain(remote, *commands[:-1], ["cp", ":main.py", ":quick.mpy"], commands[-1])
 
-    monkeypatch.setattr(Remote, "put", spoil)
+    monkeypatch.setattr(Remote, "run", lambda *words: (spoil if len(words) > 2 else plain)(*words))
     with pytest.raises(InstallError, match=r"quick\.mpy on the board is not what was copied"):
         put(in_use)
 
@@ -186,8 +186,20 @@ def test_a_board_that_stays_as_it_is(tmp_path: Path, script: Script, words: str)
     with PromptBoard(tmp_path / "board", script, running=True) as board:
         board._at_prompt = False
         board._listen = lambda wait_s: super(PromptBoard, board)._listen(wait_s)  # type: ignore[method-assign]
+        told: list[str] = []
         with pytest.raises(InstallError, match=words):
-            reach_prompt(board.url, patience_s=0.3, restart_s=0.5)
+            reach_prompt(board.url, tell=told.append, patience_s=0.3, restart_s=0.5)
+        assert bool(told) == ("neither" in words)
+
+
+def test_a_board_that_is_restarted_while_it_waits(tmp_path: Path) -> None:
+    with PromptBoard(tmp_path / "board", Script(ignore=1_000_000), running=True) as board:
+
+        def replug(words: str) -> None:
+            assert "unplug the board" in words
+            board._at_prompt = True
+
+        reach_prompt(board.url, tell=replug, patience_s=0.3)
 
 
 def test_a_port_that_is_not_there() -> None:
