@@ -386,7 +386,7 @@ WORKSHOPS = (
 THREE_MOUNTINGS = Workshop(
     name="three mountings", leads="mountings, 2 degrees of freedom", remount=0.002, mountings=3
 )
-"""Fewer than a full course has unless told otherwise: two degrees of freedom are too few."""
+"""Fewer than a full course has unless told otherwise."""
 
 
 @dataclass(frozen=True)
