@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 
 import click
@@ -88,8 +89,14 @@ def cli() -> None:
     """
 
 
+ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+"""Matrices here are small: more threads of a linear algebra library only wait for each other."""
+
+
 def main() -> None:
     """Run the command line; an error on purpose becomes one line on stderr and its exit code."""
+    for name in ONE_THREAD:
+        os.environ.setdefault(name, "1")  # before anything imports numpy
     try:
         cli()
     except AnviltraceError as error:
