@@ -38,6 +38,8 @@ _RP2040_I2C: Buses = {
 }
 _RP2040_PIO: Buses = {number: {} for number in range(8)}
 _RP2040 = {"spi": _RP2040_SPI, "i2c": _RP2040_I2C, "uart": _RP2040_UART, "pio": _RP2040_PIO}
+_RP2350 = {"spi": _RP2040_SPI, "i2c": _RP2040_I2C}
+"""Its UARTs can use more pins than an RP2040's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +54,7 @@ class BoardKind:
 BOARDS = {
     "pico": BoardKind("Raspberry Pi Pico", _HEADER, _RP2040),
     "pico-w": BoardKind("Raspberry Pi Pico W", _HEADER, _RP2040),
-    "pico2": BoardKind("Raspberry Pi Pico 2", _HEADER, _RP2040),
+    "pico2": BoardKind("Raspberry Pi Pico 2", _HEADER, _RP2350),
     "rp2040": BoardKind("RP2040 board", frozenset(range(30)), _RP2040),
     "generic": BoardKind("other board (its pins are not checked)", None),
 }

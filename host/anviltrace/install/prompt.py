@@ -50,13 +50,15 @@ def reach_prompt(
             session.quit()
     except AnviltraceError:
         pass  # it may be restarting already: Ctrl-C does that too
-    if not running:
-        tell(f"No prompt yet: unplug the board and plug it in again; this goes on trying for {restart_s:g} s")
-    deadline = time.monotonic() + restart_s
-    while time.monotonic() < deadline:
+    began = time.monotonic()
+    told = running
+    while (waited_s := time.monotonic() - began) < restart_s:
         with contextlib.suppress(OpenError):  # gone during its restart
             if is_at_prompt(open_it(port)):
                 return
+        if not told and waited_s > restart_s / 4:  # a restart of its own takes less
+            tell("No prompt yet: unplug the board and plug it in again while this goes on trying")
+            told = True
         time.sleep(0.1)
     raise InstallError(_why(port, running))
 

@@ -188,7 +188,7 @@ def test_a_board_that_stays_as_it_is(tmp_path: Path, script: Script, words: str)
         board._listen = lambda wait_s: super(PromptBoard, board)._listen(wait_s)  # type: ignore[method-assign]
         told: list[str] = []
         with pytest.raises(InstallError, match=words):
-            reach_prompt(board.url, tell=told.append, patience_s=0.3, restart_s=0.5)
+            reach_prompt(board.url, tell=told.append, patience_s=0.3, restart_s=2.0)
         assert bool(told) == ("neither" in words)
 
 
@@ -199,7 +199,7 @@ def test_a_board_that_is_restarted_while_it_waits(tmp_path: Path) -> None:
             assert "unplug the board" in words
             board._at_prompt = True
 
-        reach_prompt(board.url, tell=replug, patience_s=0.3)
+        reach_prompt(board.url, tell=replug, patience_s=0.3, restart_s=3.0)
 
 
 def test_a_port_that_is_not_there() -> None:
