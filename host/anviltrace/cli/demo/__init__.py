@@ -8,8 +8,9 @@ ones a real rig uses.
 from __future__ import annotations
 
 import shutil
-from importlib import resources
+from importlib import import_module, resources
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -58,11 +59,15 @@ def run_demo(folder: Path, port_url: str, unit: TorqueUnit) -> tuple[dict[str, A
     """Record, verify, evaluate and report; returns what came of it as plain data, and the material."""
     from anviltrace.archive.archive import Archive
     from anviltrace.cli.demo.session import play
-    from anviltrace.publish.collect import collect
-    from anviltrace.publish.report import write_report
 
+    loading = Thread(target=import_module, args=("anviltrace.publish.report",))
+    loading.start()  # charts take two seconds to load, which the board works meanwhile
     with Archive.open(folder / ARCHIVE, create=True) as archive:
         play(archive, folder, port_url, unit)
+        loading.join()
+        from anviltrace.publish.collect import collect
+        from anviltrace.publish.report import write_report
+
         click.echo("\nverifying the archive", err=True)
         findings = archive.verify()
         click.echo("evaluating the runs", err=True)
