@@ -97,8 +97,11 @@ DETECTORS: dict[str, Callable[[np.ndarray, Made, Train, float], np.ndarray]] = {
 }
 
 
-def trains(random: np.random.Generator) -> Iterator[Train]:
-    """Benches drawn over the whole range in which blows are to be found without fail, without end."""
+def trains(random: np.random.Generator, *, uneven: bool = True) -> Iterator[Train]:
+    """Benches drawn over the whole range in which blows are to be found without fail, without end.
+
+    Half of them, if ``uneven``, miss blows and strike twice.
+    """
     while True:
         width_s = float(np.exp(random.uniform(np.log(4e-4), np.log(2e-3))))
         train = Train(
@@ -111,7 +114,7 @@ def trains(random: np.random.Generator) -> Iterator[Train]:
             averaged=bool(random.integers(2)),
             rotation=int(random.choice([-1, 1])),
         )
-        if random.random() < 0.5:
+        if uneven and random.random() < 0.5:
             apart_s = float(random.uniform(3.0, 8.0)) * width_s
             train = replace(train, missed=0.04, doubled=0.04, double_s=apart_s)
         if _within_promise(train):

@@ -1,8 +1,11 @@
 from __future__ import annotations
 
+from itertools import islice
+
 import numpy as np
 import pytest
 from blow_train import Train, make, noisy_counts
+from detection_study import trains
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
@@ -11,41 +14,12 @@ from anviltrace.trace.finding import find_blows
 RATE_HZ = 30_000.0
 
 
-def _grid(random: np.random.Generator, count: int) -> list[Train]:
-    """Trains drawn over the whole range of benches in which blows are to be found without fail."""
-    trains: list[Train] = []
-    while len(trains) < count:
-        width_s = float(np.exp(random.uniform(np.log(4e-4), np.log(2e-3))))
-        train = Train(
-            kind=str(random.choice(["through", "tightening", "loosening"])),
-            blows_per_s=float(random.uniform(5.0, 60.0)),
-            samples=float(random.uniform(3.0, 20.0)),
-            width_s=width_s,
-            natural_hz=float(np.exp(random.uniform(np.log(0.5), np.log(8.0)))) / width_s,
-            damping=float(np.exp(random.uniform(np.log(0.005), np.log(0.7)))),
-            averaged=bool(random.integers(2)),
-            rotation=int(random.choice([-1, 1])),
-        )
-        if _within_promise(train):
-            trains.append(train)
-    return trains
-
-
-def _within_promise(train: Train) -> bool:
-    """A rig above 400 Hz that the converter keeps clear of half its rate, and a ring that halves."""
-    shortest_s = 0.92 / train.blows_per_s - train.width_s
-    left = np.exp(-2.0 * np.pi * train.damping * train.natural_hz * shortest_s)
-    half_hz = 0.5 * train.rate_hz
-    heard = train.natural_hz < 0.9 * half_hz or (train.averaged and train.natural_hz > 1.1 * half_hz)
-    return bool(left <= 0.5 and 400.0 <= train.natural_hz <= 20_000.0 and heard)
-
-
 @pytest.mark.parametrize("noise_share", [1.0, 0.1, 0.01])
 @pytest.mark.parametrize("seed", range(3))
 def test_every_blow_ten_times_the_noise_is_found_and_no_other(seed, noise_share):
     """Rates, widths, resonances, dampings, levels, rotations and rigs; blows below that may be found."""
     random = np.random.default_rng([seed, round(100 * noise_share)])
-    for train in _grid(random, 20):
+    for train in islice(trains(random, uneven=False), 20):
         made = make(train, random)
         visible = np.minimum(made.net_nm, made.recorded_net_nm)
         noise_nm = noise_share * visible[visible > 0.0].min() / 10.001
