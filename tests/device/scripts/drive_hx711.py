@@ -93,6 +93,20 @@ def a_chip_that_lost_its_place_is_brought_back():
         expect(chip.comm_errors, 0)
 
 
+def powering_down_brings_the_chip_back_to_gain_128():
+    for with_pio in (False, True):
+        converter, chip, _ = driver(with_pio)
+        converter.configure(80_000, 64)
+        restarts = chip.long_highs
+        converter._restart()
+        expect(chip.long_highs, restarts + 1)
+        expect(chip._gain, 128)
+        began_ps = clock.now_ps
+        converter._discard(1)
+        assert clock.now_ps - began_ps >= 50_000 * US - 200 * US  # it settles anew
+        expect(converter._trusted, True)
+
+
 def a_chip_that_is_stuck_low_is_told():
     from converters import ConverterError
 
