@@ -73,12 +73,14 @@ def look_at(counts: Counts) -> Window:
     x, weights = _raised_cosine(samples)
     middle = float(counts[samples // 2])
     y = counts - middle
-    mean = float(weights @ y / weights.sum())
+    # sums of products and no dot products: those of a linear algebra library differ in the last bit with
+    # the processor, and what is read must be found again from the counts
+    mean = float(np.sum(weights * y) / np.sum(weights))
     lever = weights * x
-    lever_sum = float(lever @ x)
-    drift = float(lever @ y) / lever_sum
+    lever_sum = float(np.sum(lever * x))
+    drift = float(np.sum(lever * y)) / lever_sum
     sd = float(np.sqrt(np.sum((y - mean - drift * x) ** 2) / (samples - 2)))
-    return Window(middle + mean, sd, drift, sd * float(np.sqrt(lever @ lever)) / lever_sum, samples)
+    return Window(middle + mean, sd, drift, sd * float(np.sqrt(np.sum(lever * lever))) / lever_sum, samples)
 
 
 @lru_cache(maxsize=4)
