@@ -75,8 +75,11 @@ def _carry_out(
     copied: tuple[str, ...],
     removed: tuple[str, ...],
 ) -> None:
-    """The manifest goes first, naming old and new, so that what breaks off here is known next time."""
-    ours = {**board.installed, **wanted}
+    """The manifest goes first, naming old and new, so that what breaks off here is known next time.
+
+    It keeps the old digests until the new files are proven, so that nobody takes them for edited.
+    """
+    ours = {**wanted, **board.installed}
     _write_manifest(folder, ours)
     missing = [name for name in _folders(wanted) if board.digests[name] != FOLDER]
     found = remote.put(folder, [MANIFEST, *copied], missing, removed).digests

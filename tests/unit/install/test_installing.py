@@ -146,6 +146,20 @@ def test_a_copy_that_went_wrong_is_noticed(in_use: PromptBoard, monkeypatch: pyt
         put(in_use)
 
 
+def test_what_broke_off_goes_on(in_use: PromptBoard, monkeypatch: pytest.MonkeyPatch) -> None:
+    plain = Remote.put
+
+    def pulled(remote: Remote, folder: Path, paths: list[str], *others: object) -> None:  # noqa: ARG001
+        plain(remote, folder, paths[:1])
+        raise InstallError("cable out")
+
+    monkeypatch.setattr(Remote, "put", pulled)
+    with pytest.raises(InstallError, match="cable out"):
+        put(in_use, replace(SETTINGS, board="barn"))
+    monkeypatch.undo()
+    assert put(in_use, replace(SETTINGS, board="barn")).copied == ("settings.py",)
+
+
 def test_no_room(board: PromptBoard, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("anviltrace.install.installing._RESERVE_BYTES", 1 << 60)
     with pytest.raises(InstallError, match=r"bytes free and .* are needed"):
