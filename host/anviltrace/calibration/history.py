@@ -66,9 +66,13 @@ def valid(one: Candidate) -> bool:
 def change_since_previous(candidates: Sequence[Candidate], one: Candidate) -> Change | None:
     """How a calibration differs from the valid one of its kind before it; None where there is none.
 
+    A series with a second arm finds nothing as it was left: its calibration was made just before.
+
     Raises CalibrationError when ``one`` gives no line.
     """
     fit = one.fit()
+    if one.side_of:
+        return None
     for other in reversed(of_this_kind(candidates, one)):
         if _made(other) < _made(one) and (earlier_fit := _line_or_none(other)) is not None:
             return compare(one, fit, other, earlier_fit)

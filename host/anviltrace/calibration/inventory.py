@@ -87,7 +87,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, TypedDict, TypeVar
 
 from anviltrace.calibration.air import DEFAULT_WITHIN, Air, air_density, air_density_u
 from anviltrace.calibration.gravity import RELATIVE_U, normal_gravity
@@ -131,6 +131,27 @@ class Site:
     gravity_source: str
     air_density_kg_per_m3: float = 1.2
     air_density_u_kg_per_m3: float = 0.06 / math.sqrt(3.0)
+
+
+class SiteFields(TypedDict):
+    """A site as calibrations and checks record it."""
+
+    gravity_m_per_s2: float
+    gravity_u_m_per_s2: float
+    gravity_source: str
+    air_density_kg_per_m3: float
+    air_density_u_kg_per_m3: float
+
+
+def site_fields(site: Site) -> SiteFields:
+    """A site under the names that a calibration and a check have for it."""
+    return {
+        "gravity_m_per_s2": site.gravity_m_per_s2,
+        "gravity_u_m_per_s2": site.gravity_u_m_per_s2,
+        "gravity_source": site.gravity_source,
+        "air_density_kg_per_m3": site.air_density_kg_per_m3,
+        "air_density_u_kg_per_m3": site.air_density_u_kg_per_m3,
+    }
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from GTC import value
 from anviltrace.archive.archive import Archive
 from anviltrace.calibration.check import Checked
 from anviltrace.calibration.instructions import FitArm, Hang, Unhang, Wait
-from anviltrace.calibration.inventory import Inventory
+from anviltrace.calibration.inventory import Inventory, site_fields
 from anviltrace.calibration.ladder import Load
 from anviltrace.calibration.lever import Lever
 from anviltrace.calibration.procedure import check_rating
@@ -97,7 +97,6 @@ def history(archive: Archive, latest: Checked) -> list[Checked]:
 
 def _keep(archive: Archive, task: CheckTask, reader: ThreeReadings) -> CheckReading:
     (before_id, before), (load_id, load), (after_id, after) = reader.taken
-    site = task.inventory.site
     check = CheckReading(
         id=new_id(),
         session_id=task.session_id,
@@ -107,11 +106,7 @@ def _keep(archive: Archive, task: CheckTask, reader: ThreeReadings) -> CheckRead
         angle_deg=task.arm.angle_deg,
         sign=task.sign,
         taken_at=now_utc(),
-        gravity_m_per_s2=site.gravity_m_per_s2,
-        gravity_u_m_per_s2=site.gravity_u_m_per_s2,
-        gravity_source=site.gravity_source,
-        air_density_kg_per_m3=site.air_density_kg_per_m3,
-        air_density_u_kg_per_m3=site.air_density_u_kg_per_m3,
+        **site_fields(task.inventory.site),
         before_run_id=before_id,
         load_run_id=load_id,
         after_run_id=after_id,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from anviltrace.calibration.course import Outline
-from anviltrace.calibration.inventory import Inventory, Site
+from anviltrace.calibration.inventory import Inventory, site_fields
 from anviltrace.calibration.lever import Lever
 from anviltrace.calibration.procedure import Setup, outline_of
 from anviltrace.records import Arm, Calibration, Settings, new_id, now_utc
@@ -49,7 +49,6 @@ class Task:
 
     def record(self) -> Calibration:
         """A new calibration record of this task, taken now."""
-        site: Site = self.inventory.site
         return Calibration(
             id=new_id(),
             session_id=self.session_id,
@@ -57,11 +56,7 @@ class Task:
             arm_id=self.arm.id,
             sign=self.sign,
             taken_at=now_utc(),
-            gravity_m_per_s2=site.gravity_m_per_s2,
-            gravity_u_m_per_s2=site.gravity_u_m_per_s2,
-            gravity_source=site.gravity_source,
-            air_density_kg_per_m3=site.air_density_kg_per_m3,
-            air_density_u_kg_per_m3=site.air_density_u_kg_per_m3,
+            **site_fields(self.inventory.site),
             linear_to_nm=self.linear_to_nm,
             software_version=self.software_version,
             note=self.note,

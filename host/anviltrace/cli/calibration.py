@@ -152,6 +152,7 @@ def _summary(
         "expanded_percent": None,
         "why_not": "",
         "in_use": False,
+        "second_arm_of": one.side_of or None,
         "since_previous": None,
         "doubts": [],
     }

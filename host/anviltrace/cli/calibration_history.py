@@ -24,6 +24,7 @@ def past_and_present(archive: Archive, everything: Sequence[Candidate], one: Can
     latest = is_latest(everything, one)
     return {
         "in_use": latest,
+        "second_arm_of": one.side_of or None,
         "since_previous": change
         and {
             "earlier": change.earlier_id,
@@ -42,6 +43,8 @@ def past_and_present(archive: Archive, everything: Sequence[Candidate], one: Can
 def sentences(facts: dict[str, Any]) -> list[str]:
     """The same in words, a line each."""
     found = []
+    if whole_id := facts["second_arm_of"]:
+        found.append(f"the series with a second arm beside {whole_id[:8]}; no run takes it")
     if change := facts["since_previous"]:
         verdict = "agrees" if change["agrees"] else "DOES NOT AGREE"
         found.append(

@@ -11,7 +11,10 @@ from hungweights import COUNTS_PER_NM, ZERO_COUNTS, Nature, arm, calibration, la
 from workshop import fixed_id, workshop
 
 from anviltrace.calibration.choose import Candidate
+from anviltrace.calibration.course import SECOND_ARM
 from anviltrace.calibration.history import Change, change_since_previous, is_latest, of_this_kind
+from anviltrace.calibration.ladder import Load
+from anviltrace.calibration.procedure import outline_of
 from anviltrace.records import Arm, Mass
 
 HUNG = masses()
@@ -54,6 +57,13 @@ def test_the_earlier_line_would_read_too_high_by_the_change() -> None:
     earlier = made(1).fit().line
     reading_nm = earlier.torque_nm(1.01 * COUNTS_PER_NM * 100.0)
     assert reading_nm == pytest.approx(100.0 * (1.0 + found.change), abs=0.05)
+
+
+def test_a_second_arms_series_finds_nothing_as_it_was_left() -> None:
+    first, second = made(1), made(2)
+    outline = outline_of([Load(hung) for hung in ladder(HUNG)], SECOND_ARM, side_of=first.calibration.id)
+    side = replace(second, calibration=replace(second.calibration, course=outline.text))
+    assert change_since_previous([first, side], side) is None
 
 
 def test_the_newest_before_it_counts() -> None:
