@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import cache
 
 import numpy as np
 import pytest
@@ -165,13 +166,20 @@ class TestUse:
         assert not found.agrees
 
 
+@cache
+def as_bent() -> tuple[list[Indication], Choice]:
+    """Readings of a bent transducer and what is chosen for them."""
+    read = rising(bent)
+    return read, choose_model(read)
+
+
 @given(st.floats(0.01, 100.0), st.floats(-1000.0, 1000.0).filter(lambda factor: abs(factor) > 0.01))
 def test_units_do_not_matter(per_nm: float, per_count: float) -> None:
     """Torque in another unit, readings in another unit: the same tests, the same degree."""
-    read = rising(bent)
+    read, chosen = as_bent()
     scaled = [Indication(one.series, one.mounting, one.branch, one.load, one.torque_nm * per_nm,
                          one.counts * per_count) for one in read]  # fmt: skip
-    for ours, theirs in zip(choose_model(read).curves, choose_model(scaled).curves, strict=True):
+    for ours, theirs in zip(chosen.curves, choose_model(scaled).curves, strict=True):
         assert ours.lack_of_fit is not None
         assert theirs.lack_of_fit is not None
         assert theirs.lack_of_fit.f == pytest.approx(ours.lack_of_fit.f, rel=1e-4)
@@ -180,8 +188,8 @@ def test_units_do_not_matter(per_nm: float, per_count: float) -> None:
 
 @given(st.permutations(range(len(PLAN))))
 def test_the_order_of_the_series_does_not_matter(order: list[int]) -> None:
-    read, size = rising(bent), len(LOADS_NM) + 2
+    (read, chosen), size = as_bent(), len(LOADS_NM) + 2
     shuffled = [one for place in order for one in read[place * size : (place + 1) * size]]
     assert choose_model(shuffled).curve.fit.coefficients == pytest.approx(
-        choose_model(read).curve.fit.coefficients, rel=1e-9
+        chosen.curve.fit.coefficients, rel=1e-9
     )

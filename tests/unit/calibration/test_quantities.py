@@ -55,6 +55,10 @@ class TestShortPlans:
             find_quantities(dead)
 
 
+EXAMPLE = torque_example()
+FOUND = find_quantities(EXAMPLE)
+
+
 @given(
     st.floats(0.01, 100.0),
     st.floats(0.01, 1000.0),
@@ -71,9 +75,9 @@ def test_units_signs_and_offset_do_not_matter(
             torque_nm=one.torque_nm * per_nm * torque_sign,
             counts=one.counts * per_count * count_sign + offset,
         )
-        for one in torque_example()
+        for one in EXAMPLE
     ]
-    ours, theirs = find_quantities(torque_example()), find_quantities(scaled)
+    ours, theirs = FOUND, find_quantities(scaled)
     for one, other in zip(ours.levels, theirs.levels, strict=True):
         for name in PERCENTAGES:
             mine, its = getattr(one, name), getattr(other, name)
