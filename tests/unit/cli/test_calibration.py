@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from standin import Script, StandIn
+from weightsfile import weights_file
 
 from anviltrace.archive import Archive
 from anviltrace.calibration.instructions import Doubt, Wish
@@ -24,29 +25,7 @@ from anviltrace.records import Calibration, Run, Temperature
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="the stand-in needs a pty")
 
-WEIGHTS = """
-[site]
-latitude_deg = 52
-height_m = 50
-
-[preload]
-count = 0
-
-[[arm]]
-name = "long arm"
-length_m = 0.8
-within_m = 0.0005
-
-[[mass]]
-name = "hanger <b>"
-mass_kg = 1.0
-u_kg = 0.001
-
-[[mass]]
-name = "plate A"
-mass_kg = 10.0
-within_kg = 0.02
-"""
+WEIGHTS = weights_file(hanger="hanger <b>", reading="")
 
 BENCH = """
 [rig]

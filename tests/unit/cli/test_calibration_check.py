@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from hungweights import ZERO_COUNTS, Nature, calibration, ladder, load_steps
 from standin import Script, StandIn
+from weightsfile import weights_file
 
 from anviltrace.archive import Archive
 from anviltrace.calibration.inventory import Inventory, read_inventory
@@ -26,33 +27,8 @@ from anviltrace.records import CheckReading, Run, RunKind, RunState, Session, Se
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="the stand-in needs a pty")
 
-WEIGHTS = """
-[site]
-latitude_deg = 52
-height_m = 50
-
-[preload]
-count = 1
-hold_s = 0
-
-[reading]
-longest_s = 5
-
-[[arm]]
-name = "long arm"
-length_m = 0.8
-within_m = 0.0005
-
-[[mass]]
-name = "hanger"
-mass_kg = 1.0
-u_kg = 0.001
-
-[[mass]]
-name = "plate A"
-mass_kg = 10.0
-within_kg = 0.02
-
+WEIGHTS = weights_file(
+    """
 [[mass]]
 name = "plate B"
 mass_kg = 10.0
@@ -63,7 +39,9 @@ name = "check weight <5>"
 mass_kg = 5.0
 u_kg = 0.0005
 check = true
-"""
+""",
+    preload="count = 1\nhold_s = 0",
+)
 BENCH = """
 [rig]
 name = "fishplate stand"

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 from standin import Script, StandIn
+from weightsfile import weights_file
 
 from anviltrace.archive import Archive
 from anviltrace.calibration.stability import look_at
@@ -20,40 +21,17 @@ from anviltrace.records import Calibration, Run, RunKind, ShuntReading, new_id
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="the stand-in needs a pty")
 
-WEIGHTS = """
-[site]
-latitude_deg = 52
-height_m = 50
-
-[preload]
-count = 0
-
-[reading]
-window_s = 1
-longest_s = 5
-
-[[arm]]
-name = "long arm"
-length_m = 0.8
-within_m = 0.0005
-
-[[mass]]
-name = "hanger"
-mass_kg = 1.0
-u_kg = 0.001
-
-[[mass]]
-name = "plate A"
-mass_kg = 10.0
-within_kg = 0.02
-
+WEIGHTS = weights_file(
+    """
 [[shunt]]
 name = "100 kilohm"
 resistor_ohm = 100000
 resistor_within_percent = 0.1
 bridge_ohm = 350
 bridge_within_percent = 0.3
-"""
+""",
+    reading="window_s = 1\nlongest_s = 5",
+)
 SECOND = """
 [[shunt]]
 name = "5 kilohm"
