@@ -36,8 +36,8 @@ __all__ = [
 ]
 
 _CALIBRATION = (
-    "calibration (slope, with what arm, gravity and weights share; largest residual; bend above the highest "
-    "hung weight)"
+    "calibration (slope, with what arm, gravity and weights share; departure from the line; bend above the "
+    "highest hung weight)"
 )
 _APEX = (
     "The apex is that of the parabola through the largest sample and its neighbours where the base width "

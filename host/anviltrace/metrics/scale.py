@@ -65,7 +65,7 @@ class Scale:
         """The transducer's departure from its line, times ``factor`` (1 for a torque)."""
         line = self.line(sign)
         u = 0.0 if line is None else line.departure_u_nm * abs(factor)
-        return Part("residuals of the calibration", u, common=True)
+        return Part("departure from the line of the calibration", u, common=True)
 
     def bend_nm(self, torque_nm: Numbers | float) -> Numbers:
         """Half width in N·m by which torque may be off because the line bends above the hung weights."""
