@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
+from itertools import chain, islice
 from pathlib import Path
+from queue import SimpleQueue
 from types import TracebackType
 from typing import Self
 
@@ -20,11 +22,13 @@ from anviltrace.archive.workedout import WorkedOut
 from anviltrace.errors import AnalysisError
 from anviltrace.metrics.evaluate import evaluate
 from anviltrace.metrics.facts import Gatherer, RunFacts
-from anviltrace.metrics.remembered import Outline, outline, recall, remember
+from anviltrace.metrics.remembered import Outline, outline, pack, recall, remember
 from anviltrace.metrics.results import RunResult
 from anviltrace.records import Run
 
 Advance = Callable[[int, int], None]
+Packed = tuple[RunResult, bytes]
+"""A result, and the same as it is kept: whoever works it out packs it."""
 
 WORTH_PROCESSES = 60
 """Fewer runs than this are done before another process has begun."""
@@ -78,16 +82,29 @@ class Batch:
 
         Raises AnalysisError when a process dies, DamageError when samples do not agree with their checksum.
         """
-        facts = {run.id: self.gatherer.without_samples(run) for run in runs}
-        known = {run_id: self._outline(one) for run_id, one in facts.items()}
-        done = {run_id: result for run_id, one in known.items() if (result := self._recall(one)) is not None}
-        for result in self._worked_out([one for run_id, one in facts.items() if run_id not in done]):
+        known: dict[str, Outline | None] = {}
+        done: dict[str, RunResult] = {}
+        for result, packed in self._worked_out(self._left(runs, known, done), len(runs)):
             run_id = result.context.run.id
-            self._remember(known[run_id], result)
+            self._remember(known[run_id], packed)
             done[run_id] = result
             if advance is not None:
                 advance(len(done), len(runs))
         return [done[run.id] for run in runs]
+
+    def _left(
+        self, runs: Sequence[Run], known: dict[str, Outline | None], done: dict[str, RunResult]
+    ) -> Iterator[RunFacts]:
+        """The runs that have to be worked out, without their samples; fills ``known``, and ``done`` with the
+        others."""
+        for run in runs:
+            facts = self.gatherer.without_samples(run)
+            known[run.id] = self._outline(facts)
+            recalled = self._recall(known[run.id])
+            if recalled is None:
+                yield facts
+            else:
+                done[run.id] = recalled
 
     def result(self, facts: RunFacts) -> RunResult:
         """The result of one run from these facts without samples, which may differ from the archive's."""
@@ -96,7 +113,7 @@ class Batch:
         if recalled is not None:
             return recalled
         result = evaluate(self.gatherer.with_samples(facts))
-        self._remember(known, result)
+        self._remember(known, pack(result))
         return result
 
     def _outline(self, facts: RunFacts) -> Outline | None:
@@ -105,44 +122,52 @@ class Batch:
     def _recall(self, known: Outline | None) -> RunResult | None:
         return None if known is None or self._manner.anew else recall(self._store, known)
 
-    def _remember(self, known: Outline | None, result: RunResult) -> None:
+    def _remember(self, known: Outline | None, packed: bytes) -> None:
         if known is not None:
-            remember(self._store, known, result)
+            remember(self._store, known, packed)
 
-    def _worked_out(self, runs: Sequence[RunFacts]) -> Iterator[RunResult]:
-        """Results as they come, in any order, of runs without their samples."""
-        jobs = min(len(runs), self._manner.jobs or _processors())
-        if jobs <= 1 or (self._manner.jobs is None and len(runs) < WORTH_PROCESSES):
-            for facts in runs:
-                yield evaluate(self.gatherer.with_samples(facts))
+    def _worked_out(self, left: Iterator[RunFacts], most: int) -> Iterator[Packed]:
+        """Results as they come, in any order, of runs without their samples, ``most`` at the most."""
+        jobs = min(most, self._manner.jobs or _processors())
+        few = list(islice(left, WORTH_PROCESSES if self._manner.jobs is None else 0))
+        if jobs <= 1 or (self._manner.jobs is None and len(few) < WORTH_PROCESSES):
+            for facts in chain(few, left):
+                result = evaluate(self.gatherer.with_samples(facts))
+                yield result, pack(result)
             return
-        yield from _in_processes(self._path, runs, self._manner, jobs)
+        yield from _in_processes(self._path, chain(few, left), self._manner, jobs)
 
 
 def _processors() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _in_processes(path: Path, runs: Sequence[RunFacts], manner: Manner, jobs: int) -> Iterator[RunResult]:
+def _in_processes(path: Path, left: Iterable[RunFacts], manner: Manner, jobs: int) -> Iterator[Packed]:
     """Each process reads samples for itself, and computes with one thread: they would only wait for each
-    other. All else about a run is looked up once, here."""
+    other. All else about a run is looked up once, here, while they work on those before it."""
     spawn = multiprocessing.get_context("spawn")
     before = {name: os.environ.get(name) for name in _THREADS}
     os.environ.update(dict.fromkeys(_THREADS, "1"))
-    done = 0
+    begun = done = 0
+    ended: SimpleQueue[Future[Packed]] = SimpleQueue()
     try:
         with ProcessPoolExecutor(jobs, spawn, _open, (path, manner)) as pool:
-            waiting: list[Future[RunResult]] = [pool.submit(_work, facts) for facts in runs]
             try:
-                for future in as_completed(waiting):
-                    yield future.result()
+                for facts in left:
+                    pool.submit(_work, facts).add_done_callback(ended.put)
+                    begun += 1
+                    while not ended.empty():
+                        yield ended.get().result()
+                        done += 1
+                while done < begun:
+                    yield ended.get().result()
                     done += 1
             finally:
                 pool.shutdown(wait=False, cancel_futures=True)
     except BrokenProcessPool as error:
         raise AnalysisError(
-            f"a process died when {done} of {len(runs)} runs were worked out (out of memory?): these are "
-            "kept; run the command again, with --jobs 1 if it happens again"
+            f"a process died when {done} runs were worked out (out of memory?): these are kept; run the "
+            "command again, with --jobs 1 if it happens again"
         ) from error
     finally:
         _restore(before)
@@ -166,6 +191,7 @@ def _open(path: Path, manner: Manner) -> None:
     _gatherer = manner.gatherer(archive)
 
 
-def _work(facts: RunFacts) -> RunResult:
+def _work(facts: RunFacts) -> Packed:
     assert _gatherer is not None
-    return evaluate(_gatherer.with_samples(facts))
+    result = evaluate(_gatherer.with_samples(facts))
+    return result, pack(result)

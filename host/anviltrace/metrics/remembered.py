@@ -62,10 +62,15 @@ def recall(store: WorkedOut, known: Outline) -> RunResult | None:
         return None  # damaged: worked out anew
 
 
-def remember(store: WorkedOut, known: Outline, result: RunResult) -> None:
-    """Keep a result; committed when this returns."""
+def remember(store: WorkedOut, known: Outline, packed: bytes) -> None:
+    """Keep a result as :func:`pack` made it; committed when this returns."""
+    store.keep(known.run_id, WHAT, known.inputs, code_hash(), packed)
+
+
+def pack(result: RunResult) -> bytes:
+    """A result as it is kept: all but what the archive has anyway."""
     data = {name: to_plain(getattr(result, name)) for name in _hints()}
-    store.keep(known.run_id, WHAT, known.inputs, code_hash(), zlib.compress(json.dumps(data).encode()))
+    return zlib.compress(json.dumps(data).encode(), 1)
 
 
 def _fields(data: dict[str, Any]) -> dict[str, Any]:
