@@ -11,8 +11,9 @@ from pathlib import Path
 
 import pytest
 
-for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(_name, "1")  # as the command line does; before anything imports numpy
+from anviltrace.onethread import prefer_one_thread
+
+prefer_one_thread()  # as the command line does
 
 ROOT = Path(__file__).resolve().parent.parent
 FIXTURES = ROOT / "fixtures"

@@ -90,6 +90,10 @@ class RunKind(StrEnum):
     IMPORT = "import"
 
 
+OF_A_TOOL = (RunKind.MEASUREMENT, RunKind.IMPORT)
+"""Kinds of recordings that show a tool at work."""
+
+
 class RunState(StrEnum):
     """How far a recording has come. ``recording`` in a file nobody writes to means it was interrupted."""
 

@@ -11,12 +11,10 @@ from __future__ import annotations
 
 import math
 import multiprocessing
-import os
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache, partial
 from typing import Any
-from unittest.mock import patch
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +25,7 @@ from anviltrace.metrics.converter import boxcars_s
 from anviltrace.metrics.evaluate import evaluate
 from anviltrace.metrics.facts import RunFacts, zero_reading
 from anviltrace.metrics.results import RunContext, RunResult
+from anviltrace.onethread import children_with_one_thread
 from anviltrace.records import Arm, Calibration, LoadStep, Mass, RingDown, RunState, Spread
 from anviltrace.virtual.frontend import SincFilter
 from anviltrace.virtual.lever import lever_torque_nm
@@ -303,5 +302,5 @@ def study(known: Stated, benches: int) -> Numbers:
     Each with one thread: on matrices this small more of them only wait for each other.
     """
     spawn = multiprocessing.get_context("spawn")
-    with patch.dict(os.environ, OPENBLAS_NUM_THREADS="1"), ProcessPoolExecutor(2, spawn) as pool:
+    with children_with_one_thread(), ProcessPoolExecutor(2, spawn) as pool:
         return np.array(list(pool.map(partial(judged, known), range(benches), chunksize=50)))

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import importlib
-import os
 import sys
 
 import click
 
 from anviltrace import __version__
 from anviltrace.errors import AnviltraceError
+from anviltrace.onethread import prefer_one_thread
 
 SECTIONS = {
     "To begin with": {
@@ -89,14 +89,9 @@ def cli() -> None:
     """
 
 
-ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
-"""Matrices here are small: more threads of a linear algebra library only wait for each other."""
-
-
 def main() -> None:
     """Run the command line; an error on purpose becomes one line on stderr and its exit code."""
-    for name in ONE_THREAD:
-        os.environ.setdefault(name, "1")  # before anything imports numpy
+    prefer_one_thread()
     try:
         cli()
     except AnviltraceError as error:

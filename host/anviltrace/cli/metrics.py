@@ -15,7 +15,7 @@ from anviltrace.cli.options import archive_option, filter_option, json_option, p
 from anviltrace.cli.progress import progress
 from anviltrace.cli.recalibration import calibration_option, print_recalibrated
 from anviltrace.errors import AnalysisError, CalibrationError
-from anviltrace.records import RunKind
+from anviltrace.records import OF_A_TOOL
 from anviltrace.units import TorqueUnit
 
 if TYPE_CHECKING:
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from anviltrace.records import Run
 
 SHORT_ID = 8
-OF_A_TOOL = (RunKind.MEASUREMENT, RunKind.IMPORT)
 _MAIN = (
     "retained_final",
     "mean_torque",

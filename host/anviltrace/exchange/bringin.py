@@ -6,7 +6,6 @@ joint slack. The level before a run is never taken for it unasked.
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import replace
@@ -19,7 +18,7 @@ from anviltrace import __version__
 from anviltrace.archive.archive import Archive
 from anviltrace.capture.onset import Baseline, find_onset
 from anviltrace.errors import PlanError
-from anviltrace.exchange.foreign import Counts, Foreign
+from anviltrace.exchange.foreign import Counts, Foreign, file_hash
 from anviltrace.exchange.stated import Stated, Stretch
 from anviltrace.records import (
     Board,
@@ -51,8 +50,8 @@ def bring_in(archive: Archive, path: Path, foreign: Foreign, stated: Stated, *, 
     Raises PlanError when a zero lies outside the recording or is too short, when nobody says how well its
     torque is known, or when the archive has this channel of this file and ``again`` is not set.
     """
-    nm_per_kept, file_hash = stated.nm_per_kept(), _hash(path)
-    _must_be_new(archive, path, file_hash, foreign.channel, again)
+    nm_per_kept, digest = stated.nm_per_kept(), file_hash(path)
+    _must_be_new(archive, path, digest, foreign.channel, again)
     earlier, later = _sides(foreign, stated.zeros)
     settings, session = _settings(foreign, stated), _session(path, stated)
     _put_things(archive, stated, settings, session)
@@ -60,18 +59,13 @@ def bring_in(archive: Archive, path: Path, foreign: Foreign, stated: Stated, *, 
     run = _put_run(archive, session, settings, foreign, stated, before)
     for counts in later:
         _put_zero(archive, session, settings, counts, foreign.axis.rate_hz)
-    archive.put(_origin(path, file_hash, run, foreign, stated, nm_per_kept))
+    archive.put(_origin(path, digest, run, foreign, stated, nm_per_kept))
     archive.end_session(session.id)
     return run
 
 
-def _hash(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def _must_be_new(archive: Archive, path: Path, file_hash: str, channel: str, again: bool) -> None:
-    there = archive.all(Origin, file_hash=file_hash, channel=channel)
+def _must_be_new(archive: Archive, path: Path, digest: str, channel: str, again: bool) -> None:
+    there = archive.all(Origin, file_hash=digest, channel=channel)
     if there and not again:
         raise PlanError(
             f"{path} was brought in already, as run {there[0].run_id[:8]}: bring it in anew with --again"
@@ -228,14 +222,14 @@ def _onset(foreign: Foreign, zeros: list[Zero]) -> int | None:
 
 
 def _origin(
-    path: Path, file_hash: str, run: Run, foreign: Foreign, stated: Stated, nm_per_kept: float | None
+    path: Path, digest: str, run: Run, foreign: Foreign, stated: Stated, nm_per_kept: float | None
 ) -> Origin:
     within = 0.0 if nm_per_kept is None or stated.within_percent is None else stated.within_percent / 100.0
     return Origin(
         id=new_id(),
         run_id=run.id,
         file_name=path.name,
-        file_hash=file_hash,
+        file_hash=digest,
         channel=foreign.channel,
         unit=stated.unit.value,
         nm_per_unit=nm_per_kept,

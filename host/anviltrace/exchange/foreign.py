@@ -6,6 +6,7 @@ is finer than any recorder resolves. Samples that are missing, or no numbers, ar
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -83,6 +84,12 @@ class Foreign:
     def between(self, first: int, end: int) -> Counts:
         """The counts of a stretch of the grid, ``end`` not in it."""
         return self.counts[np.searchsorted(self.index, first) : np.searchsorted(self.index, end)]
+
+
+def file_hash(path: Path) -> str:
+    """The sha256 of a file, in hex."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def read_foreign(path: Path, wanted: Wanted, stated: HowToRead) -> Foreign:

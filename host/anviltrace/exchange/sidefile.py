@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -10,13 +9,12 @@ from pathlib import Path
 from anviltrace.archive.archive import Archive
 from anviltrace.errors import PlanError
 from anviltrace.exchange.columns import Wanted
-from anviltrace.exchange.foreign import Foreign, read_foreign
+from anviltrace.exchange.foreign import Foreign, file_hash, read_foreign
 from anviltrace.exchange.sidewish import SideWish
-from anviltrace.records import Quantity, Run, RunKind, SideChannel, Spread, new_id, now_utc
+from anviltrace.records import OF_A_TOOL, Quantity, Run, SideChannel, Spread, new_id, now_utc
 
 _SEEN_CLIPPED = (Quantity.HANDLE_X, Quantity.HANDLE_Y, Quantity.HANDLE_Z, Quantity.HANDLE_ROTATION)
 """Where equal samples at an extreme mean a limit: a supply at rest or a switch is flat without one."""
-_OF_A_TOOL = (RunKind.MEASUREMENT, RunKind.IMPORT)
 _NO_LIMIT = (-(2**31), 2**31 - 1)
 
 
@@ -65,18 +63,16 @@ def put_sides(
 
     ``time_zero_s`` is the file's own time at which the run's first sample came, known to ±``within_s``.
     """
-    with path.open("rb") as file:
-        file_hash = hashlib.file_digest(file, "sha256").hexdigest()
-    kept = []
+    digest, kept = file_hash(path), []
     for read in sides:
-        channel = _channel(path, file_hash, run, read, time_zero_s, within_s, sensor, note)
+        channel = _channel(path, digest, run, read, time_zero_s, within_s, sensor, note)
         kept.append(archive.put_side(channel, read.foreign.pieces))
     return kept
 
 
 def must_fit(run: Run, sides: list[Read], time_zero_s: float) -> None:
     """Raises PlanError where the run is not one of a tool, or a channel has no sample during it."""
-    if run.kind not in _OF_A_TOOL:
+    if run.kind not in OF_A_TOOL:
         raise PlanError(f"run {run.id[:8]} is a {run.kind} recording: name the run of a tool")
     rate_hz = run.rate_hz or 0.0
     length_s = (run.samples_total or run.samples) / rate_hz if rate_hz else math.inf
@@ -92,7 +88,7 @@ def must_fit(run: Run, sides: list[Read], time_zero_s: float) -> None:
 
 def _channel(
     path: Path,
-    file_hash: str,
+    digest: str,
     run: Run,
     read: Read,
     time_zero_s: float,
@@ -120,7 +116,7 @@ def _channel(
         added_at=now_utc(),
         sensor=sensor,
         file_name=path.name,
-        file_hash=file_hash,
+        file_hash=digest,
         column=foreign.channel,
         note=note,
     )

@@ -24,6 +24,7 @@ from anviltrace.metrics.evaluate import evaluate
 from anviltrace.metrics.facts import Gatherer, RunFacts
 from anviltrace.metrics.remembered import Outline, outline, pack, recall, remember
 from anviltrace.metrics.results import RunResult
+from anviltrace.onethread import children_with_one_thread
 from anviltrace.records import Run
 
 Advance = Callable[[int, int], None]
@@ -32,7 +33,6 @@ Packed = tuple[RunResult, bytes]
 
 WORTH_PROCESSES = 60
 """Fewer runs than this are done before another process has begun."""
-_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,12 +146,10 @@ def _in_processes(path: Path, left: Iterable[RunFacts], manner: Manner, jobs: in
     """Each process reads samples for itself, and computes with one thread: they would only wait for each
     other. All else about a run is looked up once, here, while they work on those before it."""
     spawn = multiprocessing.get_context("spawn")
-    before = {name: os.environ.get(name) for name in _THREADS}
-    os.environ.update(dict.fromkeys(_THREADS, "1"))
     begun = done = 0
     ended: SimpleQueue[Future[Packed]] = SimpleQueue()
     try:
-        with ProcessPoolExecutor(jobs, spawn, _open, (path, manner)) as pool:
+        with children_with_one_thread(), ProcessPoolExecutor(jobs, spawn, _open, (path, manner)) as pool:
             try:
                 for facts in left:
                     pool.submit(_work, facts).add_done_callback(ended.put)
@@ -169,16 +167,6 @@ def _in_processes(path: Path, left: Iterable[RunFacts], manner: Manner, jobs: in
             f"a process died when {done} runs were worked out (out of memory?): these are kept; run the "
             "command again, with --jobs 1 if it happens again"
         ) from error
-    finally:
-        _restore(before)
-
-
-def _restore(before: dict[str, str | None]) -> None:
-    for name, value in before.items():
-        if value is None:
-            os.environ.pop(name, None)
-        else:
-            os.environ[name] = value
 
 
 _gatherer: Gatherer | None = None

@@ -25,7 +25,7 @@ from anviltrace.metrics.plain import from_plain, to_plain
 from anviltrace.metrics.results import RunContext, RunResult
 
 WHAT = "metrics"
-_COMPUTE = ("metrics", "trace", "calibration")
+_COMPUTE = ("metrics", "trace", "calibration", "capture")
 """Packages of ours whose code decides what comes out."""
 
 

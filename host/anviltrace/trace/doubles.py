@@ -53,16 +53,19 @@ def with_doubles(values: Values, rate_hz: float, found: Found, rotation: int = 1
     after = min(round(_AFTER_S * rate_hz), int(values.size - 1 - found.apex_index[-1])) // step
     if not after:
         return found
-    outline, net = _outlines(values, rate_hz, found, rotation, _Columns(before, after, step))
+    columns = _Columns(before, after, step)
+    outline, net = _outlines(values, rate_hz, found, rotation, columns)
     some = outline[:: -(-len(found) // _ENOUGH)]
     typical = np.median(some, axis=0)
     if _swing(typical[before:]) > MOST_SWING:
         return found
     excess = outline - _allowed(some, typical, found.threshold / net[:, np.newaxis])
-    around, room = np.arange(-before, after + 1), _room(outline, found, before, step)
-    earlier = _strikes(found, outline, np.where(room & (around < 0), excess, -np.inf), before, step)
-    later = _strikes(found, outline, np.where(room & (around > 0), excess, -np.inf), before, step)
-    starts, apexes = (np.concatenate(one) for one in zip(_of(found), earlier, later, strict=True))
+    room = _room(outline, found, columns)
+    earlier = _strikes(found, outline, np.where(room & (columns.around < 0), excess, -np.inf), columns)
+    later = _strikes(found, outline, np.where(room & (columns.around > 0), excess, -np.inf), columns)
+    starts, apexes = (
+        np.concatenate(one) for one in zip((found.start_index, found.apex_index), earlier, later, strict=True)
+    )
     return _in_order(found, starts, apexes)
 
 
@@ -74,14 +77,15 @@ class _Columns:
     after: int
     step: int
 
+    @property
+    def around(self) -> Indices:
+        """Number of each column, 0 at the apex."""
+        return np.arange(-self.before, self.after + 1)
+
 
 def _step(found: Found) -> int:
     """Every so many samples are enough to see a strike: an eighth of the usual time from start to apex."""
     return max(1, int(np.median(found.apex_index - found.start_index)) // 8)
-
-
-def _of(found: Found) -> tuple[Indices, Indices]:
-    return found.start_index, found.apex_index
 
 
 def _outlines(
@@ -137,12 +141,11 @@ def _allowed(outline: Floats, typical: Floats, least: Floats) -> Floats:
     return np.asarray(usual + np.maximum(np.maximum(LEAST_EXCESS, _SPREAD_SD * spread), least))
 
 
-def _room(outline: Floats, found: Found, before: int, step: int) -> Flags:
+def _room(outline: Floats, found: Found, columns: _Columns) -> Flags:
     """Where another strike may be: clear of the blow itself, and with no other blow near, whose ring it may
-    be. Everything in columns of the outline, which are ``step`` samples apart.
+    be. Everything in columns of the outline.
     """
-    after = outline.shape[1] - before - 1
-    around = np.arange(-before, after + 1)
+    before, after, step, around = columns.before, columns.after, columns.step, columns.around
     half = np.maximum((outline[:, before:] < 0.5).argmax(axis=1), 1)
     clear = (1 + np.ceil(_CLEAR * half).astype(np.int64))[:, np.newaxis]
     rise = (-(-(found.apex_index - found.start_index) // step))[:, np.newaxis]
@@ -152,16 +155,14 @@ def _room(outline: Floats, found: Found, before: int, step: int) -> Flags:
     return np.asarray(alone & ((around < -rise - 1) | (around > clear)))
 
 
-def _strikes(
-    found: Found, outline: Floats, excess: Floats, before: int, step: int
-) -> tuple[Indices, Indices]:
+def _strikes(found: Found, outline: Floats, excess: Floats, columns: _Columns) -> tuple[Indices, Indices]:
     """First samples and tops of the first strike that stands out in each row, in samples of the record."""
     which = np.flatnonzero(excess.max(axis=1) > 0.0)
     first = (excess[which] > 0.0).argmax(axis=1)
     pairs = zip(which.tolist(), first.tolist(), strict=True)
     places = [(_foot(outline[blow], at), _top(outline[blow], at)) for blow, at in pairs]
-    feet, tops = step * np.array(places, dtype=np.int64).reshape(-1, 2).T
-    origin = found.apex_index[which] - before * step
+    feet, tops = columns.step * np.array(places, dtype=np.int64).reshape(-1, 2).T
+    origin = found.apex_index[which] - columns.before * columns.step
     return origin + feet, origin + tops
 
 
