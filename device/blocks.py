@@ -1,4 +1,4 @@
-"""The block of samples being filled, in memory that was set aside at power-up."""
+"""The block of samples being filled, and those before it, in memory that was set aside at power-up."""
 
 import struct
 from time import ticks_diff
@@ -15,29 +15,50 @@ from anvilwire.messages import (
     BLOCK_SATURATED,
 )
 from anvilwire.stuffing import stuffed_size
-from quick import frame_into, take_samples
+from quick import first_beyond, frame_into, mean_of, take_samples
 
 _BODY = HEADER_SIZE + BLOCK_HEADER_SIZE
+_SLOT = _BODY + BLOCK_SAMPLES * 3 + CRC_SIZE
 _AGE_US = int(BLOCK_AGE_S * 1_000_000)
+_SEQUENCE_AT = 3
+_COUNT_AT = HEADER_SIZE + 18
 SAMPLE_BYTES = 3
 CHANNELS = 1
+SLOTS = 64
+"""Blocks kept in memory, the one being filled among them: 52 kB of the 160 a Pico leaves to a script."""
+
+
+def _set_aside(most):
+    """So many slots; where memory runs out, half of those it has room for."""
+    slots = [bytearray(_SLOT), bytearray(_SLOT)]
+    try:
+        while len(slots) < most:
+            slots.append(bytearray(_SLOT))
+    except MemoryError:
+        del slots[len(slots) // 2 + 1 :]
+    return slots
 
 
 class Block:
-    """The block being filled, and the counters of the run it belongs to.
+    """The block being filled, the counters of the run it belongs to, and the run's last blocks.
+
+    Each block is filled in the next of ``slots`` slots, so that the last ones stay where they are until
+    their slot's turn comes again: they can be sent once more, and a burst is nothing but a run whose blocks
+    are sent only then. While ``patient``, a block goes on until it is full, however old.
 
     A converter calls :meth:`put` or :meth:`take` for samples, :meth:`lose` for samples it had to leave out
     and :meth:`mark_glitch` for one it does not trust. Losses lie between blocks, never inside one.
     """
 
     def __init__(self):
-        size = _BODY + BLOCK_SAMPLES * SAMPLE_BYTES + CRC_SIZE
-        self.raw = bytearray(size)
-        self.wire = bytearray(2 + stuffed_size(size))
+        self._kept = _set_aside(SLOTS)
+        self.slots = len(self._kept)
+        self.wire = bytearray(2 + stuffed_size(_SLOT))
+        self.patient = False
         self.open_run(0, 0)
 
     def open_run(self, run_id, settings_id):
-        """Begin a run: every counter at zero."""
+        """Begin a run: every counter at zero, nothing kept."""
         self.run_id = run_id
         self.settings_id = settings_id
         self.number = 0
@@ -84,15 +105,16 @@ class Block:
         """Whether the block must go out: it is full, or its first sample is 50 ms old."""
         if self.count == 0:
             return False
-        return self.count == BLOCK_SAMPLES or ticks_diff(now, self.tick_first) >= _AGE_US
+        if self.count == BLOCK_SAMPLES:
+            return True
+        return not self.patient and ticks_diff(now, self.tick_first) >= _AGE_US
 
-    def seal(self, sequence):
-        """Turn the block into a frame in ``wire``; return the frame's length."""
-        raw = self.raw
-        struct.pack_into(HEADER, raw, 0, VERSION, BLOCK, 0, sequence)
+    def advance(self):
+        """Keep the block as it is and begin the next of the run."""
+        struct.pack_into(HEADER, self.raw, 0, VERSION, BLOCK, 0, 0)
         struct.pack_into(
             BLOCK_HEADER,
-            raw,
+            self.raw,
             HEADER_SIZE,
             self.run_id,
             self.number,
@@ -106,14 +128,35 @@ class Block:
             self.lost,
             self.settings_id,
         )
-        return frame_into(raw, _BODY + self.count * SAMPLE_BYTES, self.wire)
-
-    def advance(self):
-        """Begin the next block of the run."""
         self.number += 1
         self._empty()
 
+    def oldest(self):
+        """Number of the oldest block that is kept; ``number`` if none is."""
+        gone = self.number - self.slots
+        if self.count:
+            gone += 1
+        return max(gone, 0)
+
+    def seal(self, number, sequence):
+        """Turn a block that is kept into a frame in ``wire``; return the frame's length."""
+        raw = self._kept[number % self.slots]
+        raw[_SEQUENCE_AT] = sequence & 255
+        raw[_SEQUENCE_AT + 1] = sequence >> 8
+        count = raw[_COUNT_AT] | (raw[_COUNT_AT + 1] << 8)
+        return frame_into(raw, _BODY + count * SAMPLE_BYTES, self.wire)
+
+    def mean(self):
+        """Mean of the block being filled, rounded down; it has to be full."""
+        return mean_of(self.raw, _BODY)
+
+    def departure(self, low, high):
+        """Index in the run of the first sample of this block below ``low`` or above ``high``, or -1."""
+        at = first_beyond(self.raw, _BODY, self.count, low, high)
+        return at if at < 0 else self.first_index + at
+
     def _empty(self):
+        self.raw = self._kept[self.number % self.slots]
         self.first_index = self.next_index
         self.tick_first = 0
         self.tick_last = 0

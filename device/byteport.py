@@ -80,6 +80,14 @@ class Byteport:
         at += HEADER_SIZE
         return self.request[at] | (self.request[at + 1] << 8)
 
+    def field_number(self, at):
+        """Four bytes of the request's payload, or -1 where the number needs more than 30 bits."""
+        at += HEADER_SIZE
+        request = self.request
+        if request[at + 3] >= 64:
+            return -1
+        return request[at] | (request[at + 1] << 8) | (request[at + 2] << 16) | (request[at + 3] << 24)
+
     def payload_length(self):
         """Bytes between header and CRC."""
         return self.length - OVERHEAD

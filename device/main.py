@@ -29,7 +29,12 @@ def run(reader, writer):
     micropython.kbd_intr(-1)
     try:
         station = Station(
-            Byteport(reader, writer), _converter(), settings.BOARD, machine.unique_id(), _watchdog()
+            Byteport(reader, writer),
+            _converter(),
+            settings.BOARD,
+            machine.unique_id(),
+            _watchdog(),
+            _link_bytes_per_s(),
         )
         while _turn(station):
             pass
@@ -92,6 +97,12 @@ def _watchdog():
 def _escape_held():
     pin: "Any" = settings.ESCAPE_PIN
     return pin is not None and machine.Pin(pin, machine.Pin.IN, machine.Pin.PULL_UP)() == 0
+
+
+def _link_bytes_per_s():
+    """What a UART carries, at 10 bits a byte. What a USB port carries depends on the host: 0."""
+    link: "Any" = settings.LINK
+    return 0 if link == "usb" else link[2] // 10
 
 
 def _streams():

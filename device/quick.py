@@ -1,4 +1,4 @@
-"""The three loops that must be fast on the board, as viper code.
+"""The loops that must be fast on the board, as viper code.
 
 ``stuff_into`` and ``seal_into`` have plain twins of the same name in ``anvilwire``; tests prove that they
 agree. All numbers stay below 2^24, so nothing here makes an integer object on a 32-bit board, and the
@@ -124,3 +124,35 @@ def take_samples(ring: ptr8, first: int, count: int, target: ptr8, at: int) -> i
         source += 3
         at += 3
     return saturated
+
+
+@micropython.viper
+def mean_of(raw: ptr8, at: int) -> int:
+    """Mean of 256 samples of 3 bytes, least significant first, from ``raw[at]`` on; rounded down.
+
+    Summed in groups of 64, so that the sum of the largest codes stays below 2^30.
+    """
+    mean = 0
+    for _ in range(4):
+        total = 0
+        for _ in range(64):
+            code = raw[at] | (raw[at + 1] << 8) | (raw[at + 2] << 16)
+            if code >= 0x800000:
+                code -= 0x1000000
+            total += code
+            at += 3
+        mean += total >> 6
+    return mean >> 2
+
+
+@micropython.viper
+def first_beyond(raw: ptr8, at: int, count: int, low: int, high: int) -> int:
+    """Number of the first of ``count`` samples from ``raw[at]`` on below ``low`` or above ``high``, or -1."""
+    for i in range(count):
+        code = raw[at] | (raw[at + 1] << 8) | (raw[at + 2] << 16)
+        if code >= 0x800000:
+            code -= 0x1000000
+        if code < low or code > high:
+            return i
+        at += 3
+    return -1

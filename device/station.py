@@ -1,4 +1,4 @@
-"""The board's state machine: idle, or streaming the blocks of a run."""
+"""The board's state machine: idle, streaming the blocks of a run, or capturing a burst."""
 
 import struct
 from binascii import crc32
@@ -8,6 +8,7 @@ from anvilwire import messages as m
 from anvilwire.frame import HEADER, HEADER_SIZE, MAX_FRAME, MAX_REQUEST, VERSION
 from anvilwire.stuffing import stuffed_size
 from blocks import CHANNELS, SAMPLE_BYTES, Block
+from burst import Burst
 from byteport import ESCAPE, NOTHING
 from converters import ConverterError, on_offer
 from machine import idle
@@ -27,8 +28,9 @@ _LENGTHS = {
     m.CONFIGURE: 7,
     m.START: 5,
     m.STOP: 3,
-    m.RESEND: 7,
+    m.RESEND: 9,
     m.QUIT: 1,
+    m.BURST: 14,
 }
 
 _REFUSALS = {
@@ -42,6 +44,7 @@ _REFUSALS = {
     m.CONVERTER_SILENT: b"converter does not answer",
     m.NOT_SUPPORTED: b"not supported by this firmware",
     m.NO_SUCH_RUN: b"no such run",
+    m.NO_SUCH_BURST: b"burst does not fit the memory",
 }
 
 
@@ -70,14 +73,16 @@ class Station:
     """Answers requests, streams blocks, and stops by itself when the host falls silent.
 
     ``port`` is a Byteport, ``converter`` follows the contract in ``converters``, ``watchdog`` offers
-    ``feed()`` or is None. Call :meth:`turn` until it returns False.
+    ``feed()`` or is None, ``link_bytes_per_s`` is what the link carries, 0 where nobody knows. Call
+    :meth:`turn` until it returns False.
     """
 
-    def __init__(self, port, converter, board, unique_id, watchdog):
+    def __init__(self, port, converter, board, unique_id, watchdog, link_bytes_per_s=0):
         self._port = port
         self._converter = converter
         self._watchdog = watchdog
         self._block = Block()
+        self._burst = Burst()
         self._replies = Outbox()
         self._events = Outbox()
         self._sequence = 0
@@ -85,13 +90,15 @@ class Station:
         self._settings_id = 0
         self._reason = 0
         self._unsent = 0
+        self._again = 0  # blocks asked for once more: the next of them, and where they end
+        self._again_end = 0
         self._answered_kind = 0
         self._answered_id = 0
         self._heard = ticks_us()
         self._beaten = self._heard
         self._running = True
         self._converter_ok = self._probe()
-        self._identity = self._make_identity(board, unique_id)
+        self._identity = self._make_identity(board, unique_id, link_bytes_per_s)
 
     def turn(self):
         """One pass of the main loop; False once the host has asked for the prompt."""
@@ -105,9 +112,11 @@ class Station:
         now = ticks_us()
         if self._state == m.STREAMING:
             self._stream(now)
+        if self._again < self._again_end:
+            self._send_again()
         if ticks_diff(now, self._beaten) >= _ALIVE_US:
             self._beat(now)
-        if self._running:
+        if self._running and (self._state == m.STREAMING or self._again >= self._again_end):
             idle()
         return self._running
 
@@ -151,13 +160,15 @@ class Station:
         if kind == m.STOP:
             return self._stop(request_id)
         if kind == m.RESEND:
-            return m.NOT_SUPPORTED
+            return self._resend(request_id)
         if self._state == m.STREAMING:
             return m.BUSY
         if kind == m.CONFIGURE:
             return self._configure(request_id)
         if kind == m.START:
-            return self._start(request_id)
+            return self._start(request_id, m.STARTED)
+        if kind == m.BURST:
+            return self._start_burst(request_id)
         return self._quit(request_id)
 
     def _identify(self, request_id):
@@ -200,7 +211,19 @@ class Station:
         self._settings_id = (crc32(payload[3:]) & 0xFFFF) or 1
         return payload[:1] + struct.pack("<H", self._settings_id) + payload[3:]
 
-    def _start(self, request_id):
+    def _start_burst(self, request_id):
+        port = self._port
+        fits = self._burst.arm(
+            port.field_u8(5),
+            port.field_number(6),
+            port.field_u16(10),
+            port.field_u16(12) or self._block.slots,
+            self._block.slots,
+        )
+        return self._start(request_id, m.CAPTURING) if fits else m.NO_SUCH_BURST
+
+    def _start(self, request_id, reply):
+        """Begin a run that streams (``reply`` STARTED) or fills the memory (``reply`` CAPTURING)."""
         settings_id = self._port.field_u16(1)
         if self._settings_id == 0:
             return m.NOT_CONFIGURED
@@ -211,13 +234,16 @@ class Station:
         except ConverterError as error:
             self._say(m.CONVERTER_FAULT, str(error))
             return m.CONVERTER_SILENT
+        self._block.patient = reply == m.CAPTURING
         self._block.open_run(self._port.field_u16(3), settings_id)
+        self._again = 0
+        self._again_end = 0
         self._state = m.STREAMING
         self._reason = 0
         self._unsent = 0
         self._heard = ticks_us()
         replies = self._replies
-        replies.kind = m.STARTED
+        replies.kind = reply
         replies.length = 9
         struct.pack_into(
             "<BHHI", replies.raw, HEADER_SIZE, request_id, settings_id, self._block.run_id, self._heard
@@ -225,14 +251,47 @@ class Station:
         return 0
 
     def _stop(self, request_id):
-        if self._reason == 0 and self._state == m.IDLE:
-            return m.NO_SUCH_RUN
-        if self._port.field_u16(1) != self._block.run_id:
+        if not self._knows_run():
             return m.NO_SUCH_RUN
         if self._state == m.STREAMING:
             self._end_run(m.ASKED)
         self._load_totals(self._replies, request_id)
         return 0
+
+    def _resend(self, request_id):
+        """Answer which of the blocks asked for are still there; they follow one by one."""
+        port = self._port
+        block = self._block
+        if not self._knows_run():
+            return m.NO_SUCH_RUN
+        asked = port.field_number(3)
+        if asked < 0 or asked > block.number:
+            asked = block.number
+        oldest = block.oldest()
+        end = asked + min(port.field_u16(7), block.number - asked)
+        self._again = min(max(asked, oldest), end)
+        self._again_end = end
+        replies = self._replies
+        replies.kind = m.RESENDING
+        replies.length = 17
+        struct.pack_into(
+            "<BHIHII",
+            replies.raw,
+            HEADER_SIZE,
+            request_id,
+            block.run_id,
+            self._again,
+            end - self._again,
+            oldest,
+            block.number,
+        )
+        return 0
+
+    def _knows_run(self):
+        """Whether the request, a STOP or RESEND, is about the last run."""
+        if self._reason == 0 and self._state == m.IDLE:
+            return False
+        return self._port.field_u16(1) == self._block.run_id
 
     def _quit(self, request_id):
         self._replies.load(m.QUITTING, bytes([request_id]))
@@ -263,7 +322,10 @@ class Station:
         try:
             closed = self._converter.fill(block)
             while closed or block.is_due(now):
-                self._send_block()
+                self._close_block()
+                if block.patient and block.number == self._burst.end:
+                    self._finish(m.BURST_FULL)
+                    return
                 closed = self._converter.fill(block)
         except ConverterError as error:
             self._say(m.CONVERTER_FAULT, str(error))
@@ -276,12 +338,32 @@ class Station:
         self._events.load(m.ERROR, m.pack(m.ERROR, code=code, text=text[:_TEXT_MOST]))
         self._send(self._events)
 
-    def _send_block(self):
+    def _close_block(self):
+        """Keep the block, and send it unless it belongs to a burst."""
         block = self._block
-        if not self._port.write(block.wire, block.seal(self._sequence)):
-            self._unsent += 1
-        self._sequence = (self._sequence + 1) & 0xFFFF
+        if block.patient:
+            self._burst.look(block)
+            block.advance()
+            return
         block.advance()
+        if not self._send_kept(block.number - 1):
+            self._unsent += 1
+
+    def _send_again(self):
+        """Send one block more of those asked for, unless the live ones are in a hurry."""
+        block = self._block
+        if block.count > m.BLOCK_SAMPLES // 2:
+            return
+        number = max(self._again, block.oldest())  # some may be gone since
+        self._again = number + 1
+        if number < self._again_end and not self._send_kept(number):
+            self._again_end = 0  # the link takes nothing: the host has to ask once more
+
+    def _send_kept(self, number):
+        block = self._block
+        length = block.seal(number, self._sequence)
+        self._sequence = (self._sequence + 1) & 0xFFFF
+        return self._port.write(block.wire, length)
 
     def _finish(self, reason):
         """End the run unasked."""
@@ -296,16 +378,16 @@ class Station:
             reason = m.CONVERTER_FAULT
             self._say(m.CONVERTER_FAULT, str(error))
         if self._block.count:
-            self._send_block()
+            self._close_block()
         self._state = m.IDLE
         self._reason = reason
 
     def _load_totals(self, box, request_id):
         block = self._block
         box.kind = m.FINISHED
-        box.length = 26
+        box.length = 34
         struct.pack_into(
-            "<BHBIIIIIH",
+            "<BHBIIIIIHII",
             box.raw,
             HEADER_SIZE,
             request_id,
@@ -317,6 +399,8 @@ class Station:
             block.saturated,
             self._unsent,
             self._port.bad,
+            self._burst.first_kept(block) if block.patient else block.oldest(),
+            self._burst.trigger if block.patient else m.NO_TRIGGER,
         )
 
     def _beat(self, now):
@@ -356,7 +440,7 @@ class Station:
             return False
         return True
 
-    def _make_identity(self, board, unique_id):
+    def _make_identity(self, board, unique_id, link_bytes_per_s):
         converter = self._converter
         return m.pack(
             m.IDENTIFIED,
@@ -384,4 +468,7 @@ class Station:
             converter=converter.name,
             rates=[{"rate_mhz": rate, "group_delay_ns": delay} for rate, delay in converter.rates],
             gains=[{"gain": gain, "full_scale_nano": full_scale} for gain, full_scale in converter.gains],
+            window_blocks=self._block.slots - 1,
+            burst_samples=self._block.slots * m.BLOCK_SAMPLES,
+            link_bytes_per_s=link_bytes_per_s,
         )

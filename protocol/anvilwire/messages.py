@@ -19,16 +19,19 @@ IDENTITY = 0x01
 CONFIGURE = 0x02
 START = 0x03
 STOP = 0x04
-RESEND = 0x05  # reserved: refused by this version
+RESEND = 0x05
 QUIT = 0x06
 HOST_ALIVE = 0x07  # a heartbeat: carries no id and gets no answer
+BURST = 0x08
 
 # board to host
 IDENTIFIED = 0x41
 CONFIGURED = 0x42
 STARTED = 0x43
 FINISHED = 0x44
+RESENDING = 0x45
 QUITTING = 0x46
+CAPTURING = 0x48
 REFUSED = 0x7F
 BLOCK = 0x80
 BOARD_ALIVE = 0x81
@@ -45,6 +48,7 @@ OTHER_SETTINGS = 7
 CONVERTER_SILENT = 8
 NOT_SUPPORTED = 9
 NO_SUCH_RUN = 10
+NO_SUCH_BURST = 11
 
 # FINISHED.reason
 ASKED = 1
@@ -52,10 +56,18 @@ HOST_SILENT = 2
 CONVERTER_FAULT = 3
 INDEX_LIMIT = 4
 INTERNAL_ERROR = 5
+BURST_FULL = 6
 
 # state in IDENTIFIED and BOARD_ALIVE
 IDLE = 0
 STREAMING = 1
+
+# trigger in BURST
+TRIGGER_AT_ONCE = 0
+TRIGGER_ON_LEVEL = 1
+NO_TRIGGER = 0x3FFFFFFF
+"""trigger_index of a run in which nothing triggered."""
+LEVEL_LIMIT_COUNTS = 1 << 24
 
 # scale_kind and excitation_source
 SCALE_RATIO = 0
@@ -90,9 +102,18 @@ FIELDS: "dict[int, Fields]" = {
     CONFIGURE: (("request_id", "B"), ("rate_mhz", "I"), ("gain", "H")),
     START: (("request_id", "B"), ("settings_id", "H"), ("run_id", "H")),
     STOP: (("request_id", "B"), ("run_id", "H")),
-    RESEND: (("request_id", "B"), ("run_id", "H"), ("block_number", "I")),
+    RESEND: (("request_id", "B"), ("run_id", "H"), ("block_number", "I"), ("count", "H")),
     QUIT: (("request_id", "B"),),
     HOST_ALIVE: (),
+    BURST: (
+        ("request_id", "B"),
+        ("settings_id", "H"),
+        ("run_id", "H"),
+        ("trigger", "B"),
+        ("level_counts", "I"),
+        ("before_blocks", "H"),
+        ("blocks", "H"),
+    ),
     IDENTIFIED: (
         ("request_id", "B"),
         ("protocol_version", "B"),
@@ -118,6 +139,9 @@ FIELDS: "dict[int, Fields]" = {
         ("converter", "s"),
         ("rates", (("rate_mhz", "I"), ("group_delay_ns", "I"))),
         ("gains", (("gain", "H"), ("full_scale_nano", "Q"))),
+        ("window_blocks", "H"),
+        ("burst_samples", "I"),
+        ("link_bytes_per_s", "I"),
     ),
     CONFIGURED: (
         ("request_id", "B"),
@@ -143,8 +167,19 @@ FIELDS: "dict[int, Fields]" = {
         ("saturated", "I"),
         ("unsent_blocks", "I"),
         ("bad_requests", "H"),
+        ("first_block", "I"),
+        ("trigger_index", "I"),
+    ),
+    RESENDING: (
+        ("request_id", "B"),
+        ("run_id", "H"),
+        ("block_number", "I"),
+        ("count", "H"),
+        ("oldest", "I"),
+        ("next", "I"),
     ),
     QUITTING: (("request_id", "B"),),
+    CAPTURING: (("request_id", "B"), ("settings_id", "H"), ("run_id", "H"), ("tick", "I")),
     REFUSED: (("request_id", "B"), ("request_kind", "B"), ("code", "B"), ("text", "s")),
     BLOCK: (
         ("run_id", "H"),
@@ -178,11 +213,14 @@ NAMES = {
     RESEND: "RESEND",
     QUIT: "QUIT",
     HOST_ALIVE: "HOST_ALIVE",
+    BURST: "BURST",
     IDENTIFIED: "IDENTIFIED",
     CONFIGURED: "CONFIGURED",
     STARTED: "STARTED",
     FINISHED: "FINISHED",
+    RESENDING: "RESENDING",
     QUITTING: "QUITTING",
+    CAPTURING: "CAPTURING",
     REFUSED: "REFUSED",
     BLOCK: "BLOCK",
     BOARD_ALIVE: "BOARD_ALIVE",

@@ -108,7 +108,7 @@ def test_identity_is_answered_whatever_version_the_host_speaks(talker: Talker) -
 
 def test_refusals_when_idle(talker: Talker) -> None:
     assert talker.refused(m.START, request_id=1, settings_id=5, run_id=1) == m.NOT_CONFIGURED
-    assert talker.refused(m.RESEND, request_id=2, run_id=1, block_number=0) == m.NOT_SUPPORTED
+    assert talker.refused(m.RESEND, request_id=2, run_id=1, block_number=0, count=1) == m.NO_SUCH_RUN
     assert talker.refused(m.STOP, request_id=3, run_id=1) == m.NO_SUCH_RUN
     assert talker.refused(m.CONFIGURE, request_id=4, rate_mhz=7_400_000, gain=64) == m.NOT_ON_OFFER
     assert talker.refused(m.CONFIGURE, request_id=5, rate_mhz=7_500_000, gain=63) == m.NOT_ON_OFFER

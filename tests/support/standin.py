@@ -59,6 +59,10 @@ class Script:
     "The board ends the run by itself before this block, for this reason."
     text_at: dict[int, bytes] = field(default_factory=dict)
     "Stray text before a block."
+    window: int = 0
+    "So many blocks can be sent again; ``spoil`` gets them as well."
+    link_bytes_per_s: int = 0
+    "What it says its link carries."
 
 
 class StandIn:
@@ -82,6 +86,7 @@ class StandIn:
         self.streaming = False
         self._silent = False
         self._number = self._next_index = self._lost = self._reason = 0
+        self._kept: dict[int, bytes] = {}
         self._allowance = 0
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run)
@@ -130,6 +135,8 @@ class StandIn:
             self._answered = (request.kind, fields["request_id"])
             self._reply = self._act(request.kind, **fields)
         self._send(*self._reply)
+        if self._reply[0] == messages.RESENDING:
+            self._send_again(**messages.unpack(*self._reply))
 
     def _act(self, kind: int, request_id: int, **fields: int) -> tuple[int, bytes]:
         if kind in self.script.refuse:
@@ -147,11 +154,35 @@ class StandIn:
             if self.streaming:
                 self.streaming, self._reason = False, messages.ASKED
             return messages.FINISHED, self._totals(request_id)
+        if kind == messages.RESEND:
+            return messages.RESENDING, self._resending(request_id, **fields)
         return messages.QUITTING, messages.pack(messages.QUITTING, request_id=request_id)
+
+    def _resending(self, request_id: int, run_id: int, block_number: int, count: int) -> bytes:
+        oldest = self._oldest()
+        first = min(max(block_number, oldest), self._number)
+        return messages.pack(
+            messages.RESENDING,
+            request_id=request_id,
+            run_id=run_id,
+            block_number=first,
+            count=max(0, min(block_number + count, self._number) - first),
+            oldest=oldest,
+            next=self._number,
+        )
+
+    def _oldest(self) -> int:
+        return max(0, self._number - self.script.window)
+
+    def _send_again(self, block_number: int, count: int, **_: int) -> None:
+        for number in range(block_number, block_number + count):
+            wire = self._frame(messages.BLOCK, self._kept[number])
+            self._write(self.script.spoil(number, wire))
 
     def _begin(self, run_id: int) -> None:
         self.run_id, self.streaming = run_id, True
         self._number = self._next_index = self._lost = 0
+        self._kept.clear()
         self._allowance = self._rate_mhz // 1000
 
     def _may_stream(self) -> bool:
@@ -197,6 +228,9 @@ class StandIn:
         self._number += 1
         self._next_index = first + len(index)
         samples = counts.astype("<i4").view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
+        if self.script.window:
+            self._kept[self._number - 1] = header + samples
+            self._kept.pop(self._number - 1 - self.script.window, None)
         return self._frame(messages.BLOCK, header + samples)
 
     def _tick(self, index: int) -> int:
@@ -230,6 +264,9 @@ class StandIn:
             converter="ads1256",
             rates=[{"rate_mhz": rate, "group_delay_ns": 200_000} for rate in self.script.rates_mhz],
             gains=[{"gain": gain, "full_scale_nano": 5_000_000_000 // gain} for gain in self.script.gains],
+            window_blocks=self.script.window,
+            burst_samples=256 * self.script.window,
+            link_bytes_per_s=self.script.link_bytes_per_s,
         )
 
     def _configure(self, request_id: int, rate_mhz: int, gain: int) -> bytes:
@@ -261,6 +298,8 @@ class StandIn:
             saturated=0,
             unsent_blocks=0,
             bad_requests=0,
+            first_block=self._oldest(),
+            trigger_index=messages.NO_TRIGGER,
         )
 
     def _send(self, kind: int, payload: bytes) -> None:

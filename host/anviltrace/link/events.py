@@ -15,6 +15,7 @@ REASONS = {
     messages.CONVERTER_FAULT: "the converter failed",
     messages.INDEX_LIMIT: "the sample index has reached its limit",
     messages.INTERNAL_ERROR: "an error in the board's script",
+    messages.BURST_FULL: "the burst is complete",
 }
 """Why a run ended, in words."""
 
@@ -71,8 +72,21 @@ class Damage:
 
 
 @dataclass(frozen=True, slots=True)
+class Recovered:
+    """Blocks of a run that came only when asked for again, that came more than once, that never came."""
+
+    recovered: int
+    repeated: int
+    gone: int
+
+
+@dataclass(frozen=True, slots=True)
 class Totals:
-    """What the board counted in a run; ``next_index`` is the number of samples, lost ones included."""
+    """What the board counted in a run; ``next_index`` is the number of samples, lost ones included.
+
+    ``first_block`` is the oldest block it still has, of a burst the first; ``trigger_index`` the sample that
+    triggered a burst, ``messages.NO_TRIGGER`` where nothing did.
+    """
 
     run_id: int
     reason: int
@@ -82,6 +96,8 @@ class Totals:
     saturated: int
     unsent_blocks: int
     bad_requests: int
+    first_block: int
+    trigger_index: int
 
     @property
     def reason_text(self) -> str:

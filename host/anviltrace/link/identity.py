@@ -42,7 +42,9 @@ class Identity:
     """A board as it introduced itself.
 
     ``converter_ok`` is False when its converter did not answer at power-up. ``excitation_v`` is None where
-    the excitation is the converter's reference and its value unknown.
+    the excitation is the converter's reference and its value unknown. ``window_blocks`` is how many blocks it
+    can send again, ``burst_samples`` the longest burst, ``link_bytes_per_s`` what its link carries, None
+    where it does not know.
     """
 
     protocol_version: int
@@ -63,6 +65,9 @@ class Identity:
     gains: tuple[GainOffer, ...]
     block_samples: int
     max_frame: int
+    window_blocks: int
+    burst_samples: int
+    link_bytes_per_s: int | None
 
     def as_record(self) -> Board:
         """The board for the archive. The same board with the same firmware has the same id everywhere."""
@@ -116,6 +121,9 @@ def identity_from(fields: Mapping[str, Any]) -> Identity:
         gains=tuple(GainOffer(row["gain"], _full_scale(row, kind)) for row in fields["gains"]),
         block_samples=fields["block_samples"],
         max_frame=fields["max_frame"],
+        window_blocks=fields["window_blocks"],
+        burst_samples=fields["burst_samples"],
+        link_bytes_per_s=fields["link_bytes_per_s"] or None,
     )
 
 

@@ -10,18 +10,20 @@ from typing import Any, Self
 import numpy as np
 
 from anviltrace.errors import RefusedError, SilentError, TalkError, VersionError
+from anviltrace.link.burst import Burst
 from anviltrace.link.events import (
     Alive,
-    Blocks,
     BoardError,
     Damage,
     Event,
     Finished,
+    Recovered,
     Text,
     Totals,
 )
 from anviltrace.link.identity import Identity, identity_from, settings_from
 from anviltrace.link.line import Line
+from anviltrace.link.recovery import Recovery
 from anviltrace.link.stream import Batch, StreamReader
 from anviltrace.records import Settings
 from anvilwire import messages
@@ -42,6 +44,7 @@ _FIRST_BYTES = 512
 """Kept to tell what else may be talking there; so many of them are quoted:"""
 _QUOTED_BYTES = 32
 _REPLY = 0x40
+_LOOK_AGAIN_S = 0.02
 
 REFUSALS = {
     messages.UNKNOWN_REQUEST: "it does not know this request: its script is older, install the current one",
@@ -63,7 +66,8 @@ class Session:
 
     Making one finds out who is there (``identity``) and ends a run that an earlier host left behind.
     Whatever arrives beside replies is kept until :meth:`poll` fetches it, and the line is kept alive by a
-    thread, so the caller may take its time. Used from one thread.
+    thread, so the caller may take its time. Blocks come in order: one that is missing is asked for again, and
+    what follows waits for it (see ``recovery``). Used from one thread.
 
     Raises:
         SilentError: nothing answers within ``patience_s``.
@@ -86,6 +90,10 @@ class Session:
         self._failure: TalkError | None = None
         self._run_id = 0
         self._running = False
+        self._recovery = Recovery(0)
+        self._resend_id = 0
+        self._ending: Totals | None = None
+        self._missed_the_end = False
         self._strange_run_id = 0
         self._signal_s = 0.0
         self._heard_at = time.monotonic()
@@ -110,6 +118,11 @@ class Session:
     def running(self) -> bool:
         """Whether a run is going on, as far as is known here."""
         return self._running
+
+    @property
+    def recovered(self) -> Recovered:
+        """What had to be asked for again in the last run, so far."""
+        return self._recovery.counts
 
     def configure(self, rate_hz: float | None = None, gain: int | None = None) -> Settings:
         """Agree on settings; None leaves a choice to the board. Returns what was applied.
@@ -138,17 +151,43 @@ class Session:
         Raises:
             RefusedError: not configured, or the converter does not answer.
         """
+        return self._start(messages.START, run_id, Recovery(self.identity.window_blocks))
+
+    def start_burst(self, run_id: int, burst: Burst) -> int:
+        """Start a run that the board keeps in memory; returns the board's tick at the start.
+
+        :meth:`poll` gives its blocks and then :class:`Finished` when it is complete, or :meth:`stop` ends it
+        early: then its blocks are those up to there.
+
+        Raises:
+            RefusedError: not configured, the converter does not answer, or the burst is longer than the
+                board's memory.
+        """
+        recovery = Recovery(self.identity.window_blocks, is_burst=True)
+        return self._start(
+            messages.BURST,
+            run_id,
+            recovery,
+            trigger=messages.TRIGGER_AT_ONCE if burst.level_counts is None else messages.TRIGGER_ON_LEVEL,
+            level_counts=burst.level_counts or 0,
+            before_blocks=burst.before_blocks,
+            blocks=burst.blocks,
+        )
+
+    def _start(self, kind: int, run_id: int, recovery: Recovery, **fields: int) -> int:
         if self.settings is None:
             raise RefusedError(
                 f"{self._name} has no settings yet: configure it first", messages.NOT_CONFIGURED
             )
         self._forget_old_signal()
-        self._failure = None
+        self._failure = self._ending = None
+        self._missed_the_end = False
         self._run_id, self._running, self._signal_s = run_id, True, 0.0
+        self._recovery = recovery
         self._reported = self._damage_so_far()
         try:
             reply = self._request(
-                messages.START, SLOW_REPLY_S, settings_id=self.settings.wire_id, run_id=run_id
+                kind, SLOW_REPLY_S, settings_id=self.settings.wire_id, run_id=run_id, **fields
             )
         except BaseException:
             self._running = False
@@ -163,25 +202,34 @@ class Session:
         """
         if self._failure is None:
             self._receive_for_later(0.0 if self._backlog else timeout_s)
+        if self._missed_the_end and self._failure is None:
+            self._ask_for_totals()
+        if self._running and not self._backlog and time.monotonic() - self._heard_at > SILENCE_S:
+            self._fail(
+                SilentError(
+                    f"{self._name} fell silent in mid-run, nothing for {SILENCE_S:g} s: check cable and "
+                    "supply, press its reset, then start again"
+                )
+            )
         events, self._backlog = self._backlog, []
         if self._failure is not None and not events:
             raise self._failure
-        if self._running and not events and time.monotonic() - self._heard_at > SILENCE_S:
-            raise SilentError(
-                f"{self._name} fell silent in mid-run, nothing for {SILENCE_S:g} s: check cable and supply, "
-                "press its reset, then start again"
-            )
         return events
 
     def stop(self) -> Totals:
-        """Stop the run; what arrived before its end is still to be fetched with :meth:`poll`.
+        """Stop the run and get what is missing of it, as far as it can be had.
+
+        What arrived before its end is still to be fetched with :meth:`poll`.
 
         Raises:
             RefusedError: the board does not know the run (it was reset meanwhile).
         """
-        fields = self._request(messages.STOP, REPLY_S, run_id=self._run_id)
-        self._running = False
-        return _totals(fields)
+        totals = _totals(self._request(messages.STOP, REPLY_S, run_id=self._run_id))
+        self._end_run(totals)
+        while not self._recovery.done and self._failure is None:
+            self._receive_for_later(_LOOK_AGAIN_S)
+        self._ending = None
+        return totals
 
     def quit(self) -> None:
         """Ask the board to leave its script and show its prompt."""
@@ -290,10 +338,19 @@ class Session:
     # whatever arrives
 
     def _receive(self, timeout_s: float) -> None:
-        """Take what is there and sort it: replies to whom they are awaited by, the rest into the backlog."""
+        """Take what is there and sort it, and ask for what is missing unless a reply is waited for."""
         data = self._line.take(timeout_s)
-        if not data:
-            return
+        if data:
+            self._sort(data)
+        if self._awaited is None:
+            self._ask_again()
+        self._backlog += self._recovery.ready()
+        if self._ending is not None and self._recovery.done:
+            self._backlog.append(Finished(self._ending))
+            self._ending = None
+
+    def _sort(self, data: bytes) -> None:
+        """Replies go to whom they are awaited by, blocks to where they are put in order, the rest waits."""
         if len(self._first_bytes) < _FIRST_BYTES:
             self._first_bytes += data[:_FIRST_BYTES]
         batch = self._reader.feed(data)
@@ -310,7 +367,34 @@ class Session:
         try:
             self._receive(timeout_s)
         except TalkError as error:
-            self._failure = error
+            self._fail(error)
+
+    def _fail(self, error: TalkError) -> None:
+        """The error is raised once what came before it has been fetched; nothing more is waited for."""
+        self._failure = error
+        self._recovery.give_up()
+        self._backlog += self._recovery.ready()
+
+    def _ask_again(self) -> None:
+        wish = self._recovery.wish(time.monotonic())
+        if wish is None:
+            return
+        self._resend_id = self._next_id()
+        first, count = wish
+        fields = {"run_id": self._run_id, "block_number": first, "count": count}
+        payload = messages.pack(messages.RESEND, request_id=self._resend_id, **fields)
+        self._line.send(messages.RESEND, payload)
+
+    def _ask_for_totals(self) -> None:
+        """The board has ended the run, and its word of that was lost."""
+        self._missed_the_end = False
+        try:
+            totals = _totals(self._request(messages.STOP, REPLY_S, run_id=self._run_id))
+        except TalkError as error:
+            self._fail(error)
+            return
+        if self._running:
+            self._take_finished(totals)
 
     def _take_blocks(self, batch: Batch) -> None:
         if not len(batch.blocks):
@@ -325,7 +409,8 @@ class Session:
                 return
         if self.settings is None or (table["settings_id"] != self.settings.wire_id).any():
             raise TalkError(f"{self._name} changed its settings in mid-run: start the run again")
-        self._backlog.append(Blocks(table, samples))
+        self._recovery.take(table, samples, time.monotonic())
+        self._backlog += self._recovery.ready()
         self._signal_s += len(samples) / self.settings.rate_hz
         if self._signal_s >= messages.HOST_ALIVE_S:
             self._signal_s = 0.0
@@ -345,6 +430,8 @@ class Session:
             self._reply = fields
             if frame.kind == messages.REFUSED:
                 self._reply = self._refusal(fields["code"], fields["text"])
+        elif self._is_about_resending(frame.kind, fields):
+            self._take_resending(frame.kind, fields)
         elif frame.kind == messages.BOARD_ALIVE:
             self._take_alive(Alive(**fields))
         elif frame.kind == messages.ERROR:
@@ -361,15 +448,34 @@ class Session:
             return bool(fields["request_kind"] == self._awaited[0])
         return kind == self._awaited[0] | _REPLY
 
+    def _is_about_resending(self, kind: int, fields: dict[str, Any]) -> bool:
+        if kind == messages.RESENDING:
+            return True
+        ours = fields.get("request_id") == self._resend_id
+        return ours and kind == messages.REFUSED and fields["request_kind"] == messages.RESEND
+
+    def _take_resending(self, kind: int, fields: dict[str, Any]) -> None:
+        if kind == messages.REFUSED:
+            self._recovery.refused()
+        elif fields["run_id"] == self._run_id:
+            self._recovery.answered(fields["oldest"])
+
     def _take_alive(self, alive: Alive) -> None:
         if alive.state == messages.STREAMING and alive.run_id != self._run_id:
             self._strange_run_id = alive.run_id
+        if alive.state == messages.IDLE and alive.run_id == self._run_id and self._running:
+            self._missed_the_end = self._awaited is None
         self._backlog.append(alive)
 
     def _take_finished(self, totals: Totals) -> None:
         if self._running and totals.run_id == self._run_id:
-            self._running = False
-            self._backlog.append(Finished(totals))
+            self._end_run(totals)
+            self._ending = totals
+
+    def _end_run(self, totals: Totals) -> None:
+        self._running = False
+        self._missed_the_end = False
+        self._recovery.end(totals.blocks, totals.first_block)
 
     def _note_damage(self) -> None:
         now, before = self._damage_so_far(), self._reported
