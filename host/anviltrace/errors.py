@@ -102,3 +102,9 @@ class AnalysisError(AnviltraceError, ValueError):
     """A run, or a group of runs, cannot be analysed or reported."""
 
     exit_code = 11
+
+
+class CheckFailedError(AnviltraceError, RuntimeError):
+    """A rig did not pass its check."""
+
+    exit_code = 12

@@ -18,11 +18,19 @@ from anviltrace.archive.recording import Recording
 from anviltrace.calibration.stability import Gate, Known
 from anviltrace.capture.intake import Intake
 from anviltrace.capture.onset import EARLY_RELEASE_S, Counts, last_activity
-from anviltrace.capture.stages import ReadingStages, RunStages, Stage, Stages, TapStages, ZeroStages
+from anviltrace.capture.stages import (
+    ReadingStages,
+    RunStages,
+    Stage,
+    Stages,
+    StillStages,
+    TapStages,
+    ZeroStages,
+)
 from anviltrace.errors import ArchiveError, RecordError, TalkError
 from anviltrace.link.events import Blocks, BoardError, Damage, Event, Finished, Text, Totals
 from anviltrace.link.session import Session as Link
-from anviltrace.link.timebase import measure_rate
+from anviltrace.link.timebase import Rate, measure_rate
 from anviltrace.records import (
     Duty,
     Plan,
@@ -113,6 +121,7 @@ class Recorder:
         self._wire_run_id = 0
         self._zero_counts: float | None = None
         self._totals: Totals | None = None
+        self._rate: Rate | None = None
         self._driving = False
 
     def zero(self, zero_s: float, joint_state: str = "slack") -> Zero:
@@ -142,6 +151,15 @@ class Recorder:
         stages = ReadingStages(gate, known, self._settings.rate_hz)
         run = self._record(Job(self._new_run(kind=kind)), stages)
         return run, stages.why_unsteady
+
+    def still(self, still_s: float, reason: str) -> tuple[Run, Rate | None]:
+        """Record a rig that nobody touches, or that is held still; ``reason`` is kept as what it was for.
+
+        Returns the run, and its rate by the board's ticks with how they scatter, which is nowhere kept.
+        Raises what :meth:`measure` raises.
+        """
+        stages = StillStages(still_s, self._settings.rate_hz, reason)
+        return self._record(Job(self._new_run(kind=RunKind.CHECK)), stages), self._rate
 
     def measure(self, plan: Plan, hand: BenchHand, **fields: Any) -> Run:
         """Record one run by the plan; ``fields`` (tool_id, supply_id, set_id, repeat, ...) go into the run.
@@ -258,7 +276,7 @@ class Recorder:
 
     def _findings(self, intake: Intake, stages: Stages) -> dict[str, Any]:
         """The fields of Run that are known only at its end."""
-        rate = measure_rate(*intake.ticks())
+        rate = self._rate = measure_rate(*intake.ticks())
         totals = self._totals
         return {
             "samples_total": None if totals is None else totals.next_index,

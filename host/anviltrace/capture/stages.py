@@ -135,6 +135,14 @@ class ZeroStages:
         return max(0.0, (self._until - index) / self._rate_hz)
 
 
+class StillStages(ZeroStages):
+    """The stages of a recording of a rig at rest; ``reason`` says what it was for."""
+
+    def __init__(self, still_s: float, rate_hz: float, reason: str) -> None:
+        super().__init__(still_s, rate_hz)
+        self.reason = reason
+
+
 class ReadingStages:
     """The stages of a calibration reading: quiet until it is steady, or has taken too long, then done.
 

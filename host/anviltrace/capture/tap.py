@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from anviltrace.archive.archive import Archive
 from anviltrace.capture.recorder import Recorder
@@ -67,7 +69,26 @@ def record_taps(
 
 
 def measure_run(archive: Archive, run: Run, settings: Settings, quiet_end: int) -> RungTaps | str:
-    """What the taps of a recording come to, or why they tell nothing; it is quiet up to ``quiet_end``.
+    """What the taps of a recording come to, or why they tell nothing; it is quiet up to ``quiet_end``."""
+    found = taps_of(archive, run, settings, quiet_end)
+    if isinstance(found, str):
+        return found
+    limits = float(settings.saturation_low), float(settings.saturation_high)
+    measured = [measure_tap(tap, found.rate_hz, found.noise_sd, limits) for tap in found.taps]
+    return combine_taps(measured, LEAST_TAPS)
+
+
+@dataclass(frozen=True, slots=True)
+class TapsFound:
+    """The counts of each tap of a recording, from where it begins to before the next, and their noise."""
+
+    taps: tuple[npt.NDArray[np.float64], ...]
+    rate_hz: float
+    noise_sd: float
+
+
+def taps_of(archive: Archive, run: Run, settings: Settings, quiet_end: int) -> TapsFound | str:
+    """The taps of a recording that is quiet up to ``quiet_end``, or why none can be found.
 
     Taps are looked for in each stretch between gaps by itself.
     """
@@ -79,13 +100,12 @@ def measure_run(archive: Archive, run: Run, settings: Settings, quiet_end: int) 
     if len(quiet) < round(0.5 * _NOISE_S * rate_hz):
         return "samples are missing in the quiet stretch before the first tap: check the cable, tap anew"
     level, noise = float(np.median(quiet)), noise_sd(quiet)
-    limits = float(settings.saturation_low), float(settings.saturation_high)
-    measured = [
-        measure_tap(piece[tap].astype(np.float64), rate_hz, noise, limits)
+    taps = tuple(
+        piece[tap].astype(np.float64)
         for _, piece in pieces
         for tap in find_taps(piece, rate_hz, level, noise)
-    ]
-    return combine_taps(measured, LEAST_TAPS)
+    )
+    return TapsFound(taps, rate_hz, noise)
 
 
 def doubts(rung: RungTaps) -> list[str]:

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 Thing = TypeVar("Thing")
 
 _LONGEST_WAIT_S = 3600.0
+_PUSH_NM = 12.0
+"""What a hand on a short bar makes."""
 
 
 class Operator:
@@ -36,6 +38,7 @@ class Operator:
         self._supply: str | None = None
         self._driving = False
         self._shunt: str | None = None
+        self._push_nm = 0.0
         self._supplies: dict[str, SupplyState] = {}
         self.on_unplug: Callable[[], None] | None = None
 
@@ -168,6 +171,21 @@ class Operator:
             self._refuse_weights("tap the socket end")
             self._bench.order("tap", self._bench.tap)
 
+    def push(self, rotation: Rotation) -> None:
+        """Push the socket end by hand, as far as a hand goes, and hold it."""
+        self._push(Rotation(rotation).sign * _PUSH_NM, "push")
+
+    def stop_pushing(self) -> None:
+        """Take the hand off."""
+        self._push(0.0, "stop pushing")
+
+    def _push(self, push_nm: float, kind: str) -> None:
+        with self._bench.lock:
+            self._refuse_tool("push the socket end by hand")
+            self._push_nm = push_nm
+            torque_nm, force_n = self._load()
+            self._bench.order(kind, lambda at_s: self._bench.load(torque_nm, force_n, 0.0, at_s))
+
     def let_pass(self, wait_s: float) -> None:
         """Wait, without anyone's time being lost: the world gains ``wait_s`` on the wall.
 
@@ -231,10 +249,10 @@ class Operator:
         if self._tool is not None:
             return 0.0, scenario.tools[self._tool].side_force_n
         if self._arm is None:
-            return 0.0, 0.0
+            return self._push_nm, 0.0
         masses = [scenario.masses[name] for name in self._hanging]
         torque_nm = hanging_torque_nm(masses, scenario.arms[self._arm], scenario.site)
-        return self._side.sign * torque_nm, hanging_force_n(masses, scenario.site)
+        return self._side.sign * torque_nm + self._push_nm, hanging_force_n(masses, scenario.site)
 
     def _arm_for(self, arm_name: str | None) -> str:
         arms = self._bench.scenario.arms
