@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from anviltrace.trace.outline import BASE_OVER_FWHM, Outlines
 from anviltrace.trace.rests import Rests
-from anviltrace.trace.stretches import at_once
+from anviltrace.trace.stretches import at_once, rows_of
 from anviltrace.trace.struck import LEAD_S, Struck
 
 Floats = npt.NDArray[np.float64]
@@ -25,34 +25,33 @@ _CENTRE_STEPS = 3
 
 
 def impulses(record: Struck, outlines: Outlines, before: Rests, after: Rests) -> Floats:
-    """∫ (value − level) dt by the trapezoid rule, from just before the start to the end of the ring.
+    """∫ (value − level) dt from just before the start to the end of the ring, every sample counted once.
 
     Shape (m,), the unit of the values times seconds; NaN where a level is not known.
     """
-    lead = record.samples(LEAD_S)
-    first = np.maximum(before.ring_end, record.found.start_index - lead)
+    lead = record.found.start_index - record.samples(LEAD_S)
+    first = np.maximum(before.ring_end, lead // record.calm.length)
     last = np.maximum(after.ring_end, first)
     area, moment = _area_and_moment(record, outlines.apex, first, last)
-    change = _level_change(outlines, first, last, area, moment)
-    level = before.area(first, change) + after.area(change, last)
+    begin, end = record.middle(first - 0.5), record.middle(last - 0.5)
+    change = _level_change(outlines, begin, end, area, moment)
+    level = before.area(begin, change) + after.area(change, end)
     return np.where(last > first, (area - level) / record.rate_hz, np.nan)
 
 
 def _area_and_moment(record: Struck, apex: Floats, first: Indices, last: Indices) -> tuple[Floats, Floats]:
-    """Trapezoid sums from ``first`` to ``last``: of the values, and of values times place from the apex."""
-    width = int((last - first).max()) + 1
+    """Sums over the samples of means ``first`` to before ``last``: of the values, and of values times place
+    from the apex."""
+    width, length = max(1, int((last - first).max())), record.calm.length
     area, moment = np.empty(apex.size), np.empty(apex.size)
     for some in at_once(apex.size, width):
-        calm = record.calm(first[some], width)
-        begin, end = first[some], last[some]
-        ends = 0.5 * calm.at(begin), 0.5 * calm.at(end)
-        area[some] = calm.sums(begin, end + 1) - sum(ends)
-        place = calm.moments(begin, end + 1) - ends[1] * (end - begin)
-        moment[some] = place - (apex[some] - begin) * area[some]
-    return area, moment
+        rows, begin, end = rows_of(record.calm.values, first[some], width), first[some], last[some]
+        area[some] = length * rows.sums(begin, end)
+        moment[some] = length**2 * rows.moments(begin, end)
+    return area, moment + (record.middle(first) - apex) * area
 
 
-def _level_change(outlines: Outlines, first: Indices, last: Indices, area: Floats, moment: Floats) -> Floats:
+def _level_change(outlines: Outlines, first: Floats, last: Floats, area: Floats, moment: Floats) -> Floats:
     """Where the level changes, in samples from the first value: the apex of the torque that was applied.
 
     Ringing moves the apex that is seen, and noise does, but neither moves the centre of gravity of the blow

@@ -17,26 +17,21 @@ _ROUNDING_SD = 12.0**-0.5
 
 
 def quiet_levels(stretches: npt.NDArray[np.float64], count: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
-    """Median of the first ``count`` values of each row, shape (m,); NaN below :data:`LEAST_QUIET` of them.
+    """Median of the first ``count`` values of each row, shape (m,).
 
-    ``stretches``: shape (m, n), no ``count`` above n; they are sorted in part where they are.
+    ``stretches``: shape (m, n), no ``count`` below 1 or above n; they are sorted in part where they are.
     What lies behind ``count`` is made half −∞, half ∞: so the middle is at the same place in every row.
     """
     width, least, middle = stretches.shape[1], int(count.min()), stretches.shape[1] // 2
-    level = np.full(count.size, np.nan)
-    if width < LEAST_QUIET:
-        return level
+    if width == 1:
+        return stretches[:, 0].copy()
     rest, column = stretches[:, least:], np.arange(least, width)
     beyond = column >= count[:, np.newaxis]
     low = column < (count + (width - count) // 2)[:, np.newaxis]
     rest[beyond] = np.where(low[beyond], -np.inf, np.inf)
     stretches.partition(middle, axis=1)
     upper, lower = stretches[:, middle], stretches[:, :middle].max(axis=1)
-    single = upper if width % 2 else lower
-    for known, low_middle, high_middle in ((count % 2 == 1, single, single), (count % 2 == 0, lower, upper)):
-        some = known & (count >= LEAST_QUIET)
-        level[some] = 0.5 * (low_middle[some] + high_middle[some])
-    return level
+    return np.where(count % 2 == 0, 0.5 * (lower + upper), upper if width % 2 else lower)
 
 
 def medians(stretches: npt.NDArray[Any]) -> npt.NDArray[np.float64]:

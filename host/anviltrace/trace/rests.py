@@ -7,16 +7,16 @@ from dataclasses import dataclass, fields
 import numpy as np
 import numpy.typing as npt
 
-from anviltrace.trace.level import quiet_levels
+from anviltrace.trace.level import LEAST_QUIET, quiet_levels
 from anviltrace.trace.outline import Outlines
-from anviltrace.trace.stretches import Rows, at_once
+from anviltrace.trace.stretches import Rows, at_once, rows_of
 from anviltrace.trace.struck import GUARD_S, LEAD_S, QUIET_S, Struck
 
 Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
 
 LEAST_FOR_LINE = 20
-"""Samples from which the level close to a blow is a straight line, so that it may drift."""
+"""Means from which the level close to a blow is a straight line, so that it may drift."""
 
 _RINGING_SD = 5.0
 _RINGING_SHARE = 0.005
@@ -31,9 +31,9 @@ _LATE_S = 0.004
 class Rests:
     """Rests before or after each blow, arrays of shape (m,); places are samples from the first value.
 
-    ``level`` is the median from ``first`` to before ``last``, NaN where that is too short. From ``ring_end``
-    on nothing rings any more. The level close to a blow is the straight line ``mean`` + ``slope``·(place −
-    ``middle``).
+    ``level`` is the median from ``first`` to before ``last``, NaN where that is too short. From the mean
+    ``ring_end`` on nothing rings any more. The level close to a blow is the straight line ``mean`` +
+    ``slope``·(place − ``middle``).
     """
 
     first: Indices
@@ -62,12 +62,13 @@ def rests_after(record: Struck) -> Rests:
     half = np.minimum(whole, most)
     half[-1] = min(int(half[-1]), record.usual_half)
     last = np.where(half == whole, until, apex + 2 * half)
-    width = max(1, int((last - apex).max()))
-    latest = until - record.samples(LEAD_S)
-    parts = [
-        _after(record, width, apex[some], (apex + half)[some], last[some], latest[some])
-        for some in at_once(apex.size, width)
-    ]
+    latest = (until - record.samples(LEAD_S)) // record.calm.length
+    width = int((last - apex).max()) // record.calm.length + 2
+    parts = []
+    for some in at_once(apex.size, width):
+        quiet = _quiet(record, apex[some], (apex + half)[some], last[some], width)
+        ring_end = np.minimum(_ring_end(record, quiet), latest[some])
+        parts.append(_rests(record, quiet, np.maximum(ring_end, quiet.rows.first), ring_end))
     return Rests(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Rests)))
 
 
@@ -80,11 +81,12 @@ def rests_before(record: Struck, after: Rests) -> Rests:
     last = np.append(begin, until[long])
     first = np.maximum(last - most, 0)
     still = np.append(first[:1], last[1:] - 2 * most)
-    ring_end = np.append(first[:1], after.ring_end[long])
+    ring_end = np.append(first[:1] // record.calm.length, after.ring_end[long])
     before = Rests(*(np.roll(getattr(after, f.name), 1) for f in fields(Rests)))
-    for some in at_once(blow.size, 2 * most):
-        calm = record.calm(still[some], max(1, int((last - still)[some].max())))
-        fresh = _rests(calm, first[some], last[some], still[some], ring_end[some])
+    width = 2 * most // record.calm.length + 2
+    for some in at_once(blow.size, width):
+        quiet = _quiet(record, still[some], first[some], last[some], width)
+        fresh = _rests(record, quiet, quiet.rows.first, ring_end[some])
         for field in fields(Rests):
             getattr(before, field.name)[blow[some]] = getattr(fresh, field.name)
     return before
@@ -107,48 +109,64 @@ def ring_left(record: Struck, outlines: Outlines) -> Floats:
     return np.asarray(left / (outlines.peak - outlines.low))
 
 
-def _after(
-    record: Struck, width: int, apex: Indices, first: Indices, last: Indices, latest: Indices
-) -> Rests:
-    """Rests after a few blows; none rings on after ``latest``."""
-    calm = record.calm(apex, width)
-    ring_end = np.minimum(_ring_end(record, calm, first, last), latest)
-    return _rests(calm, first, last, np.maximum(ring_end, apex), ring_end)
+@dataclass(frozen=True, slots=True)
+class _Quiet:
+    """Rows of means of rests, and which of each are quiet: from ``begin`` to before ``end`` in the record's
+    means; that is from sample ``first`` to before ``last``, but for a fraction of a mean."""
+
+    rows: Rows
+    begin: Indices
+    end: Indices
+    first: Indices
+    last: Indices
+
+    def levels(self, begin: Indices, end: Indices) -> Floats:
+        """Medians of the means from ``begin`` to before ``end``."""
+        return quiet_levels(self.rows.part(begin, end), end - begin)
 
 
-def _rests(calm: Rows, first: Indices, last: Indices, still: Indices, ring_end: Indices) -> Rests:
-    """With a line from ``still`` to ``last`` where that is longer than the quiet part, else with a level."""
-    level = quiet_levels(calm.part(first, last), last - first)
-    count = last - still
-    line = count >= np.maximum(LEAST_FOR_LINE, last - first)
-    end, many = np.where(line, last, still), np.where(line, count, 2).astype(np.float64)
-    mean = calm.sums(still, end) / many
-    centre = still - calm.first + 0.5 * (many - 1.0)
-    slope = (calm.moments(still, end) / many - centre * mean) * 12.0 / (many**2 - 1.0)
-    middle = np.where(line, 0.5 * (still + last - 1), 0.0)
-    return Rests(first, last, level, ring_end, middle, np.where(line, mean, level), slope)
+def _quiet(record: Struck, since: Indices, first: Indices, last: Indices, width: int) -> _Quiet:
+    """Rests from sample ``since`` on; at least one mean of each is quiet."""
+    length, most = record.calm.length, record.calm.values.size
+    begin = np.minimum(first // length, most - 1)
+    end = np.clip(last // length, begin + 1, most)
+    return _Quiet(rows_of(record.calm.values, since // length, width), begin, end, first, last)
 
 
-def _ring_end(record: Struck, calm: Rows, first: Indices, last: Indices) -> Indices:
-    """Last sample of each ring: a little after the last one that stands out of the noise about the level.
+def _rests(record: Struck, quiet: _Quiet, still: Indices, ring_end: Indices) -> Rests:
+    """With a line through the means from ``still`` on where they are more than the quiet ones, else with a
+    level."""
+    begin, end, rows, length = quiet.begin, quiet.end, quiet.rows, record.calm.length
+    level = np.where(quiet.last - quiet.first >= LEAST_QUIET, quiet.levels(begin, end), np.nan)
+    count = end - still
+    line = count >= np.maximum(LEAST_FOR_LINE, end - begin)
+    stop, many = np.where(line, end, still), np.where(line, count, 2).astype(np.float64)
+    mean = rows.sums(still, stop) / many
+    centre = still - rows.first + 0.5 * (many - 1.0)
+    slope = (rows.moments(still, stop) / many - centre * mean) * 12.0 / (many**2 - 1.0) / length
+    middle = np.where(line, record.middle(0.5 * (still + end - 1)), 0.0)
+    return Rests(quiet.first, quiet.last, level, ring_end, middle, np.where(line, mean, level), slope)
 
-    ``calm`` begins at the apexes. The level may drift, so it is a line through the medians of the two halves
-    of the quiet part.
+
+def _ring_end(record: Struck, quiet: _Quiet) -> Indices:
+    """The mean at which each ring is over: a little after the last that stands out of the noise about the
+    level.
+
+    Rows begin at the apexes. The level may drift, so it is a line through the medians of the two halves of
+    the quiet part.
     """
-    middle = (first + last) // 2
-    early = quiet_levels(calm.part(first, middle), middle - first)
-    late = quiet_levels(calm.part(middle, last), last - middle)
-    known = np.isfinite(early) & np.isfinite(late)
-    slope = np.where(known, 2.0 * (late - early) / np.maximum(last - first, 1), 0.0)
-    level = np.where(known, 0.5 * (early + late) + slope * (calm.first - middle), 0.0)
-    departure = slope[:, np.newaxis] * calm.column
+    rows, begin, end = quiet.rows, quiet.begin, quiet.end
+    middle = (begin + end) // 2
+    known = middle > begin
+    early, late = quiet.levels(begin, np.maximum(middle, begin + 1)), quiet.levels(middle, end)
+    slope = np.where(known, 2.0 * (late - early) / (end - begin), 0.0)
+    level = np.where(known, 0.5 * (early + late) + slope * (rows.first - middle), 0.0)
+    departure = slope[:, np.newaxis] * rows.column
     departure += level[:, np.newaxis]
-    np.abs(np.subtract(calm.values, departure, out=departure), out=departure)
+    np.abs(np.subtract(rows.values, departure, out=departure), out=departure)
     least = np.maximum(_RINGING_SD * record.noise_sd, _RINGING_SHARE * departure[:, 0])
     loud = departure > least[:, np.newaxis]
-    count = last - calm.first
-    shortest = max(0, int(count.min()))
-    loud[:, shortest:] &= calm.column[shortest:] < count[:, np.newaxis]
-    end = loud.shape[1] - 1 - loud[:, ::-1].argmax(axis=1)
-    end[~loud[np.arange(end.size), end]] = 0
-    return np.where(known, calm.first + end + record.samples(_TAIL_S), last)
+    loud &= rows.column < (end - rows.first)[:, np.newaxis]
+    last = loud.shape[1] - 1 - loud[:, ::-1].argmax(axis=1)
+    last[~loud[np.arange(last.size), last]] = 0
+    return np.where(known, rows.first + last + record.means(_TAIL_S), end)

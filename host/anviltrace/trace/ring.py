@@ -56,10 +56,11 @@ class Ring:
 
 @dataclass(frozen=True, slots=True)
 class Still:
-    """A record with the ring taken out: one value for each ``length`` samples, of which it is the mean.
+    """A record as means of ``length`` samples each; those that do not fill a mean are left out.
 
-    ``noise`` is the standard deviation of its noise over that of the record. The values before a blow know
-    nothing of it; the blow itself is spread out by half a period of the ring, and its impulse is kept.
+    ``noise`` is the standard deviation of its noise over that of the record. Where a ring was taken out the
+    values before a blow know nothing of it; the blow itself is spread out by half a period of the ring, and
+    its impulse is kept.
     """
 
     values: Floats
@@ -203,18 +204,24 @@ def without_ring(values: Values, rate_hz: float, ring: Ring) -> Still:
 
     Means of as many samples as still show the ring well.
     """
-    length = max(1, round(rate_hz / ring.frequency_hz / _PER_PERIOD))
+    means = in_means(values, max(1, round(rate_hz / ring.frequency_hz / _PER_PERIOD)))
+    if not means.values.shape[-1]:
+        return means
+    out = ring_filter(ring, rate_hz / means.length)
+    lead = np.repeat(means.values[..., :1], out.reach, axis=-1)
+    still = out.applied(np.concatenate((lead, means.values), axis=-1))
+    return Still(still, means.length, out.noise * means.noise)
+
+
+def in_means(values: Values, length: int) -> Still:
+    """Means of ``length`` samples of ``values`` (shape (..., n), along the last axis), ring and all."""
     whole = values.shape[-1] // length * length
-    means = np.zeros((*values.shape[:-1], whole // length))
-    for place in range(length):
+    means = values[..., :whole:length].astype(np.float64)
+    for place in range(1, length):
         means += values[..., place:whole:length]
-    means /= length
-    if not means.shape[-1]:
-        return Still(means, length, 1.0)
-    out = ring_filter(ring, rate_hz / length)
-    lead = np.repeat(means[..., :1], out.reach, axis=-1)
-    still = out.applied(np.concatenate((lead, means), axis=-1))
-    return Still(still, length, out.noise / math.sqrt(length))
+    if length > 1:
+        means /= length
+    return Still(means, length, length**-0.5)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""A record cut into blows, as it is and with the ring of the rig taken out."""
+"""A record cut into blows: as it is, and calm, in means of a few samples with the ring of the rig taken out."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from anviltrace.trace.finding import Found
-from anviltrace.trace.ring import RingFilter, ring_filter
+from anviltrace.trace.ring import Still, in_means, without_ring
 from anviltrace.trace.stretches import Rows, rows_of
 
 Floats = npt.NDArray[np.float64]
@@ -20,6 +20,8 @@ GUARD_S = 0.0002
 """Left out before a start: a filter smears a blow forwards."""
 LEAD_S = 0.001
 """The impulse is taken from this long before the start."""
+MEAN_S = 0.0001
+"""Levels and impulses are taken from means over so long: they tell as much as the samples, and are fewer."""
 _RING_MATTERS = 0.003
 """Share of a ring that is left after half an interval from which it is taken out for levels and impulses;
 one that is on record is taken out whenever it shows."""
@@ -29,15 +31,15 @@ one that is on record is taken out whenever it shows."""
 class Struck:
     """Values along the rotation, shape (n,), and how they are cut into blows.
 
-    Levels and impulses are taken from :meth:`calm`: the values, or where the rig still rings in the rests
-    the values behind ``ring_filter``, in which all comes a little later.
+    Levels and impulses are taken from ``calm``: means of ``calm.length`` samples, without the ring where the
+    rig still rings in the rests; then all comes a little later in them.
     """
 
     values: Floats
     rate_hz: float
     noise_sd: float
     found: Found
-    ring_filter: RingFilter | None
+    calm: Still
 
     def samples(self, seconds: float) -> int:
         """Whole samples, at least one, that make a time."""
@@ -59,21 +61,27 @@ class Struck:
         """Stretches as they are."""
         return rows_of(self.values, first, width)
 
-    def calm(self, first: Indices, width: int) -> Rows:
-        """Stretches without the ring."""
-        if self.ring_filter is None:
-            return self.rows(first, width)
-        reach = self.ring_filter.reach
-        return Rows(self.ring_filter.applied(self.rows(first - reach, width + reach).values), first)
+    def means(self, seconds: float) -> int:
+        """Whole means, at least one, that make a time."""
+        return max(1, round(seconds * self.rate_hz / self.calm.length))
+
+    def middle(self, mean: npt.NDArray[np.floating] | Indices) -> Floats:
+        """Where means have their middle, in samples from the first value; a half more is where they end."""
+        return np.asarray(self.calm.length * (mean + 0.5) - 0.5)
 
 
 def struck(values: Floats, rate_hz: float, found: Found, noise_sd: float) -> Struck:
     """The record in which ``found`` was found."""
+    return Struck(values, rate_hz, noise_sd, found, _calm(values, rate_hz, found))
+
+
+def _calm(values: Floats, rate_hz: float, found: Found) -> Still:
     ring = found.ring
-    if ring is None:
-        return Struck(values, rate_hz, noise_sd, found, None)
-    matters = found.ring_known or ring.left_after(_usual_half(found, rate_hz) / rate_hz) >= _RING_MATTERS
-    return Struck(values, rate_hz, noise_sd, found, ring_filter(ring, rate_hz) if matters else None)
+    if ring is not None:
+        left = ring.left_after(_usual_half(found, rate_hz) / rate_hz)
+        if found.ring_known or left >= _RING_MATTERS:
+            return without_ring(values, rate_hz, ring)
+    return in_means(values, max(1, round(MEAN_S * rate_hz)))
 
 
 def _usual_half(found: Found, rate_hz: float) -> int:
