@@ -114,7 +114,7 @@ _ENTRIES = (
         unit="N·m·s",
         definition="Mean over the blows of the time integral of torque over its slow level.",
         computed=(
-            "Trapezoid rule over the whole ring-down, to the next blow at latest; the level changes from "
+            "Sum of the samples over the whole ring-down, to the next blow at latest; the level changes from "
             "that before to that after at the apex. A double strike counts with its blow."
         ),
         uncertainty=f"{_CALIBRATION}, noise of torque and levels, sampling, position of the apex.",

@@ -1,4 +1,4 @@
-"""A record cut into blows: as it is, and calm, in means of a few samples with the ring of the rig taken out."""
+"""A record cut into blows: as it is, and calm, as means of a few samples without the ring of the rig."""
 
 from __future__ import annotations
 
