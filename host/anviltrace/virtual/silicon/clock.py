@@ -13,6 +13,7 @@ import micropython
 import utime
 
 import console
+import heap
 
 JUMP = 0
 WALL = 1
@@ -45,6 +46,7 @@ _offset_ps = 0
 _heard_ps = 0
 _masks = 0  # disable_irq() not yet undone, handlers running
 _pending = False
+_waiting = []  # other interrupts held off: (function, argument)
 _watchdog_ps = FAR
 _watchdog_period_ps = FAR
 
@@ -149,6 +151,31 @@ def interrupt():
     _masks = 0
 
 
+def call(function, argument):
+    """Another interrupt: call ``function(argument)`` now, or when that is allowed again."""
+    global _masks
+    if _masks:
+        depth = heap.unlock()
+        _waiting.append((function, argument))
+        heap.relock(depth)
+        return
+    _masks = 1
+    function(argument)
+    _masks = 0
+    _deliver()
+
+
+def _deliver():
+    """What came while interrupts were held off."""
+    global _pending
+    while _waiting and not _masks:
+        call(*_waiting.pop(0))
+    if _pending and not _masks:
+        _pending = False
+        if handler is not None:
+            interrupt()
+
+
 def mask():
     """Hold interrupts off; return the state :func:`unmask` needs."""
     global _masks
@@ -158,12 +185,10 @@ def mask():
 
 def unmask(state):
     """Back to ``state``; an edge that came meanwhile is delivered now, once."""
-    global _masks, _pending
+    global _masks
     _masks = state
-    if _pending and not state:
-        _pending = False
-        if handler is not None:
-            interrupt()
+    if not state:
+        _deliver()
 
 
 @micropython.native

@@ -6,6 +6,7 @@ it waits for the script, and takes its cycles of virtual time. An instruction th
 """
 
 import clock
+from dma import DMA  # noqa: F401
 
 _JMP, _IN, _PUSH_PULL, _MOV, _SET = 0, 2, 4, 5, 7
 _PULL = 0x80
