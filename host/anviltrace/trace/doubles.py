@@ -41,7 +41,9 @@ _SD_PER_MAD = 1.482602
 _LEVEL_S, _GUARD_S = 0.006, 0.0002
 """The level before a blow is read over this long, up to a little before its rise."""
 _ENOUGH = 60
-"""Samples that give a level, and blows that give what is typical; taking more costs time only."""
+"""Blows that give what is typical; taking more costs time only."""
+_ENOUGH_QUIET = 30
+"""The same for samples that give a level."""
 
 
 def with_doubles(values: Values, rate_hz: float, found: Found, rotation: int = 1) -> Found:
@@ -56,13 +58,19 @@ def with_doubles(values: Values, rate_hz: float, found: Found, rotation: int = 1
     columns = _Columns(before, after, step)
     outline, net = _outlines(values, rate_hz, found, rotation, columns)
     some = outline[:: -(-len(found) // _ENOUGH)]
-    typical = np.median(some, axis=0)
+    typical = _column_medians(some)
     if _swing(typical[before:]) > MOST_SWING:
         return found
-    excess = outline - _allowed(some, typical, found.threshold / net[:, np.newaxis])
-    room = _room(outline, found, columns)
-    earlier = _strikes(found, outline, np.where(room & (columns.around < 0), excess, -np.inf), columns)
-    later = _strikes(found, outline, np.where(room & (columns.around > 0), excess, -np.inf), columns)
+    stands_out = _standing_out(outline, some, typical, found.threshold / net)
+    which = np.flatnonzero(stands_out.any(axis=1))
+    if not which.size:
+        return found
+    stands_out, outline = stands_out[which] & _room(outline[which], found, which, columns), outline[which]
+    earlier, later = (
+        _strikes(found, outline, which, stands_out & side, columns)
+        for side in (columns.around < 0, columns.around > 0)
+    )
+    earlier, later = ((feet, _largest(values, tops, step, rotation)) for feet, tops in (earlier, later))
     starts, apexes = (
         np.concatenate(one) for one in zip((found.start_index, found.apex_index), earlier, later, strict=True)
     )
@@ -84,8 +92,8 @@ class _Columns:
 
 
 def _step(found: Found) -> int:
-    """Every so many samples are enough to see a strike: an eighth of the usual time from start to apex."""
-    return max(1, int(np.median(found.apex_index - found.start_index)) // 8)
+    """Every so many samples are enough to see a strike: a fifth of the usual time from start to apex."""
+    return max(1, int(np.median(found.apex_index - found.start_index)) // 5)
 
 
 def _outlines(
@@ -111,14 +119,14 @@ def _level_before(values: Values, rate_hz: float, found: Found, rotation: int) -
     guard, length = (max(1, round(seconds * rate_hz)) for seconds in (_GUARD_S, _LEVEL_S))
     length = min(length, values.size)
     first = np.clip(found.start_index - guard - length, 0, values.size - length)
-    quiet = np.lib.stride_tricks.sliding_window_view(values, length)[first, :: -(-length // _ENOUGH)]
+    quiet = np.lib.stride_tricks.sliding_window_view(values, length)[first, :: -(-length // _ENOUGH_QUIET)]
     return np.asarray(rotation * medians(quiet))
 
 
 def _rise_of_level(after: Floats, found: Found, step: int) -> Floats:
     """Median of the second half of what follows each apex, as far as it is before the next blow."""
     end = np.clip((found.end_index - found.apex_index - 1) // step, 1, after.shape[1])[:, np.newaxis]
-    column = (end * np.linspace(0.5, 1.0, _ENOUGH, endpoint=False)).astype(np.int64)
+    column = (end * np.linspace(0.5, 1.0, _ENOUGH_QUIET, endpoint=False)).astype(np.int64)
     return medians(np.take_along_axis(after, column, axis=1))
 
 
@@ -129,41 +137,60 @@ def _swing(typical: Floats) -> float:
     return float(typical[low + int(rising[0]) :].max()) if rising.size else 0.0
 
 
-def _allowed(outline: Floats, typical: Floats, least: Floats) -> Floats:
-    """What a blow may reach at each sample around its apex, or one sample to either side, and be one blow.
+def _standing_out(outline: Floats, some: Floats, typical: Floats, least: Floats) -> Flags:
+    """Where blows reach more than one blow may, shape of ``outline``.
 
-    ``least``, shape (blows, 1), is what stands out of the noise, as a share of each net peak.
+    That is what is ``typical`` at a sample or one to either side, and over it a fifth of the net peak, what
+    ``some`` of the blows differ by, and ``least`` (blows,), what stands out of the noise as a share of each
+    net peak.
     """
-    spread = _SD_PER_MAD * np.median(np.abs(outline - typical), axis=0)
+    spread = _SD_PER_MAD * _column_medians(np.abs(some - typical))
     spread = np.maximum(spread, np.median(spread))
     usual = np.pad(typical, 1, mode="edge")
     usual = np.maximum(np.maximum(usual[:-2], usual[1:-1]), usual[2:])
-    return np.asarray(usual + np.maximum(np.maximum(LEAST_EXCESS, _SPREAD_SD * spread), least))
+    over = outline - usual
+    stands_out = over > np.maximum(LEAST_EXCESS, _SPREAD_SD * spread)
+    return np.asarray(stands_out & (over > least[:, np.newaxis]))
 
 
-def _room(outline: Floats, found: Found, columns: _Columns) -> Flags:
-    """Where another strike may be: clear of the blow itself, and with no other blow near, whose ring it may
-    be. Everything in columns of the outline.
+def _column_medians(rows: Floats) -> Floats:
+    return medians(np.ascontiguousarray(rows.T))
+
+
+def _room(outline: Floats, found: Found, which: Indices, columns: _Columns) -> Flags:
+    """Where another strike may be in the outlines of the blows ``which``: clear of the blow itself, and with
+    no other blow near, whose ring it may be. Everything in columns of the outline.
     """
     before, after, step, around = columns.before, columns.after, columns.step, columns.around
     half = np.maximum((outline[:, before:] < 0.5).argmax(axis=1), 1)
-    clear = (1 + np.ceil(_CLEAR * half).astype(np.int64))[:, np.newaxis]
-    rise = (-(-(found.apex_index - found.start_index) // step))[:, np.newaxis]
+    clear = 1 + np.ceil(_CLEAR * half).astype(np.int64)
+    rise = -(-(found.apex_index - found.start_index)[which] // step)
     apart = np.diff(found.apex_index) / step
-    since, until = np.append(np.inf, apart), np.append(apart, np.inf)
-    alone = ((since > before + after) & (until > after))[:, np.newaxis]
-    return np.asarray(alone & ((around < -rise - 1) | (around > clear)))
+    since, until = np.append(np.inf, apart)[which], np.append(apart, np.inf)[which]
+    alone = (since > before + after) & (until > after)
+    beside = (around < -rise[:, np.newaxis] - 1) | (around > clear[:, np.newaxis])
+    return np.asarray(alone[:, np.newaxis] & beside)
 
 
-def _strikes(found: Found, outline: Floats, excess: Floats, columns: _Columns) -> tuple[Indices, Indices]:
-    """First samples and tops of the first strike that stands out in each row, in samples of the record."""
-    which = np.flatnonzero(excess.max(axis=1) > 0.0)
-    first = (excess[which] > 0.0).argmax(axis=1)
-    pairs = zip(which.tolist(), first.tolist(), strict=True)
+def _strikes(
+    found: Found, outline: Floats, which: Indices, stands_out: Flags, columns: _Columns
+) -> tuple[Indices, Indices]:
+    """First samples and tops of the first strike that stands out of each of the blows ``which``, in samples
+    of the record."""
+    struck = np.flatnonzero(stands_out.any(axis=1))
+    first = stands_out[struck].argmax(axis=1)
+    pairs = zip(struck.tolist(), first.tolist(), strict=True)
     places = [(_foot(outline[blow], at), _top(outline[blow], at)) for blow, at in pairs]
     feet, tops = columns.step * np.array(places, dtype=np.int64).reshape(-1, 2).T
-    origin = found.apex_index[which] - columns.before * columns.step
+    origin = found.apex_index[which[struck]] - columns.before * columns.step
     return origin + feet, origin + tops
+
+
+def _largest(values: Values, tops: Indices, step: int, rotation: int) -> Indices:
+    """The largest sample near each top, which is one of every ``step`` samples."""
+    near = np.clip(tops[:, np.newaxis] + np.arange(1 - step, step), 0, values.size - 1)
+    best = (rotation * values[near]).argmax(axis=1)
+    return np.take_along_axis(near, best[:, np.newaxis], axis=1)[:, 0]
 
 
 def _top(outline: Floats, at: int) -> int:
