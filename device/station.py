@@ -20,6 +20,7 @@ _ALIVE_US = int(m.BOARD_ALIVE_S * 1_000_000)
 _DEADMAN_US = int(m.DEADMAN_S * 1_000_000)
 _OUTBOX = 512
 _TEXT_MOST = 400
+_BLOCKS_A_TURN = 8  # a link that is too slow must not keep the main loop from its other work
 _LAST_INDEX = m.INDEX_LIMIT_SAMPLES - m.BLOCK_SAMPLES
 
 # shortest payload of each request
@@ -321,7 +322,9 @@ class Station:
             return
         try:
             closed = self._converter.fill(block)
-            while closed or block.is_due(now):
+            for _ in range(_BLOCKS_A_TURN):
+                if not closed and not block.is_due(now):
+                    break
                 self._close_block()
                 if block.patient and block.number == self._burst.end:
                     self._finish(m.BURST_FULL)

@@ -10,7 +10,7 @@ from typing import Any, Self
 import numpy as np
 
 from anviltrace.errors import RefusedError, SilentError, TalkError, VersionError
-from anviltrace.link.burst import Burst
+from anviltrace.link.burst import Burst, why_not_carried
 from anviltrace.link.events import (
     Alive,
     BoardError,
@@ -149,8 +149,11 @@ class Session:
         """Start a run (``run_id`` from 1 to 65535); returns the board's tick at the start, µs modulo 2^30.
 
         Raises:
-            RefusedError: not configured, or the converter does not answer.
+            RefusedError: not configured, the converter does not answer, or the board's link is too slow for
+                the rate.
         """
+        if self.settings is not None and (why := why_not_carried(self.identity, self.settings.rate_hz)):
+            raise RefusedError(why, messages.NOT_ON_OFFER)
         return self._start(messages.START, run_id, Recovery(self.identity.window_blocks))
 
     def start_burst(self, run_id: int, burst: Burst) -> int:

@@ -3,7 +3,8 @@
 ``virtual://NAME`` is a scenario of this package, ``virtual://./file.toml`` and ``virtual:///dir/file.toml``
 are files. After a ``?``: ``seed=N`` (the same noise again), ``clock=wall`` (pace of real time while
 streaming), ``interpreter=cpython`` or ``micropython``, ``ticks=N`` (the board's microsecond counter at
-power-up; it wraps at 1073741824). Only the standard library and pyserial are imported before a port opens.
+power-up; it wraps at 1073741824), ``uart=BAUD`` (the board is on a UART of that baud rate instead of USB).
+Only the standard library and pyserial are imported before a port opens.
 """
 
 from __future__ import annotations
@@ -24,7 +25,9 @@ if TYPE_CHECKING:
 
 _BUFFER_BYTES = 65536
 _CHOICES = {"clock": ("jump", "wall"), "interpreter": ("micropython", "cpython")}
-_NUMBERS = {"seed": 1 << 63, "ticks": 1 << 30}
+_NUMBERS = {"seed": 1 << 63, "ticks": 1 << 30, "uart": 4_000_001}
+_UART_PINS = (0, 1)
+"""tx and rx, the usual ones of a Pico."""
 
 
 @dataclass(frozen=True)
@@ -36,6 +39,7 @@ class Address:
     clock: str = "jump"
     interpreter: str | None = None
     ticks: int = 0
+    uart: int = 0
 
 
 def parse_url(url: str) -> Address:
@@ -96,7 +100,7 @@ class Serial(SerialBase):  # type: ignore[misc]
         if self.is_open:
             raise SerialException("port is already open")
         address = parse_url(self.portstr)
-        bench, settings = make_bench(address.scenario, address.seed)
+        bench, settings = make_bench(address.scenario, address.seed, address.uart)
         self.board = start_board(bench, settings, address)
         self.operator, self.truth = bench.operator, bench.truth
         self.operator.on_unplug = self.unplug
@@ -253,8 +257,11 @@ class Serial(SerialBase):  # type: ignore[misc]
                 self._changed.notify_all()
 
 
-def make_bench(scenario_name: str, seed: int | None) -> tuple[Any, Any]:
-    """The bench of a scenario, and the settings of the board that its builder would have written."""
+def make_bench(scenario_name: str, seed: int | None, uart: int = 0) -> tuple[Any, Any]:
+    """The bench of a scenario, and the settings of the board that its builder would have written.
+
+    ``uart`` is the baud rate of the board's UART, 0 for USB.
+    """
     from anviltrace.firmware import BoardSettings
     from anviltrace.virtual.bench import Bench
     from anviltrace.virtual.scenario import load
@@ -267,6 +274,7 @@ def make_bench(scenario_name: str, seed: int | None) -> tuple[Any, Any]:
         rate_hz=80 if converter.rate_hz is None else converter.rate_hz,
         excitation_uv=1000 * round(1000 * converter.excitation_v),
         excitation_measured=True,
+        link=("uart", 0, uart, *_UART_PINS) if uart else "usb",
     )
     return Bench(scenario, seed), settings
 

@@ -47,6 +47,27 @@ def check_samples(rng):
     assert saturated == sum([code in (0x7FFFFF, 0x800000) for code in codes[3:]])
 
 
+def little_endian(codes):
+    data = bytearray()
+    for code in codes:
+        data.extend(bytes([code & 255, (code >> 8) & 255, (code >> 16) & 255]))
+    return data
+
+
+def check_level(rng):
+    sort = rng.getrandbits(2)
+    low, high = ((-0x800000, 0x7FFFFF), (0x7FFF00, 0x7FFFFF), (-0x800000, -0x7FFF00), (-300, 300))[sort]
+    codes = [low + rng.getrandbits(24) % (high - low + 1) for _ in range(256)]
+    data = bytearray(5) + little_endian(codes)
+    groups = [sum(codes[at : at + 64]) // 64 for at in range(0, 256, 64)]
+    assert quick.mean_of(data, 5) == sum(groups) // 4, codes
+    assert abs(quick.mean_of(data, 5) - sum(codes) / 256) < 2
+    limits = sorted([low + rng.getrandbits(24) % (high - low + 1) for _ in range(2)])
+    beyond = [i for i, code in enumerate(codes) if code < limits[0] or code > limits[1]]
+    assert quick.first_beyond(data, 5, 256, limits[0], limits[1]) == (beyond[0] if beyond else -1)
+    assert quick.first_beyond(data, 5, 256, low, high) == -1
+
+
 random.seed(20261125)
 trials = 0
 for size in (0, 1, 2, 253, 254, 255, 256, 508, 509, 800, 1090):
@@ -55,4 +76,6 @@ for size in (0, 1, 2, 253, 254, 255, 256, 508, 509, 800, 1090):
         trials += 1
     check(bytearray([255] * size))
     check_samples(random)
+    for _ in range(20):
+        check_level(random)
 print("agree", trials)

@@ -9,6 +9,7 @@ import micropython
 import clock
 import console
 import settings
+from uart import UART  # noqa: F401
 
 PWRON_RESET = 1
 _PIN_PS = 1_000_000

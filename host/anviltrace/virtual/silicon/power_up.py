@@ -22,10 +22,14 @@ def power_up(ask, answer, step_ps, pace, first_tick, unique_id):
 
     machine.power_up(unhexlify(unique_id))
     import main
+    import settings
     import streams
 
     front.announce()
-    main.run(streams.Reader(), streams.Writer())
+    if settings.LINK == "usb":
+        main.run(streams.Reader(), streams.Writer())
+    else:
+        main.run(*main._streams())
 
 
 if __name__ == "__main__":
