@@ -23,6 +23,7 @@ import numpy.typing as npt
 from anviltrace.trace.doubles import with_doubles
 from anviltrace.trace.level import medians
 from anviltrace.trace.ring import Ring, estimate_ring, without_ring
+from anviltrace.trace.stretches import in_groups
 
 Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
@@ -187,8 +188,8 @@ class _Blocks:
         wanted = max(before_s * rate_hz, _LEAST_SAMPLES_BEFORE) / self.length
         self.before = max(_LEAST_BEFORE, round(wanted))
         largest = np.maximum if rotation > 0 else np.minimum
-        starts = np.arange(0, values.size, self.length)
-        self.tops = rotation * (largest.reduceat(values, starts) if values.size else values)
+        tops, left = in_groups(largest, values, self.length), values.size % self.length
+        self.tops = rotation * (np.append(tops, largest.reduce(values[-left:])) if left else tops)
         spread = float(np.ptp(self.tops)) if self.tops.size else 0.0
         self.noise = max(noise_sd, _ROUNDING * spread)
 

@@ -14,7 +14,9 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.fft import next_fast_len
+from scipy.fft import next_fast_len, rfft
+
+from anviltrace.trace.stretches import in_groups
 
 Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
@@ -34,6 +36,8 @@ _MOST_RESTS = 24
 LEAST_REST = 16
 """Samples of a rest that tell anything."""
 _LAGS_IN_REST = 8
+_SPECTRUM_PADDED = 2
+"""Times the length of a rest; the line has to be found well enough to tell turns apart only."""
 _WELL_TURNED = 0.6
 """The relation tells most where a lag makes a quarter turn; this much of |cos φ| is near enough."""
 _PER_PERIOD = 8
@@ -160,9 +164,9 @@ def _rests(values: Values, rate_hz: float, risen_index: Indices) -> _Rests:
 
 def _strongest_turn(rests: _Rests) -> float:
     """Turn in radians per sample of the strongest line in the mean spectrum of the rests."""
-    length = int(next_fast_len(4 * rests.values.shape[1], real=True))
+    length = int(next_fast_len(_SPECTRUM_PADDED * rests.values.shape[1], real=True))
     phase = 2.0 * np.pi / (rests.count[:, np.newaxis] - 1) * np.arange(rests.values.shape[1])
-    lines = np.fft.rfft(rests.values * (0.5 - 0.5 * np.cos(phase)), length)
+    lines = rfft(rests.values * (0.5 - 0.5 * np.cos(phase)), length)
     power = (lines.real**2 + lines.imag**2).sum(axis=0)
     return 2.0 * math.pi * max(1, int(power.argmax())) / length
 
@@ -215,10 +219,7 @@ def without_ring(values: Values, rate_hz: float, ring: Ring) -> Still:
 
 def in_means(values: Values, length: int) -> Still:
     """Means of ``length`` samples of ``values`` (shape (..., n), along the last axis), ring and all."""
-    whole = values.shape[-1] // length * length
-    means = values[..., :whole:length].astype(np.float64)
-    for place in range(1, length):
-        means += values[..., place:whole:length]
+    means = in_groups(np.add, np.asarray(values, dtype=np.float64), length)
     if length > 1:
         means /= length
     return Still(means, length, length**-0.5)

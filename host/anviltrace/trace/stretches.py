@@ -18,6 +18,24 @@ MOST_AT_ONCE = 2**17
 """Samples in one matrix of rows: enough to be quick, few enough to be nothing beside a long record."""
 
 
+_FEW = 32
+"""Groups of so few samples are quicker made sample by sample, all groups at once."""
+
+
+def in_groups(operation: np.ufunc, values: Values, length: int) -> Values:
+    """``operation`` over groups of ``length`` successive values: shape (..., n // length) from (..., n).
+
+    Values that do not fill a group are left out.
+    """
+    whole = values.shape[-1] // length * length
+    if length > _FEW:
+        return np.asarray(operation.reduce(values[..., :whole].reshape(*values.shape[:-1], -1, length), -1))
+    grouped = values[..., :whole:length].copy()
+    for place in range(1, length):
+        operation(grouped, values[..., place:whole:length], out=grouped)
+    return grouped
+
+
 @dataclass(frozen=True, slots=True)
 class Rows:
     """Stretches of a record, ``values`` of shape (m, width); ``first`` (m,) is the place of each one's first.
