@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from anviltrace.cli.board_check import check
 from anviltrace.cli.board_install import install
 from anviltrace.cli.board_list import list_boards
 from anviltrace.cli.board_setup import setup
@@ -25,6 +26,7 @@ def board() -> None:
 board.add_command(list_boards)
 board.add_command(setup)
 board.add_command(install)
+board.add_command(check)
 board.add_command(tap)
 board.add_command(watch)
 

@@ -130,6 +130,35 @@ class OperatorShunt:
         self._operator.take_off_shunt()
 
 
+class PersonPush:
+    """Asks a person to push the socket end clockwise, and to let go."""
+
+    def push(self) -> None:
+        """Ask for the push, and that it is held."""
+        _ask("With a short bar, push the socket end clockwise (seen from behind the tool), hold it steadily")
+
+    def let_go(self) -> None:
+        """Say that it is enough."""
+        click.echo("Let go.", err=True)
+
+
+class OperatorPush:
+    """Passes everything on to the operator of the virtual rig."""
+
+    def __init__(self, operator: Any) -> None:
+        self._operator = operator
+
+    def push(self) -> None:
+        """Push, and wait until it is steady."""
+        self._operator.push(Rotation.CW)
+        self._operator.let_pass(SETTLE_S)
+
+    def let_go(self) -> None:
+        """Take the hand off, and wait until the rig is still."""
+        self._operator.stop_pushing()
+        self._operator.let_pass(SETTLE_S)
+
+
 def _ask(text: str) -> None:
     """Wait for Enter. Not ``click.pause``, which waits for nobody once stdout goes to a file."""
     click.prompt(f"{text}, then press Enter", default="", show_default=False, prompt_suffix=". ", err=True)

@@ -54,7 +54,7 @@ EPILOG = """\b
 Exit codes: 0 done, 1 stopped by you, 2 wrong usage, 3 port cannot be opened,
 4 no conversation with the board, 5 recording failed, 6 archive cannot be used,
 7 archive damaged, 8 a file of yours cannot be used, 9 virtual rig failed,
-10 calibration cannot be made, 11 runs cannot be analysed.
+10 calibration cannot be made, 11 runs cannot be analysed, 12 rig did not pass its check.
 
 Power tools, hung weights and lithium packs can injure. Guard the rig, wear eye and ear
 protection, and follow the makers' instructions: see the README."""

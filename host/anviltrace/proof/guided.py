@@ -46,7 +46,7 @@ def judge_polarity(push: Push, sizes: Sizes) -> CheckLine:
     return CheckLine(
         "polarity",
         judged(fails=not right, looks=False),
-        f"clockwise goes {'up' if right else 'DOWN'}, by {sizes.words(moved)}",
+        f"clockwise goes {'up' if right else 'DOWN'}, by {sizes.best(moved)}{sizes.torque(moved)}",
         "up",
         "" if right else "exchange S+ and S− at the converter (pushed counter-clockwise? then check again)",
         data,
@@ -69,7 +69,8 @@ def judge_shunt(result: ShuntResult, name: str, sizes: Sizes, limits: CheckLimit
     return CheckLine(
         "shunt",
         verdict,
-        f"{read:.5f} mV/V, computed {computed.mv_per_v:.5f}: {100.0 * off:+.2f} ± {100.0 * expanded:.2f} %{by}",
+        f"{read:.5f} mV/V, computed {computed.mv_per_v:.5f}: {100.0 * off:+.2f} ± "
+        f"{100.0 * expanded:.2f} %{by}",
         f"±{100.0 * looks:g} %, fails at ±{100.0 * fails:g} %",
         "" if verdict is Verdict.PASS else "resistor and bridge as stated? Gain, excitation, leads, joints",
         {
@@ -85,7 +86,7 @@ def judge_shunt(result: ShuntResult, name: str, sizes: Sizes, limits: CheckLimit
 def judge_ring(rung: RungTaps | str, doubts: Sequence[str], limits: CheckLimits) -> list[CheckLine]:
     """Natural frequency and damping by the taps: two lines, or one that says why there are none."""
     if isinstance(rung, str):
-        return [CheckLine("ring", Verdict.LOOK, f"no ring-down: {rung}", "", "`board tap` takes it anew")]
+        return [CheckLine("ring", Verdict.LOOK, "no ring-down", "", f"{rung}; `board tap` takes it anew")]
     slow = rung.natural_hz < limits.ring_look_hz
     shortest_ms = 1e3 * _SWINGS_IN_BLOW / rung.natural_hz
     advice = f"a stiffer, lighter rig shows shorter blows: peaks below {shortest_ms:.2g} ms are withheld"

@@ -18,7 +18,8 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class CheckLine:
-    """One line. ``reading`` and ``limit`` are in words with units, ``advice`` is empty where all is well.
+    """One line. ``reading`` and ``limit`` are in words with units; ``advice`` says what to do, or why nothing
+    is known, and is empty where all is well.
 
     ``data`` holds the same as numbers, units in the names; None where something cannot be known.
     """
@@ -33,7 +34,7 @@ class CheckLine:
 
 def not_done(name: str, reason: str, advice: str = "") -> CheckLine:
     """A line about which nothing is known, and why."""
-    return CheckLine(name, Verdict.NOT_DONE, reason, advice=advice)
+    return CheckLine(name, Verdict.NOT_DONE, "", advice="; ".join(filter(None, (reason, advice))))
 
 
 def judged(*, fails: bool, looks: bool) -> Verdict:

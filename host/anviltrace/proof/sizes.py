@@ -30,14 +30,23 @@ class Sizes:
     nm_from: str
     unit: TorqueUnit = TorqueUnit.NM
 
-    def words(self, counts: float, expanded: float | None = None) -> str:
+    def words(self, counts: float) -> str:
         """A size in all the units that are known, each rounded by itself."""
-        parts = [f"{self._shown(counts, expanded, 1.0)} counts"]
-        if self.uv_per_v is not None:
-            parts.append(f"{self._shown(counts, expanded, self.uv_per_v)} µV/V")
-        if self.nm is not None:
-            parts.append(f"{self._shown(counts, expanded, self.unit.from_nm(abs(self.nm)))} {self.unit}")
-        return " = ".join(parts)
+        whole = f"{self._shown(counts, None, 1.0)} counts"
+        known = "" if self.uv_per_v is None else f" = {self.best(counts)}"
+        return f"{whole}{known}{self.torque(counts)}"
+
+    def best(self, counts: float, expanded: float | None = None) -> str:
+        """A size in µV/V, or in counts where that is not known."""
+        if self.uv_per_v is None:
+            return f"{self._shown(counts, expanded, 1.0)} counts"
+        return f"{self._shown(counts, expanded, self.uv_per_v)} µV/V"
+
+    def torque(self, counts: float) -> str:
+        """A size in torque, with an equals sign before it; empty where nobody knows it."""
+        if self.nm is None:
+            return ""
+        return f" = {self._shown(counts, None, self.unit.from_nm(abs(self.nm)))} {self.unit}"
 
     def data(self, name: str, counts: float | None) -> dict[str, float | int | str | None]:
         """The same as numbers: ``name_counts``, ``name_uv_per_v`` and ``name_nm``."""

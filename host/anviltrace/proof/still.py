@@ -26,7 +26,7 @@ EXPECTED_BITS = {
     ("ads1256", 1000.0): 12.5, ("ads1256", 2000.0): 12.0, ("ads1256", 3750.0): 11.5,
     ("ads1256", 7500.0): 11.1, ("ads1256", 15000.0): 10.7, ("ads1256", 30000.0): 10.6,
 }  # fmt: skip
-"""Noise-free bits of ±2 mV/V at 5 V and the highest gain that a converter has by itself: the HX711 from 50 and
+"""Noise-free bits of ±2 mV/V at 5 V and the highest gain a converter has by itself: the HX711 from 50 and
 90 nV (its data sheet), the ADS1256 estimated from 27 nV at its lowest rate by the root of the bandwidth."""
 _WORSE_BITS = 2.0
 """So far below that, the noise is no longer the converter's (a factor of four)."""
@@ -96,17 +96,18 @@ def _saturation(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> Che
 
 def _zero(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckLine:
     zero = float(np.median(reading.counts))
-    share = abs(zero) / sizes.full_scale_code
+    signed = zero / sizes.full_scale_code
+    share = abs(signed)
     verdict = judged(fails=share > limits.zero_fail_share, looks=share > limits.zero_look_share)
     return CheckLine(
         "zero",
         verdict,
-        f"{100.0 * zero / sizes.full_scale_code:+.2f} % of full scale ({sizes.words(zero)})",
+        f"{100.0 * signed:+.2f} % of full scale: {sizes.best(zero)}{sizes.torque(zero)}",
         f"±{100.0 * limits.zero_look_share:g} %, fails at ±{100.0 * limits.zero_fail_share:g} %",
         ""
         if verdict is Verdict.PASS
         else "joint slack, nothing on the rig? Else a lower gain, or a bridge out of balance",
-        {**sizes.data("zero", zero), "zero_share_of_full_scale": zero / sizes.full_scale_code},
+        {**sizes.data("zero", zero), "zero_share_of_full_scale": signed},
     )
 
 
@@ -155,7 +156,7 @@ def _judge_noise(
         "noise",
         judged(fails=bits < limits.noise_fail_bits, looks=bool(advice)),
         f"{words}; {bits:.1f} noise-free bits",
-        f"{limits.noise_look_bits:g} bits of ±{SPAN_MV_PER_V:g} mV/V, fails below {limits.noise_fail_bits:g}",
+        f"{limits.noise_look_bits:g} of ±{SPAN_MV_PER_V:g} mV/V, fails below {limits.noise_fail_bits:g}",
         advice,
         data,
     )
@@ -171,14 +172,15 @@ def _hum(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckLine:
 
 
 def _folded_hum(found: Folded, sizes: Sizes) -> CheckLine:
-    data: dict[str, float | int | str | None] = {"hum_counts": None}
-    advice = "a faster rate shows it, where the converter has one"
     if not found.tones:
-        return CheckLine("hum", Verdict.NOT_DONE, f"cannot be told: {found.reason}", "", advice, data)
+        return not_done(
+            "hum", f"cannot be told: {found.reason}", "a faster rate shows it, where there is one"
+        )
     tone = max(found.tones, key=lambda one: one.amplitude)
-    seen = f"{sizes.words(tone.amplitude, 2.0 * tone.u_amplitude)} stand at {tone.hz:.2f} Hz"
-    data |= {"folded_hz": tone.hz, **sizes.data("folded", tone.amplitude)}
-    return CheckLine("hum", Verdict.LOOK, f"{seen}: it may be hum. {found.reason}", "", _AGAINST_HUM, data)
+    seen = f"{sizes.best(tone.amplitude, 2.0 * tone.u_amplitude)} stand at {tone.hz:.2f} Hz"
+    data = {"folded_hz": tone.hz, **sizes.data("folded", tone.amplitude)}
+    advice = f"it may be hum, but {found.reason}. {_AGAINST_HUM[0].upper()}{_AGAINST_HUM[1:]}"
+    return CheckLine("hum", Verdict.LOOK, seen, "", advice, data)
 
 
 _AGAINST_HUM = "laptop on its battery or a USB isolator; one earth point; cable away from mains leads"
@@ -198,7 +200,7 @@ def _judge_hum(found: MainsHum, reading: StillReading, sizes: Sizes, limits: Che
     uv = math.nan if sizes.uv_per_v is None else sizes.uv_per_v * found.amplitude
     data["hum_share_of_noise"] = share
     verdict = judged(fails=uv > limits.hum_fail_uv_per_v, looks=share > limits.hum_look_share)
-    words = sizes.words(found.amplitude, 2.0 * found.u_amplitude)
+    words = sizes.best(found.amplitude, 2.0 * found.u_amplitude)
     where = f"at {found.base_hz:.2f} Hz" + (" and multiples" if _multiples(found) else "")
     return CheckLine(
         "hum",
@@ -236,10 +238,10 @@ def _codes(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckLin
     }
     if not found.sound:
         told, advice = _what_is_wrong(found)
-        return CheckLine("codes", Verdict.FAIL, told, "none missing, sticky or repeated", advice, data)
-    tested = f"{found.tested} codes tested one by one" if found.tested else "too few samples for single codes"
-    words = f"none missing or sticky, no stale readings; {tested}"
-    return CheckLine("codes", Verdict.PASS, words, "none missing, sticky or repeated", "", data)
+        return CheckLine("codes", Verdict.FAIL, told, "no fault", advice, data)
+    tested = f"{found.tested} codes tested" if found.tested else "too few samples for single codes"
+    words = f"none missing, sticky or stale; {tested}"
+    return CheckLine("codes", Verdict.PASS, words, "no fault", "", data)
 
 
 def _what_is_wrong(found: Codes) -> tuple[str, str]:
@@ -292,7 +294,7 @@ def _jitter(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckLi
     return CheckLine(
         "jitter",
         verdict,
-        f"{rounded(1e6 * reading.jitter_s, 2)} µs from block to block, standard deviation",
+        f"{rounded(1e6 * reading.jitter_s, 2)} µs from block to block",
         f"{rounded(1e6 * look_s, 2)} µs, fails at {rounded(1e6 * fail_s, 2)} µs",
         "" if verdict is Verdict.PASS else "a lower rate; nothing else on this board's interrupts",
         {"jitter_s": reading.jitter_s, "period_s": period_s},
@@ -336,11 +338,11 @@ def _judge_drift(
     elif abs(drift) + expanded > limits.drift_look_uv_per_v:
         advice = "the noise leaves it open: record longer (--seconds)"
     carried = "" if found.seconds > 55.0 else f", from {found.seconds:.0f} s"
-    torque = "" if sizes.nm is None else f" = {sizes.words(found.per_minute).rsplit(' = ', 1)[1]}"
     return CheckLine(
         "drift",
         judged(fails=abs(drift) > limits.drift_fail_uv_per_v, looks=bool(advice)),
-        f"{value_with_uncertainty(drift, expanded or None)} µV/V{torque} in a minute{carried}",
+        f"{value_with_uncertainty(drift, expanded or None)} µV/V{sizes.torque(found.per_minute)} in a minute"
+        f"{carried}",
         f"±{limits.drift_look_uv_per_v:g} µV/V, fails at ±{limits.drift_fail_uv_per_v:g}",
         advice,
         data,

@@ -46,7 +46,7 @@ class Spectrum:
 
 @dataclass(frozen=True, slots=True)
 class Tone:
-    """A sinusoid: its amplitude, in the unit of the values, has a standard uncertainty; ``clear`` of noise."""
+    """A sinusoid; amplitude and standard uncertainty in the unit of the values; ``clear`` of the noise."""
 
     hz: float
     amplitude: float

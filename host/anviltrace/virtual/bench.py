@@ -65,6 +65,7 @@ class Bench:
         self._ringing_until_s = 0.0
         self._ringing = False
         self._last_mv_per_v = 0.0
+        self._last_counts = 0.0
         self._now_s = 0.0
         self._rendered = 0
         self._watched = True
@@ -329,6 +330,8 @@ class Bench:
         if self._hum_mv_per_v > 0.0:
             turns = made.hum_hz * (first_s + self._period_s * np.arange(counts.size))
             counts += scale * self._hum_mv_per_v * np.sin(2.0 * np.pi * turns)
+        counts = converter.spoil(counts, self._last_counts, self._noise)
+        self._last_counts = float(counts[-1])
         np.rint(counts, out=counts)
         np.clip(counts, _LEAST, _MOST, out=counts)
         return counts.astype(np.int32)

@@ -59,6 +59,9 @@ class Converter:
     ``clock_error_ppm`` is how much faster than nominal its clock runs. ``noise_nv`` is the input-referred
     noise of one first-stage value, rms. The others divide by their excitation; an ADS1256 does not, it
     divides by a reference of its own that may miss its nominal 2.5 V.
+
+    Faults on purpose: first-stage values come in steps of ``step_nv`` (0: none), and a share ``stale_share``
+    of them only repeats the one before.
     """
 
     name: ConverterName
@@ -66,6 +69,8 @@ class Converter:
     noise_nv: Annotated[float, Limits(0.0, 1e5)] = 0.0
     rate_hz: Annotated[int | None, Limits(10, 80)] = None
     clock_error_ppm: Annotated[float, Limits(-100_000.0, 100_000.0)] = 0.0
+    step_nv: Annotated[float, Limits(0.0, 1e6)] = 0.0
+    stale_share: Annotated[float, Limits(0.0, 0.9)] = 0.0
     reference_v: Annotated[float, Limits(0.5, 2.6)] = NOMINAL_REFERENCE_V
 
     @property
@@ -101,6 +106,17 @@ class Converter:
         """Converter noise of one first-stage value in its counts, rms."""
         per_mv = self.counts_per_mv_per_v / self.excitation_v
         return 1e-6 * self.noise_nv * per_mv
+
+    def spoil(self, counts: Numbers, last: float, random: np.random.Generator) -> Numbers:
+        """First-stage values with the faults of this converter; ``last`` is the value before them."""
+        if self.step_nv > 0.0:
+            step = 1e-6 * self.step_nv * self.counts_per_mv_per_v / self.excitation_v
+            counts = step * np.rint(counts / step)
+        if self.stale_share > 0.0:
+            whole = np.concatenate(([last], counts))
+            fresh = np.concatenate(([True], random.random(counts.size) >= self.stale_share))
+            counts = whole[np.maximum.accumulate(np.where(fresh, np.arange(whole.size), 0))][1:]
+        return counts
 
     def filter(self) -> SincFilter:
         """The first filter stage, at rest at 0."""
