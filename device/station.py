@@ -338,7 +338,7 @@ class Station:
             self._finish(m.INDEX_LIMIT)
 
     def _say(self, code, text):
-        self._events.load(m.ERROR, m.pack(m.ERROR, code=code, text=text[:_TEXT_MOST]))
+        self._events.load(m.ERROR, m.pack(m.ERROR, code=code, text=text[-_TEXT_MOST:]))
         self._send(self._events)
 
     def _close_block(self):

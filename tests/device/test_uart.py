@@ -51,7 +51,7 @@ def test_a_board_with_a_link_too_slow_stays_reachable_and_counts_what_it_loses(
     interpreter: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # no host of ours starts that; another one may: neither watchdog nor the STOP must be starved
-    monkeypatch.setattr(session_module, "why_not_carried", lambda *_: "")
+    monkeypatch.setattr(session_module, "must_carry", lambda *_: None)
     url = f"virtual://fishplate-held?seed=1&interpreter={interpreter}&uart=460800"
     table, totals, carried = _run(url, 30_000.0, 30_000)
     assert carried == 46_080

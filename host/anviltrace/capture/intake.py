@@ -8,6 +8,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
+from anviltrace.link.events import Totals
 from anviltrace.records import Gap, GapCause, Settings
 from anvilwire import messages
 
@@ -32,7 +33,10 @@ class Keeper(Protocol):
 
 
 class Intake:
-    """Takes the blocks of one run in order and keeps everything that can be known about what is missing."""
+    """Takes the blocks of one run in order and keeps everything that can be known about what is missing.
+
+    ``blocks``, ``samples`` and ``gaps`` are what came and what did not, so far.
+    """
 
     def __init__(self, keeper: Keeper, run_id: str, wire_run_id: int, settings: Settings) -> None:
         self._keeper = keeper
@@ -43,6 +47,9 @@ class Intake:
         self._lost = 0
         self._indices: list[npt.NDArray[np.int64]] = []
         self._ticks: list[npt.NDArray[np.int64]] = []
+        self.blocks = 0
+        self.samples = 0
+        self.gaps: list[Gap] = []
         self.saturated = 0
         self.latest_counts: int | None = None
 
@@ -72,6 +79,11 @@ class Intake:
         missing = next_index - self._keeper.next_index
         if missing > 0:
             self._gap(missing, GapCause.LINK if lost - self._lost < missing else GapCause.CONVERTER, lost)
+
+    def settle(self, totals: Totals) -> tuple[Totals, list[tuple[int, Counts]]]:
+        """:meth:`close` with the board's totals; returns them, and stretches taken only now: none."""
+        self.close(totals.next_index, totals.lost)
+        return totals, []
 
     def ticks(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
         """Sample indices and 30-bit ticks of the first and last samples of all blocks, in order."""
@@ -104,7 +116,8 @@ class Intake:
     def _gap(self, missing: int, cause: GapCause, lost: int) -> None:
         """A gap up to where the board had ``lost`` so many samples: exact only if none of it is inferred."""
         uncertainty = 0 if cause is GapCause.LINK and lost == self._lost else 1
-        self._keeper.gap(Gap(self._run_id, self._keeper.next_index, missing, cause, uncertainty))
+        self.gaps.append(Gap(self._run_id, self._keeper.next_index, missing, cause, uncertainty))
+        self._keeper.gap(self.gaps[-1])
 
     def _note(self, blocks: npt.NDArray[np.void], samples: Counts) -> None:
         low, high = self._settings.saturation_low, self._settings.saturation_high
@@ -121,3 +134,5 @@ class Intake:
         ticks = np.column_stack((blocks["tick_first"], blocks["tick_last"]))
         self._ticks.append(ticks.astype(np.int64).ravel())
         self.latest_counts = int(samples[-1])
+        self.blocks += len(blocks)
+        self.samples += len(samples)

@@ -16,6 +16,8 @@ import numpy as np
 from anviltrace.archive.archive import Archive
 from anviltrace.archive.recording import Recording
 from anviltrace.calibration.stability import Gate, Known
+from anviltrace.capture.account import account
+from anviltrace.capture.bursts import BurstIntake, BurstStages, BurstWish, words
 from anviltrace.capture.intake import Intake
 from anviltrace.capture.onset import EARLY_RELEASE_S, Counts, last_activity
 from anviltrace.capture.stages import (
@@ -28,7 +30,7 @@ from anviltrace.capture.stages import (
     ZeroStages,
 )
 from anviltrace.errors import ArchiveError, RecordError, TalkError
-from anviltrace.link.events import Blocks, BoardError, Damage, Event, Finished, Text, Totals
+from anviltrace.link.events import Alive, Blocks, BoardError, Damage, Event, Finished, Text, Totals
 from anviltrace.link.session import Session as Link
 from anviltrace.link.timebase import Rate, measure_rate
 from anviltrace.records import (
@@ -92,9 +94,11 @@ class Progress:
     onset_found: bool
     saturated: int
     taps: int = 0
+    is_burst: bool = False
 
 
 Watcher = Callable[[Progress], None]
+AnyStages = Stages | BurstStages
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,18 +112,30 @@ class Job:
 
 
 class Recorder:
-    """Records runs of one session, one after the other."""
+    """Records runs of one session, one after the other.
+
+    With ``burst`` zero readings and measurements are bursts: kept in the board's memory, sent afterwards.
+    """
 
     def __init__(
-        self, link: Link, archive: Archive, settings: Settings, session_id: str, watcher: Watcher
+        self,
+        link: Link,
+        archive: Archive,
+        settings: Settings,
+        session_id: str,
+        watcher: Watcher,
+        burst: BurstWish | None = None,
     ) -> None:
         self._link = link
         self._archive = archive
         self._settings = settings
         self._session_id = session_id
         self._watcher = watcher
+        self._burst = burst
+        self._reached = 0
         self._wire_run_id = 0
         self._zero_counts: float | None = None
+        self._zero_sd_counts = 0.0
         self._totals: Totals | None = None
         self._rate: Rate | None = None
         self._driving = False
@@ -130,15 +146,14 @@ class Recorder:
         Raises RecordError when it holds too few samples, and whatever :meth:`measure` raises.
         """
         run = self._new_run(kind=RunKind.ZERO)
-        stages = ZeroStages(zero_s, self._settings.rate_hz)
-        closed = self._record(Job(run), stages)
+        closed = self._record(Job(run), self._zero_stages(zero_s))
         counts = self._archive.counts(closed.id)
         if len(counts) < 2:
             raise RecordError(f"the zero reading holds {len(counts)} samples; lengthen zero_s of the plan")
         mean, sd = float(np.mean(counts)), float(np.std(counts, ddof=1))
         zero = Zero(new_id(), self._session_id, closed.id, now_utc(), mean, sd, len(counts), joint_state)
         self._archive.put(zero)
-        self._zero_counts = mean
+        self._zero_counts, self._zero_sd_counts = mean, sd
         return zero
 
     def steady(self, gate: Gate, known: Known, kind: RunKind = RunKind.CALIBRATION) -> tuple[Run, str]:
@@ -168,8 +183,7 @@ class Recorder:
         came, else as interrupted, and then the error is raised again (with ``run`` in the archive).
         """
         run = self._new_run(kind=RunKind.MEASUREMENT, plan_id=plan.id, **fields)
-        stages = RunStages(plan, self._settings)
-        return self._record(Job(run, hand, plan), stages)
+        return self._record(Job(run, hand, plan), self._run_stages(plan))
 
     def taps(self, count: int, tap: Callable[[], None], fitting_id: str | None) -> tuple[Run, TapStages]:
         """Record ``count`` taps, each asked for with ``tap``; returns the run and how it went.
@@ -179,6 +193,18 @@ class Recorder:
         stages = TapStages(count, self._settings)
         run = self._new_run(kind=RunKind.TAP, fitting_id=fitting_id)
         return self._record(Job(run, tap=tap), stages), stages
+
+    def _zero_stages(self, zero_s: float) -> AnyStages:
+        if self._burst is None:
+            return ZeroStages(zero_s, self._settings.rate_hz)
+        burst = self._burst.at_once(self._link.identity, self._settings.rate_hz, zero_s)
+        return BurstStages(burst, self._settings, None)
+
+    def _run_stages(self, plan: Plan) -> AnyStages:
+        if self._burst is None:
+            return RunStages(plan, self._settings)
+        burst = self._burst.on_blow(self._link.identity, self._settings, self._zero_sd_counts)
+        return BurstStages(burst, self._settings, plan)
 
     def _new_run(self, **fields: Any) -> Run:
         self._wire_run_id = self._wire_run_id % 65535 + 1
@@ -192,12 +218,17 @@ class Recorder:
             **fields,
         )
 
-    def _record(self, job: Job, stages: Stages) -> Run:
+    def _record(self, job: Job, stages: AnyStages) -> Run:
         recording = self._archive.begin(job.run)
-        intake = Intake(recording, job.run.id, job.run.wire_run_id, self._settings)
+        kind = BurstIntake if isinstance(stages, BurstStages) else Intake
+        intake = kind(recording, job.run.id, job.run.wire_run_id, self._settings)
         try:
             self._totals = None
-            self._link.start(job.run.wire_run_id)
+            self._reached = 0
+            if isinstance(stages, BurstStages):
+                self._link.start_burst(job.run.wire_run_id, stages.burst)
+            else:
+                self._link.start(job.run.wire_run_id)
             self._follow(job, stages, intake, recording)
             reason = self._end(job, stages, intake, recording)
         except BaseException as error:
@@ -206,14 +237,22 @@ class Recorder:
             raise
         return recording.finish(end_reason=reason, **self._findings(intake, stages))
 
-    def _follow(self, job: Job, stages: Stages, intake: Intake, recording: Recording) -> None:
+    def _follow(self, job: Job, stages: AnyStages, intake: Intake, recording: Recording) -> None:
         """Take samples, give cues, until the stages or the board end it."""
         self._watcher(self._progress(job, stages, intake, recording))
         while stages.stage is not Stage.DONE and self._totals is None:
             for first, counts in self._take(intake, recording):
                 for stage in stages.feed(first, counts):
                     self._cue(stage, job)
+            if isinstance(stages, BurstStages):
+                self._follow_burst(job, stages)
             self._watcher(self._progress(job, stages, intake, recording))
+
+    def _follow_burst(self, job: Job, stages: BurstStages) -> None:
+        """A burst has only the board's own count of samples to go by until it is complete."""
+        has_all = self._totals is not None or self._link.fetching
+        for stage in stages.complete() if has_all else stages.reach(self._reached):
+            self._cue(stage, job)
 
     def _cue(self, stage: Stage, job: Job) -> None:
         """Ask the hand for what the stage needs; a trigger that was pulled is let go whatever happens."""
@@ -228,20 +267,30 @@ class Recorder:
             self._driving = False
             job.hand.release()
 
-    def _end(self, job: Job, stages: Stages, intake: Intake, recording: Recording) -> str:
+    def _end(self, job: Job, stages: AnyStages, intake: Intake, recording: Recording) -> str:
         """Stop the board, take what is still on the way, prove that it is complete; return how it ended."""
-        totals = self._totals = self._totals or self._link.stop()
+        totals = self._totals or self._link.stop()
         for first, counts in self._take(intake, recording, timeout_s=0.0):
             stages.feed(first, counts)
-        intake.close(totals.next_index, totals.lost)
+        totals, stretches = intake.settle(totals)
+        self._totals = totals
+        if isinstance(stages, BurstStages):
+            stages.look(stretches, totals.trigger_index)
+            recording.notice("burst", words(stages.burst, totals, self._settings), stages.onset_index or 0)
+            self._watcher(self._progress(job, stages, intake, recording))
+        self._note_account(totals, intake, recording)
         if stages.against_rotation:
             recording.notice("polarity", AGAINST_ROTATION, stages.onset_index)
-        if totals.unsent_blocks:
-            recording.notice("link", f"the link did not take {totals.unsent_blocks} blocks of the board")
         self._note_early_release(job, stages, recording)
-        if totals.reason != messages.ASKED:
+        if totals.reason not in (messages.ASKED, messages.BURST_FULL):
             raise RecordError(f"{totals.reason_text}; the run is kept as interrupted")
         return stages.reason
+
+    def _note_account(self, totals: Totals, intake: Intake, recording: Recording) -> None:
+        """Whether everything is there, and what had to be asked for again."""
+        reckoned = account(totals, intake.blocks, intake.samples, intake.gaps, self._link.recovered)
+        for kind, text in reckoned.notices():
+            recording.notice(kind, text)
 
     def _take(self, intake: Intake, recording: Recording, timeout_s: float = 0.1) -> list[tuple[int, Counts]]:
         """What has arrived goes where it belongs; returns the stretches of samples."""
@@ -251,12 +300,14 @@ class Recorder:
                 stretches += intake.take(event.table, event.samples)
             elif isinstance(event, Finished):
                 self._totals = event.totals
+            elif isinstance(event, Alive) and event.state == messages.STREAMING:
+                self._reached = event.next_index
             else:
                 _keep_word(event, recording)
         return stretches
 
     def _close_interrupted(
-        self, error: BaseException, recording: Recording, intake: Intake, stages: Stages
+        self, error: BaseException, recording: Recording, intake: Intake, stages: AnyStages
     ) -> None:
         if not isinstance(error, TalkError | RecordError):
             self._stop_quietly(intake, recording)
@@ -269,12 +320,13 @@ class Recorder:
         The error at hand matters more than another one.
         """
         with contextlib.suppress(TalkError, ArchiveError):
-            totals = self._totals = self._link.stop()
+            self._totals = self._link.stop()
             with contextlib.suppress(ArchiveError):
                 self._take(intake, recording, timeout_s=0.0)
-            intake.close(totals.next_index, totals.lost)
+            self._totals, _ = intake.settle(self._totals)
+            self._note_account(self._totals, intake, recording)
 
-    def _findings(self, intake: Intake, stages: Stages) -> dict[str, Any]:
+    def _findings(self, intake: Intake, stages: AnyStages) -> dict[str, Any]:
         """The fields of Run that are known only at its end."""
         rate = self._rate = measure_rate(*intake.ticks())
         totals = self._totals
@@ -286,7 +338,7 @@ class Recorder:
             "saturated": intake.saturated,
         }
 
-    def _note_early_release(self, job: Job, stages: Stages, recording: Recording) -> None:
+    def _note_early_release(self, job: Job, stages: AnyStages, recording: Recording) -> None:
         """Compare the last blow with the signal to release, where the rate shows single blows."""
         rate_hz = self._settings.rate_hz
         if stages.release_index is None or stages.baseline is None or rate_hz < _LOWEST_RATE_FOR_BLOWS_HZ:
@@ -302,17 +354,20 @@ class Recorder:
             kind = MAY_BE_LOOSE if loosens else "early release"
             recording.notice(kind, f"blows ended {early_s:.2f} s before the signal", last)
 
-    def _progress(self, job: Job, stages: Stages, intake: Intake, recording: Recording) -> Progress:
+    def _progress(self, job: Job, stages: AnyStages, intake: Intake, recording: Recording) -> Progress:
         return Progress(
             stage=stages.stage,
             kind=job.run.kind,
-            seconds_left=stages.seconds_left(recording.next_index),
+            seconds_left=stages.seconds_left(
+                self._reached if isinstance(stages, BurstStages) else recording.next_index
+            ),
             latest_counts=intake.latest_counts,
             zero_counts=self._zero_counts,
             samples=recording.next_index,
             onset_found=stages.onset_index is not None,
             saturated=intake.saturated,
             taps=stages.taps if isinstance(stages, TapStages) else 0,
+            is_burst=isinstance(stages, BurstStages),
         )
 
 

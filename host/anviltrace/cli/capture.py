@@ -12,6 +12,7 @@ import click
 from anviltrace.cli.options import (
     archive_option,
     bench_option,
+    finite,
     inventory_option,
     json_option,
     port_option,
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from anviltrace.calibration.line import LineFit
     from anviltrace.calibration.stability import Gate
     from anviltrace.capture.benchfile import Bench
+    from anviltrace.capture.bursts import BurstWish
     from anviltrace.capture.runset import Condition, RunSet, Verdict
     from anviltrace.cli.live import Scale
     from anviltrace.link.session import Session as Link
@@ -46,6 +48,16 @@ if TYPE_CHECKING:
 @click.option("--yes", is_flag=True, help="Keep every run without asking.")
 @click.option("--shunt", "shunt_name", metavar="NAME",
               help="Shunt in the weights file to lay on before and after the runs.")  # fmt: skip
+@click.option("--burst", "wants_burst", is_flag=True,
+              help="Keep each run in the board's memory and send it afterwards: for rates the link cannot "
+                   "carry.")
+@click.option("--burst-ms", type=click.FloatRange(min=0.0, min_open=True), callback=finite,
+              help="Length of a burst; else as long as the board's memory allows.")
+@click.option("--burst-before", type=click.FloatRange(0.0, 90.0), callback=finite, default=25.0,
+              show_default=True, help="Percent of a burst that lie before the first blow.")
+@click.option("--burst-level", type=click.IntRange(1),
+              help="Counts from the level at rest at which a burst triggers; else 10 % of the usual range of "
+                   "a strain-gauged shaft, or 8 times the noise.")
 @inventory_option
 @port_option
 @archive_option
@@ -61,6 +73,10 @@ def capture(
     operator: str,
     yes: bool,
     shunt_name: str | None,
+    wants_burst: bool,
+    burst_ms: float | None,
+    burst_before: float,
+    burst_level: int | None,
     inventory_file: Path,
     port_url: str,
     archive_path: Path,
@@ -75,6 +91,10 @@ def capture(
     discard it; a discarded run keeps its raw data, with your reason. Ctrl-C ends the run and keeps what was
     received. With --shunt a reading of the shunt is taken before and after, to see whether wiring and gain
     are as they were when it was calibrated.
+
+    With --burst the board keeps the samples round the first blow and sends them when it has them all. Pull
+    the trigger when told to and let go when told to; how long a burst lasts at the rate of the plan is said
+    before. Nothing is recorded behind its end, so what the joint retains at last is not known from it.
 
     \b
     Example, on the virtual rig (its files are written by `anviltrace demo`):
@@ -98,8 +118,19 @@ def capture(
         None if fitting_name is None else bench.fitting(fitting_name),
         bench.claims_of(tool),
     )
-    done = record(condition, bench, port_url, archive_path, operator, unit, not yes, shunting)
+    burst = _burst_wish(wants_burst, burst_ms, burst_before, burst_level)
+    done = record(condition, bench, port_url, archive_path, operator, unit, not yes, shunting, burst)
     print_json(done) if as_json else show(done, archive_path)
+
+
+def _burst_wish(wanted: bool, ms: float | None, before: float, level: int | None) -> BurstWish | None:
+    from anviltrace.capture.bursts import BurstWish
+
+    if not wanted:
+        if ms is not None or level is not None:
+            raise click.UsageError("--burst-ms and --burst-level say how a burst is: give --burst as well")
+        return None
+    return BurstWish(None if ms is None else 1e-3 * ms, 1e-2 * before, level)
 
 
 def record(
@@ -111,6 +142,7 @@ def record(
     unit: TorqueUnit,
     ask: bool,
     shunting: tuple[Shunt, Gate] | None = None,
+    burst: BurstWish | None = None,
 ) -> dict[str, Any]:
     """Record a set, between two readings of a shunt if wanted, and return what came of it as plain data."""
     from anviltrace.archive.archive import Archive
@@ -119,17 +151,38 @@ def record(
 
     with Archive.open(archive_path, create=True) as archive, Link(open_port(port_url)) as link:
         settings = link.configure(condition.plan.rate_hz, condition.plan.gain)
+        _say_link(link, settings, burst, streams=burst is None or shunting is not None)
         session = open_session(archive, link, bench, settings, operator)
         try:
             with _shunt_around(archive, link, session, settings, shunting) as shunts:
                 scale = find_scale(archive, bench.rig.id, settings, unit)
-                done = record_condition(archive, link, session, scale, condition, ask)
+                done = record_condition(archive, link, session, scale, condition, ask, burst)
             say_overload(archive, bench.rig.id, settings, done.runs)
             if shunts.get("after") is not None:
                 _say_shunt(archive, bench.rig.id, settings)
             return describe(done, archive, scale) | _describe_shunts(archive, shunts)
         finally:
             archive.end_session(session.id)
+
+
+def _say_link(link: Link, settings: Settings, burst: BurstWish | None, streams: bool) -> None:
+    """Refuse what the link cannot carry before anybody pulls a trigger; say how long a burst will be."""
+    from anviltrace.link.burst import must_carry, tight
+
+    rate_hz = settings.rate_hz
+    if streams:
+        must_carry(link.identity, rate_hz)
+        if warning := tight(link.identity, rate_hz):
+            click.echo(warning, err=True)
+    if burst is not None:
+        asked = burst.on_blow(link.identity, settings, 0.0)
+        each = link.identity.block_samples
+        samples, before = asked.blocks * each, asked.before_blocks * each
+        click.echo(
+            f"Bursts of {samples} samples: {1e3 * samples / rate_hz:.0f} ms at {rate_hz:g} Hz, at least "
+            f"{1e3 * before / rate_hz:.0f} ms of them before the first blow; nothing is recorded behind.",
+            err=True,
+        )
 
 
 def _shunt_around(
@@ -228,7 +281,13 @@ def _say_doubts(used: Candidate, doubts: Sequence[str]) -> None:
 
 
 def record_condition(
-    archive: Archive, link: Link, session: Session, scale: Scale, condition: Condition, ask: bool
+    archive: Archive,
+    link: Link,
+    session: Session,
+    scale: Scale,
+    condition: Condition,
+    ask: bool,
+    burst: BurstWish | None = None,
 ) -> RunSet:
     """Record one set, with the live display and the hand that fits the port."""
     from anviltrace.capture.recorder import Recorder
@@ -240,7 +299,7 @@ def record_condition(
     if operator is None:
         click.echo(CAUTIONS, err=True)
     with LiveDisplay(scale) as display:
-        recorder = Recorder(link, archive, scale.settings, session.id, display.watch)
+        recorder = Recorder(link, archive, scale.settings, session.id, display.watch, burst)
         hand = PersonHand() if operator is None else OperatorHand(operator)
         rest = time.sleep if operator is None else operator.let_pass
         return record_set(recorder, archive, condition, hand, _ask_verdict if ask else _keep, rest)

@@ -33,6 +33,7 @@ _OF_TAPS = {
     Stage.DRIVE: ("TAP ONCE", "lightly, then hands off", "bold black on green"),
     Stage.RELEASE: ("HANDS OFF", "it rings out", "cyan"),
 }
+_OF_BURSTS = {**_WORDS, Stage.RELEASE: ("LET GO", "the board sends its burst", "bold white on red")}
 _STEADY = "until the reading is steady"
 _STILL = {RunKind.ZERO: "zero reading", RunKind.CALIBRATION: _STEADY, RunKind.CHECK: _STEADY}
 """Recordings in which nothing is driven, and what is waited for."""
@@ -163,7 +164,7 @@ class LiveDisplay:
 def _words(progress: Progress) -> tuple[str, str, str]:
     """Signal, meaning and style of a stage."""
     if progress.kind is not RunKind.TAP:
-        return _WORDS[progress.stage]
+        return (_OF_BURSTS if progress.is_burst else _WORDS)[progress.stage]
     signal, meaning, style = _OF_TAPS[progress.stage]
     heard = f"taps so far: {progress.taps}" if progress.taps else ""
     return signal, ", ".join(filter(None, (meaning, heard))), style

@@ -10,11 +10,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from anviltrace.errors import PlanError
+from anviltrace.errors import PlanError, RefusedError
 from anviltrace.link.events import Totals
 from anviltrace.link.identity import Identity
 from anvilwire.frame import OVERHEAD
-from anvilwire.messages import BLOCK_AGE_S, BLOCK_HEADER_SIZE, BLOCK_SAMPLES, LEVEL_LIMIT_COUNTS
+from anvilwire.messages import (
+    BLOCK_AGE_S,
+    BLOCK_HEADER_SIZE,
+    BLOCK_SAMPLES,
+    LEVEL_LIMIT_COUNTS,
+    NOT_ON_OFFER,
+)
 from anvilwire.stuffing import stuffed_size
 
 SAMPLE_BYTES = 3
@@ -54,6 +60,12 @@ def why_not_carried(identity: Identity, rate_hz: float) -> str:
         f"{rate_hz:g} Hz needs {needed:.0f} bytes/s and the board's link carries {carried}: choose a lower "
         f"rate, or bursts of up to {longest_s(identity, rate_hz) * 1e3:.0f} ms (anviltrace capture --burst)"
     )
+
+
+def must_carry(identity: Identity, rate_hz: float) -> None:
+    """Raise RefusedError, with the figures, when the board's link cannot carry this rate."""
+    if why := why_not_carried(identity, rate_hz):
+        raise RefusedError(why, NOT_ON_OFFER)
 
 
 def tight(identity: Identity, rate_hz: float) -> str:

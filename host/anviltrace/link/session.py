@@ -10,7 +10,7 @@ from typing import Any, Self
 import numpy as np
 
 from anviltrace.errors import RefusedError, SilentError, TalkError, VersionError
-from anviltrace.link.burst import Burst, why_not_carried
+from anviltrace.link.burst import Burst, must_carry
 from anviltrace.link.events import (
     Alive,
     BoardError,
@@ -91,6 +91,7 @@ class Session:
         self._run_id = 0
         self._running = False
         self._recovery = Recovery(0)
+        self._is_burst = False
         self._resend_id = 0
         self._ending: Totals | None = None
         self._missed_the_end = False
@@ -124,6 +125,11 @@ class Session:
         """What had to be asked for again in the last run, so far."""
         return self._recovery.counts
 
+    @property
+    def fetching(self) -> bool:
+        """Whether the board has ended the run and what is missing of it is on the way."""
+        return self._ending is not None
+
     def configure(self, rate_hz: float | None = None, gain: int | None = None) -> Settings:
         """Agree on settings; None leaves a choice to the board. Returns what was applied.
 
@@ -152,8 +158,8 @@ class Session:
             RefusedError: not configured, the converter does not answer, or the board's link is too slow for
                 the rate.
         """
-        if self.settings is not None and (why := why_not_carried(self.identity, self.settings.rate_hz)):
-            raise RefusedError(why, messages.NOT_ON_OFFER)
+        if self.settings is not None:
+            must_carry(self.identity, self.settings.rate_hz)
         return self._start(messages.START, run_id, Recovery(self.identity.window_blocks))
 
     def start_burst(self, run_id: int, burst: Burst) -> int:
@@ -186,7 +192,7 @@ class Session:
         self._failure = self._ending = None
         self._missed_the_end = False
         self._run_id, self._running, self._signal_s = run_id, True, 0.0
-        self._recovery = recovery
+        self._recovery, self._is_burst = recovery, kind == messages.BURST
         self._reported = self._damage_so_far()
         try:
             reply = self._request(
@@ -468,6 +474,8 @@ class Session:
             self._strange_run_id = alive.run_id
         if alive.state == messages.IDLE and alive.run_id == self._run_id and self._running:
             self._missed_the_end = self._awaited is None
+        if self._running and self._is_burst:
+            self._line.beat()  # no signal comes in that would tell how fast the board's time goes
         self._backlog.append(alive)
 
     def _take_finished(self, totals: Totals) -> None:

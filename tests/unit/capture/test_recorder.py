@@ -201,7 +201,7 @@ class TestLosses:
             assert run.state is RunState.FINISHED
             assert run.samples + 768 == run.samples_total
             kinds = {notice.kind for notice in at.archive.notices(run.id)}
-            assert kinds == {"damage"}
+            assert kinds == {"damage", "incomplete"}
             at.must_be_sound()
 
     def test_converter_losses_are_gaps_to_one_sample(self, tmp_path: Path) -> None:

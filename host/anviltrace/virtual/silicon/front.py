@@ -14,6 +14,7 @@ import console
 _REQUEST = "<BBHIQ"
 _ANSWER = "<IHH"
 _ANSWER_SIZE = 8
+_VALUE_SIZE = 4
 _POWERED = 0
 _RENDER = 1
 _BATCH_MS = 50
@@ -113,12 +114,18 @@ def _request(start_us, wanted):
 
 def _receive(place):
     """Fill ``place`` with the values asked for last."""
+    _receive_header()
+    if not _answer.readinto(place):
+        console.power_off("")
+
+
+def _receive_header():
     global fault, fault_argument, _ahead_us
     header = bytearray(_ANSWER_SIZE)
     if _answer.readinto(header) != _ANSWER_SIZE:
         console.power_off("")
     got, code, argument = struct.unpack(_ANSWER, header)
-    if got != _ahead or not _answer.readinto(place):
+    if got != _ahead:
         console.power_off("")
     _ahead_us = -1
     if code:
@@ -127,6 +134,11 @@ def _receive(place):
 
 
 def _pass_unseen():
-    """Let go of what was asked for ahead."""
-    if _ahead_us >= 0:
-        _receive(memoryview(array("i", [0] * _ahead)))
+    """Let go of what was asked for ahead, a value at a time: the heap has no room for all of them."""
+    if _ahead_us < 0:
+        return
+    _receive_header()
+    unseen = bytearray(_VALUE_SIZE)
+    for _ in range(_ahead):
+        if _answer.readinto(unseen) != _VALUE_SIZE:
+            console.power_off("")
