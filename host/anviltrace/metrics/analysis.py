@@ -112,8 +112,11 @@ class Analysis:
 
     @cached_property
     def impulse_sampling(self) -> Numbers:
-        """Standard deviation that sampling gives each blow's impulse, as a share of it."""
-        return impulse_error_sd(self.base_s, self.signal.rate_hz, self.facts.boxcars_s)
+        """Standard deviation that sampling gives each blow's impulse, as a share of it. A blow whose width is
+        not known counts as one of the usual width, and as one sample wide where none is known."""
+        usual_s = BASE_OVER_FWHM * self.usual_width_s or 1.0 / self.signal.rate_hz
+        base_s = np.where(np.isfinite(self.base_s), self.base_s, usual_s)
+        return impulse_error_sd(base_s, self.signal.rate_hz, self.facts.boxcars_s)
 
     @cached_property
     def peak_loss(self) -> Numbers:
@@ -269,7 +272,7 @@ class Analysis:
     def rhythm(self) -> Rate:
         """Rate and intervals of the blows of the drive window."""
         assert self.blows is not None
-        return blow_rate(self.blows.apex_s[self.driven], self.blows.piece[self.driven])
+        return blow_rate(self.blows.middle_s[self.driven], self.blows.piece[self.driven])
 
     def zero_parts(self) -> list[Part]:
         """What the zero leaves open in a torque, N·m: what it moved during the run, and its noise."""

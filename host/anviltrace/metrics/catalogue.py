@@ -71,7 +71,10 @@ _ENTRIES = (
             "Tightening sign times the level between blows (median of the second half of the interval), "
             "interpolated at the mark; never extrapolated."
         ),
-        uncertainty=f"{_CALIBRATION}, zero, noise of the level, half the step between the two levels.",
+        uncertainty=(
+            f"{_CALIBRATION}, zero, noise of the level; half the step between the two levels or, where it is "
+            "more, how far the interpolated level lies from that of before or after the blow."
+        ),
         needs=(Need.BLOWS, Need.QUIET, Need.CALIBRATION, Need.ZERO, Need.MARK),
         group=Group.LEADING,
         rigs=HELD_RIGS,
@@ -177,10 +180,14 @@ _ENTRIES = (
         label="blow rate",
         unit="1/s",
         definition="How often the tool strikes: one over the median interval between blows.",
-        computed="Over intervals that are neither those of a missed blow nor of a double strike.",
+        computed=(
+            "Over intervals that are neither those of a missed blow nor of a double strike. Blows are timed "
+            "by the middle between their two half heights: noise and ring move an apex far more."
+        ),
         uncertainty=(
-            "each blow to half a sample, the median to half a sample where blows are timed in whole samples, "
-            "clock of the board (100 ppm, common practice)."
+            "times of the blows: 0.14/N samples for straight lines between samples (N samples on the base "
+            "width), noise and what still rings over the slope at half height, 1 % of the base width on a "
+            "held rig; clock of the board (100 ppm, common practice)."
         ),
         needs=(Need.BLOWS,),
         group=Group.LEADING,
@@ -266,11 +273,10 @@ _ENTRIES = (
             "blow rate. A double strike counts once."
         ),
         computed=(
-            "(N − 1)/(t_N − t_1) over the apexes of the drive window; gaps and what they cut are left out."
+            "(N − 1)/(t_N − t_1) over the blows of the drive window, timed as for the blow rate; gaps and "
+            "what they cut are left out."
         ),
-        uncertainty=(
-            "first and last blow to half a sample each, clock of the board (100 ppm, common practice)."
-        ),
+        uncertainty="times of the first and the last blow, clock of the board: see the blow rate.",
         needs=(Need.BLOWS,),
         group=Group.RHYTHM,
         torque=False,
@@ -282,7 +288,7 @@ _ENTRIES = (
         definition=(
             "Median time from blow to blow, over intervals without a missed blow; a double counts once."
         ),
-        computed="Between apexes. Missed: above 1.5 times the running median of 11 intervals.",
+        computed=("Timed as for the blow rate. Missed: above 1.5 times the running median of 11 intervals."),
         uncertainty="as for the blow rate.",
         needs=(Need.BLOWS,),
         group=Group.RHYTHM,
@@ -294,7 +300,10 @@ _ENTRIES = (
         unit="ms",
         definition="Standard deviation of the intervals without a missed blow.",
         computed="Sample standard deviation of the same intervals as the median.",
-        uncertainty="what timing to half a sample adds to it, as a rectangle. A figure of this run alone.",
+        uncertainty=(
+            "times of the blows: by chance, and what they add to the spread, as a rectangle. A figure of "
+            "this run alone."
+        ),
         needs=(Need.BLOWS,),
         group=Group.RHYTHM,
         torque=False,
@@ -355,7 +364,8 @@ _ENTRIES = (
         ),
         uncertainty=(
             f"{_CALIBRATION}, zero, noise of the level, each over the slope of the climb there; half an "
-            "interval between blows, since a level rises with a blow."
+            "interval between blows or, where it is more, how far the crossing lies from the blow with which "
+            "the level rises."
         ),
         needs=(Need.BLOWS, Need.QUIET, Need.CALIBRATION, Need.ZERO, Need.LEVELS),
         group=Group.CLIMB,
@@ -404,7 +414,10 @@ _ENTRIES = (
         unit="N·m",
         definition="Root mean square of what the exponential leaves of the levels.",
         computed="From the same fit as the end torque; refused below 1.5 time constants.",
-        uncertainty=f"{_CALIBRATION}. A figure of this run alone.",
+        uncertainty=(
+            f"{_CALIBRATION}; noise of the levels: by chance, and what it adds to the scatter, as a "
+            "rectangle. A figure of this run alone."
+        ),
         needs=(Need.BLOWS, Need.QUIET, Need.CALIBRATION, Need.LEVELS),
         group=Group.CLIMB,
         source=Source.DERIVED,
@@ -453,7 +466,10 @@ _ENTRIES = (
             "level, over the rise between those (best-straight-line non-linearity)."
         ),
         computed="Least squares through these levels on time.",
-        uncertainty="noise of the level. The calibration cancels but for its own bend.",
+        uncertainty=(
+            "noise of the level; how much the figure changes where 10 and 90 % fall on other levels. The "
+            "calibration cancels but for its own bend."
+        ),
         needs=(Need.BLOWS, Need.QUIET, Need.LEVELS),
         group=Group.CLIMB,
         rigs=HELD_RIGS,
@@ -573,8 +589,12 @@ _ENTRIES = (
             "Time from the first sample to time zero, from which marks count: the start of the first blow "
             "(5 % of its height); where blows cannot be resolved the onset."
         ),
-        computed="The start is interpolated between samples. An onset is flagged.",
-        uncertainty="half a sample, clock of the board.",
+        computed="The start is interpolated between samples, as the converter shows it. An onset is flagged.",
+        uncertainty=(
+            "half a sample, clock of the board. Half the length of the converter's filter, by which it may "
+            "show the start early, is a bound, and with a ring-down on record 0.19 of the rig's period, by "
+            "which it may show it late."
+        ),
         needs=(),
         group=Group.TIME,
         torque=False,

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from anviltrace.metrics.analysis import Analysis
-from anviltrace.metrics.levels import BRIDGED, parts_of_level
+from anviltrace.metrics.levels import BRIDGED, parts_of_level, step_between
 from anviltrace.metrics.results import Value
 from anviltrace.metrics.uncertainty import Part, combine, rectangular
 from anviltrace.metrics.values import beyond, reading, stated, withheld
@@ -32,6 +32,9 @@ PLATEAU_PERCENT_PER_S = 1.0
 EARLY_S, LATE_S = (0.05, 0.15), (9.95, 10.05)
 """Where the levels are read whose difference is the relaxation, after the last blow."""
 _AROUND = 3
+EDGE_SD = 2.0
+"""A level so many standard uncertainties from 10 or 90 % may lie on either side."""
+KEEPS_NOTHING = "the joint keeps nothing at the end"
 
 
 def time_to(a: Analysis, target_nm: float) -> Value:
@@ -61,7 +64,9 @@ def time_to(a: Analysis, target_nm: float) -> Value:
     if slope <= 0.0:
         why = f"the level hovers about {target_nm:g} N·m there, so that the time hangs on noise"
         return withheld(name, why, at_nm=target_nm)
-    step = rectangular("between two blows", 0.5 * float(times_s[after] - times_s[after - 1]))
+    struck_s = step_between(a, envelope.time_s, after) - a.window.start_s
+    half_s = 0.5 * float(times_s[after] - times_s[after - 1])
+    step = rectangular("between two blows", max(half_s, abs(reached_s - struck_s)))
     every = [step, *(Part(part.cause, part.u / slope, part.dof, part.common) for part in parts)]
     flag = BRIDGED if envelope.bridged_at(reached_s + a.window.start_s) else ""
     return stated(name, reached_s, every, at_nm=target_nm, flags=(flag,))
@@ -100,7 +105,14 @@ def rms(a: Analysis) -> Value:
     fit, reason = _exponential(a)
     if fit is None:
         return withheld("climb_rms", reason)
-    return stated("climb_rms", fit.residual, [a.scale.slope_part(fit.residual)])
+    level = combine(parts_of_level(a)).standard
+    added = fit.residual - math.sqrt(max(0.0, fit.residual**2 - level**2))
+    parts = [
+        a.scale.slope_part(fit.residual),
+        Part("noise", level / math.sqrt(len(a.levels[1]))),
+        rectangular("scatter that noise adds", added),
+    ]
+    return stated("climb_rms", fit.residual, parts)
 
 
 def gain(a: Analysis) -> Value:
@@ -130,7 +142,14 @@ def linearity(a: Analysis) -> Value:
     if line is None:
         return withheld("climb_linearity", reason)
     level = combine(parts_of_level(a)).standard
-    return stated("climb_linearity", 100.0 * line.largest / rise_nm, [Part("noise", 100.0 * level / rise_nm)])
+    value = 100.0 * line.largest / rise_nm
+    others = [_non_linearity(a, shift * level) for shift in (-EDGE_SD, EDGE_SD)]
+    edge = max((abs(value - other) for other in others if other is not None), default=0.0)
+    parts = [
+        Part("noise", math.hypot(100.0, math.sqrt(2.0) * value) * level / rise_nm),
+        rectangular("levels at the ends of the line", edge),
+    ]
+    return stated("climb_linearity", value, parts)
 
 
 def r_squared(a: Analysis) -> Value:
@@ -250,6 +269,8 @@ def _rising_line(a: Analysis) -> tuple[Line | None, float, str]:
     times_s, levels = a.levels
     if len(levels) < LEAST_LEVELS:
         return None, 0.0, _too_few(len(levels), LEAST_LEVELS)
+    if not levels[-1] > 0.0:
+        return None, 0.0, KEEPS_NOTHING
     start = float(a.blows.level_before[0])
     if start > LOW_SHARE * levels[-1]:
         return None, 0.0, f"the joint kept {start:.1f} N·m before the first blow: there is no climb from 10 %"
@@ -263,6 +284,16 @@ def _rising_line(a: Analysis) -> tuple[Line | None, float, str]:
     return straight_line(times_s[part], levels[part]), rise_nm, ""
 
 
+def _non_linearity(a: Analysis, above_nm: float) -> float | None:
+    """The same departure in percent with the ends of the line so much above 10 and 90 %; None without one."""
+    times_s, levels = a.levels
+    part = rising_part(levels, above_nm)
+    if part.stop - part.start < LEAST_LEVELS:
+        return None
+    rise_nm = float(levels[part.stop - 1] - levels[part.start])
+    return 100.0 * straight_line(times_s[part], levels[part]).largest / rise_nm if rise_nm > 0.0 else None
+
+
 def _plateau(a: Analysis) -> tuple[Line | None, str]:
     """The line through the levels at the end, or why there is none."""
     times_s, levels = a.levels
@@ -272,7 +303,7 @@ def _plateau(a: Analysis) -> tuple[Line | None, str]:
     if part.stop - part.start < LEAST_LEVELS:
         return None, f"{part.stop - part.start} levels lie in the last third: {LEAST_LEVELS} are needed"
     line = straight_line(times_s[part], levels[part])
-    return (line, "") if line.mean > 0.0 else (None, "the joint keeps nothing at the end")
+    return (line, "") if line.mean > 0.0 else (None, KEEPS_NOTHING)
 
 
 def _plateau_verdict(line: Line) -> str:

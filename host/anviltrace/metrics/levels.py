@@ -71,9 +71,20 @@ def retained_at(a: Analysis, at_s: float) -> Value:
     after = max(1, int(np.searchsorted(times_s, when_s)))
     if bool(a.across_gap(times_s[after - 1], times_s[after])):
         return withheld(name, "samples are missing there", at_s)
-    half_step = rectangular("between two levels", 0.5 * float(along[after] - along[after - 1]))
+    step_s, half_step = step_between(a, times_s, after), 0.5 * float(along[after] - along[after - 1])
+    kept = float(along[after - 1] if when_s < step_s else along[after])
+    apart = rectangular("between two levels", max(abs(half_step), abs(level - kept)))
     flag = BRIDGED if envelope.bridged_at(when_s) else ""
-    return _retained(a, name, level, [*parts_of_level(a), half_step], at_s=at_s, flags=(flag,))
+    return _retained(a, name, level, [*parts_of_level(a), apart], at_s=at_s, flags=(flag,))
+
+
+def step_between(a: Analysis, times_s: Numbers, after: int) -> float:
+    """When the blow came between level ``after`` and the one before it, seconds: the level rises with it.
+    Where there are several or none, half-way between the levels."""
+    assert a.blows is not None
+    first, last = float(times_s[after - 1]), float(times_s[after])
+    between = a.blows.apex_s[(a.blows.apex_s > first) & (a.blows.apex_s <= last)]
+    return float(between[0]) if len(between) == 1 else 0.5 * (first + last)
 
 
 def parts_of_level(a: Analysis) -> list[Part]:

@@ -11,13 +11,19 @@ from anviltrace.metrics.levels import MEDIAN_OVER_MEAN
 from anviltrace.metrics.results import Value
 from anviltrace.metrics.uncertainty import Part, rectangular
 from anviltrace.metrics.values import stated, withheld
+from anviltrace.records import RigKind
 
 CLOCK_PPM = 100.0
 """How far a board's clock may be off (common practice for a crystal: 30 to 50 ppm)."""
 LEAST_BLOWS = 3
-_ON_A_SAMPLE = 1e-6
-_FEW_WHOLE = 0.1
-"""A blow is timed in whole samples when it lies so near to one; up to this share of them does no harm."""
+CHORDS = 0.14
+"""Straight lines between samples move the middle by this many samples over the samples on the base width
+(standard deviation; half sines at all phases, 1.3 to 20 samples)."""
+HELD_KNOWN_TO = 0.01
+"""Share of the base width by which the middle moves as the level of a held rig climbs (standard deviation;
+transducers of 0.8 to 25 periods to a blow)."""
+_SLOPE = math.pi * math.sqrt(0.75)
+"""Slope of half a sine at half its height, in heights to a base width."""
 
 
 def rate(a: Analysis) -> Value:
@@ -25,12 +31,7 @@ def rate(a: Analysis) -> Value:
     if reason := _too_few(a):
         return withheld("blow_rate", reason)
     per_s = a.rhythm.per_s
-    u_interval, grain_s = _timing_of_median_s(a)
-    parts = [
-        Part("times of the blows", per_s**2 * u_interval),
-        rectangular("whole samples", per_s**2 * grain_s),
-        _clock(per_s),
-    ]
+    parts = [Part("times of the blows", per_s**2 * _timing_of_median_s(a)), _clock(per_s)]
     return stated("blow_rate", per_s, parts, flags=(_nominal(a),))
 
 
@@ -39,8 +40,7 @@ def mean_rate(a: Analysis) -> Value:
     found = a.rhythm
     if not math.isfinite(found.mean_per_s):
         return withheld("blow_rate_mean", "one blow has no rate: 2 are needed")
-    ends_s = math.sqrt(2.0) * _half_sample_s(a) / math.sqrt(3.0)
-    ends = found.mean_per_s**2 * ends_s / found.intervals
+    ends = found.mean_per_s**2 * math.sqrt(2.0) * _time_of_a_blow_s(a) / found.intervals
     parts = [Part("first and last blow", ends), _clock(found.mean_per_s)]
     return stated("blow_rate_mean", found.mean_per_s, parts, flags=(_nominal(a),))
 
@@ -50,12 +50,7 @@ def interval_median(a: Analysis) -> Value:
     if reason := _too_few(a):
         return withheld("interval_median", reason)
     interval_ms = 1e3 / a.rhythm.per_s
-    u_interval, grain_s = _timing_of_median_s(a)
-    parts = [
-        Part("times of the blows", 1e3 * u_interval),
-        rectangular("whole samples", 1e3 * grain_s),
-        _clock(interval_ms),
-    ]
+    parts = [Part("times of the blows", 1e3 * _timing_of_median_s(a)), _clock(interval_ms)]
     return stated("interval_median", interval_ms, parts, flags=(_nominal(a),))
 
 
@@ -63,7 +58,7 @@ def interval_sd(a: Analysis) -> Value:
     """Standard deviation of the normal intervals, milliseconds."""
     if reason := _too_few(a):
         return withheld("interval_sd", reason)
-    return stated("interval_sd", 1e3 * a.rhythm.sd_s, [_timing_of_sd(a, 1e3)])
+    return stated("interval_sd", 1e3 * a.rhythm.sd_s, _timing_of_sd(a, 1e3))
 
 
 def interval_cv(a: Analysis) -> Value:
@@ -71,7 +66,7 @@ def interval_cv(a: Analysis) -> Value:
     if reason := _too_few(a):
         return withheld("interval_cv", reason)
     cv = 100.0 * a.rhythm.cv
-    return stated("interval_cv", cv, [_timing_of_sd(a, cv / a.rhythm.sd_s if a.rhythm.sd_s else 0.0)])
+    return stated("interval_cv", cv, _timing_of_sd(a, cv / a.rhythm.sd_s if a.rhythm.sd_s else 0.0))
 
 
 def missed(a: Analysis) -> Value:
@@ -90,28 +85,53 @@ def _too_few(a: Analysis) -> str:
     return f"{int(a.driven.sum())} blows are too few for a rate: {LEAST_BLOWS} are needed"
 
 
-def _half_sample_s(a: Analysis) -> float:
-    return 0.5 / a.signal.rate_hz
+def _timing_of_median_s(a: Analysis) -> float:
+    """Standard uncertainty of the median interval, seconds.
 
-
-def _timing_of_median_s(a: Analysis) -> tuple[float, float]:
-    """Standard uncertainty of the median interval, seconds, and the half width that whole samples add.
-
-    A median of whole numbers is one itself, however many there are. Blows wide enough for a parabola are
-    timed between samples, and then that half width is nothing.
+    Times that are known better than the n intervals scatter move their median as they move those few next to
+    it: with s the uncertainty of one interval its variance is E|e|/(n·f), e normal and f the density of the
+    intervals at the median, that is 2·s·sd/n; no more than that of the one or two in the middle, and no less
+    than that of a median of equal intervals.
     """
+    one_s, count = math.sqrt(2.0) * _time_of_a_blow_s(a), max(1, a.rhythm.normal)
+    middle_s = one_s if count % 2 else one_s / math.sqrt(2.0)
+    few_s = math.sqrt(2.0 * one_s * a.rhythm.sd_s / count)
+    return min(middle_s, max(few_s, MEDIAN_OVER_MEAN * one_s / math.sqrt(count)))
+
+
+def _time_of_a_blow_s(a: Analysis) -> float:
+    """Standard uncertainty of the middle of one blow between its half heights, seconds.
+
+    Noise and ring move each of the two crossings by their share of the height over the slope there, 0.87·π
+    heights to a base width. Half a sample where the width of the blows is not known.
+    """
+    samples = a.samples_per_base
+    if not samples > 0.0:
+        return 0.5 / math.sqrt(3.0) / a.signal.rate_hz
+    per_share = samples / _SLOPE / math.sqrt(2.0)
+    by_noise, by_ring = (share * per_share for share in (_noise_share(a), a.ring_left))
+    held = HELD_KNOWN_TO * samples if a.facts.context.rig.kind is RigKind.HELD else 0.0
+    return math.hypot(CHORDS / samples, by_noise, by_ring, held) / a.signal.rate_hz
+
+
+def _noise_share(a: Analysis) -> float:
+    """Noise of one sample over the usual height of a blow."""
     assert a.blows is not None
-    at = a.blows.apex_s[a.driven] * a.signal.rate_hz
-    whole = np.abs(at - np.rint(at)) < _ON_A_SAMPLE
-    timing_s = _half_sample_s(a) / math.sqrt(3.0)
-    u_interval = MEDIAN_OVER_MEAN * math.sqrt(2.0) * timing_s / math.sqrt(max(1, a.rhythm.normal))
-    return u_interval, _half_sample_s(a) if float(np.mean(whole)) > _FEW_WHOLE else 0.0
+    heights = a.blows.net_peak[np.isfinite(a.blows.net_peak)]
+    height = float(np.median(heights)) if heights.size else 0.0
+    return a.signal.noise_sd / height if height > 0.0 else 0.0
 
 
-def _timing_of_sd(a: Analysis, factor: float) -> Part:
-    """What timing to half a sample at both ends may have added to the spread, times ``factor``."""
-    sd_s, added = a.rhythm.sd_s, 2.0 * _half_sample_s(a) ** 2 / 3.0
-    return rectangular("times of the blows", factor * (sd_s - math.sqrt(max(0.0, sd_s**2 - added))))
+def _timing_of_sd(a: Analysis, factor: float) -> list[Part]:
+    """What the times of the blows leave open in the spread, times ``factor``: by chance, and what they may
+    have added to it."""
+    timing_s, sd_s = math.sqrt(2.0) * _time_of_a_blow_s(a), a.rhythm.sd_s
+    added_s = sd_s - math.sqrt(max(0.0, sd_s**2 - timing_s**2))
+    by_chance = timing_s / math.sqrt(max(1, a.rhythm.normal - 1))
+    return [
+        Part("times of the blows", factor * by_chance),
+        rectangular("spread that they add", factor * added_s),
+    ]
 
 
 def _clock(value: float) -> Part:

@@ -180,9 +180,14 @@ def filter_flags(a: Analysis) -> tuple[str, ...]:
 
 
 def with_impulse(a: Analysis) -> Marks:
-    """Blows of the drive window, doubles too, that have an impulse and no gap beside them."""
+    """Blows of the drive window, doubles too, that have an impulse and no gap beside them.
+
+    A blow and its second strike are taken together or not at all: half of a pair would be no blow's impulse.
+    """
     assert a.blows is not None
-    return np.asarray(a.driven & np.isfinite(a.blows.impulse) & ~_across_gap(a))
+    lacking = a.driven & (~np.isfinite(a.blows.impulse) | _across_gap(a))
+    pair = np.cumsum(~a.blows.double)
+    return np.asarray(a.driven & (np.bincount(pair, weights=lacking)[pair] == 0.0))
 
 
 def singles(a: Analysis) -> Marks:
@@ -303,7 +308,7 @@ def _noise_of_impulse(a: Analysis, usable: Marks, blows: int) -> list[Part]:
     levels = (before**2 + after**2) / after
     noise = a.signal.noise_sd * step_s * np.sqrt(a.signal.together * (before + after + levels))
     ring = RING_KEPT * a.ring_in_rests[usable] * step_s * after
-    sampling = a.blows.impulse[usable] * np.nan_to_num(a.impulse_sampling[usable])
+    sampling = a.blows.impulse[usable] * a.impulse_sampling[usable]
     change = np.abs(a.blows.level_after - a.blows.level_before)[usable] * CHANGE_KNOWN_TO * base_s
     return [
         Part("noise", _of_mean(noise, blows)),

@@ -35,8 +35,9 @@ class Blows:
     that is not there. ``start_s`` (at 5 % of the height, interpolated) and ``apex_s`` count from sample 0
     of the record. ``peak`` is the largest value (gross), ``net_peak`` that over ``level_before``: the
     median of half the interval before the blow. ``impulse`` is in the unit times seconds. ``width_s`` lies
-    between the half heights, ``rise_s`` between 10 and 90 % of the height. ``ring_left`` is the amplitude
-    still ringing when the next blow comes, as a share of the net peak. ``quiet_samples`` is what
+    between the half heights and ``middle_s`` is half-way between them (the apex where they are not there):
+    blows are timed by it, for noise and ring move an apex far more. ``rise_s`` lies between 10 and 90 % of
+    the height. ``ring_left`` is the amplitude still ringing when the next blow comes, as a share of the net peak. ``quiet_samples`` is what
     ``level_after`` stands on. ``double`` marks the second blow of a double, ``clipped`` a converter at its
     limit: peak and impulse are lower bounds then. ``piece`` numbers the stretches between gaps.
     """
@@ -48,6 +49,7 @@ class Blows:
     level_before: Floats
     level_after: Floats
     impulse: Floats
+    middle_s: Floats
     width_s: Floats
     rise_s: Floats
     ring_left: Floats
@@ -84,6 +86,7 @@ def measure_blows(
     before = rests_before(record, after)
     shape = outlines(record, before.level, after.level)
     first_s = first_index / rate_hz
+    middle = np.where(np.isnan(shape.middle), shape.apex, shape.middle)
     return Blows(
         start_s=shape.start / rate_hz + first_s,
         apex_s=shape.apex / rate_hz + first_s,
@@ -92,11 +95,12 @@ def measure_blows(
         level_before=before.level,
         level_after=after.level,
         impulse=impulses(record, shape, before, after),
+        middle_s=middle / rate_hz + first_s,
         width_s=shape.width / rate_hz,
         rise_s=shape.rise / rate_hz,
         ring_left=ring_left(record, shape),
         quiet_samples=after.samples,
-        double=doubles(shape.apex / rate_hz),
+        double=doubles(middle / rate_hz),
         clipped=_clipped(record.values, found.apex_index, limit),
         piece=np.zeros(len(found), dtype=np.int64),
     )

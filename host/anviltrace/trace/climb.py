@@ -197,11 +197,14 @@ def togetherness(residual: Floats, parameters: int) -> tuple[float, float]:
     return (1.0 + alike) / (1.0 - alike), max(1.0, dof)
 
 
-def rising_part(levels: Floats) -> slice:
-    """The levels from the first above 10 % to the last before 90 % of the last one."""
-    low = np.flatnonzero(levels >= LOW_SHARE * levels[-1])
-    high = np.flatnonzero(levels >= HIGH_SHARE * levels[-1])
-    return slice(int(low[0]), int(high[0]) + 1)
+def rising_part(levels: Floats, above: float = 0.0) -> slice:
+    """The levels from the first above 10 % to the last before 90 % of the last one, which is positive.
+
+    With ``above`` both limits lie so much higher; no levels where none reaches them.
+    """
+    low = np.flatnonzero(levels >= LOW_SHARE * levels[-1] + above)
+    high = np.flatnonzero(levels >= HIGH_SHARE * levels[-1] + above)
+    return slice(int(low[0]), int(high[0]) + 1) if low.size and high.size else slice(0, 0)
 
 
 def plateau_part(time_s: Floats) -> slice:

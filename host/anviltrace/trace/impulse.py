@@ -15,7 +15,7 @@ import numpy.typing as npt
 from anviltrace.trace.outline import BASE_OVER_FWHM, Outlines
 from anviltrace.trace.rests import Rests
 from anviltrace.trace.stretches import at_once, rows_of
-from anviltrace.trace.struck import LEAD_S, Struck
+from anviltrace.trace.struck import GUARD_S, LEAD_S, Struck
 
 Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
@@ -31,12 +31,19 @@ def impulses(record: Struck, outlines: Outlines, before: Rests, after: Rests) ->
     """
     lead = record.found.start_index - record.samples(LEAD_S)
     first = np.maximum(before.ring_end, lead // record.calm.length)
-    last = np.maximum(after.ring_end, first)
+    last = _up_to_the_next(first, np.maximum(after.ring_end, first), record.means(GUARD_S) + 1)
     area, moment = _area_and_moment(record, outlines.apex, first, last)
     begin, end = record.middle(first - 0.5), record.middle(last - 0.5)
     change = _level_change(outlines, begin, end, area, moment)
     level = before.area(begin, change) + after.area(change, end)
     return np.where(last > first, (area - level) / record.rate_hz, np.nan)
+
+
+def _up_to_the_next(first: Indices, last: Indices, near: int) -> Indices:
+    """Ends of the rings, up to where the next blow begins to count if they are as ``near`` as that: a strike
+    that comes while the one before still falls takes nothing away from both."""
+    gap = first[1:] - last[:-1]
+    return np.append(np.where((gap > 0) & (gap <= near), first[1:], last[:-1]), last[-1:])
 
 
 def _area_and_moment(record: Struck, apex: Floats, first: Indices, last: Indices) -> tuple[Floats, Floats]:

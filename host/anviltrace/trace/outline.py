@@ -24,9 +24,9 @@ LEAST_FOR_PARABOLA = 5.0
 class Outlines:
     """Blows between the level ``low`` before and ``high`` after them, arrays of shape (m,).
 
-    ``apex`` and ``start`` (at 5 % of the height) in samples, fractions of them, from the first value,
-    ``width`` (full, at half maximum) and ``rise`` (10 to 90 %) in samples; NaN where a share of the height
-    is never crossed. ``peak`` in the unit of the values.
+    ``apex``, ``start`` (at 5 % of the height) and ``middle`` (between the half heights) in samples, fractions
+    of them, from the first value, ``width`` (full, at half maximum) and ``rise`` (10 to 90 %) in samples; NaN
+    where a share of the height is never crossed. ``peak`` in the unit of the values.
     """
 
     low: Floats
@@ -34,6 +34,7 @@ class Outlines:
     apex: Floats
     peak: Floats
     start: Floats
+    middle: Floats
     width: Floats
     rise: Floats
 
@@ -47,7 +48,8 @@ def outlines(record: Struck, low: Floats, high: Floats) -> Outlines:
     shift, lift = _parabola(record.values, index)
     apex, peak = apex + np.where(enough, shift, 0.0), peak + np.where(enough, lift, 0.0)
     start, tenth, half, most = _rise_at(record, (START_SHARE, 0.1, 0.5, 0.9), peak, low)
-    return Outlines(low, high, apex, peak, start, _fall_to_half(record, peak, high) - half, most - tenth)
+    fall = _fall_to_half(record, peak, high)
+    return Outlines(low, high, apex, peak, start, 0.5 * (half + fall), fall - half, most - tenth)
 
 
 def _fall_to_half(record: Struck, peak: Floats, high: Floats) -> Floats:
