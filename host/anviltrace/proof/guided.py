@@ -11,7 +11,7 @@ from anviltrace.metrics.figures import value_with_uncertainty
 from anviltrace.proof.limits import CheckLimits
 from anviltrace.proof.lines import CheckLine, Verdict, judged, not_done
 from anviltrace.proof.sizes import Sizes
-from anviltrace.trace.ringdown import RungTaps
+from anviltrace.trace.ringdown import LEAST_PER_SWING, RungTaps
 
 _SWINGS_IN_BLOW = 1.5
 _CLEAR = 10.0
@@ -83,10 +83,15 @@ def judge_shunt(result: ShuntResult, name: str, sizes: Sizes, limits: CheckLimit
     )
 
 
-def judge_ring(rung: RungTaps | str, doubts: Sequence[str], limits: CheckLimits) -> list[CheckLine]:
-    """Natural frequency and damping by the taps: two lines, or one that says why there are none."""
+def judge_ring(
+    rung: RungTaps | str, doubts: Sequence[str], rate_hz: float, limits: CheckLimits
+) -> list[CheckLine]:
+    """Natural frequency and damping by taps at a rate: two lines, or one that says why there are none."""
     if isinstance(rung, str):
-        return [CheckLine("ring", Verdict.LOOK, "no ring-down", "", f"{rung}; `board tap` takes it anew")]
+        most = f"{rate_hz:g} S/s show no ring above {rate_hz / LEAST_PER_SWING:.0f} Hz"
+        return [
+            CheckLine("ring", Verdict.LOOK, "no ring-down", "", f"{rung}; {most}; `board tap` does it anew")
+        ]
     slow = rung.natural_hz < limits.ring_look_hz
     shortest_ms = 1e3 * _SWINGS_IN_BLOW / rung.natural_hz
     advice = f"a stiffer, lighter rig shows shorter blows: peaks below {shortest_ms:.2g} ms are withheld"

@@ -125,7 +125,7 @@ def work_out_check(
         *judge_still(reading, sizes, limits),
         _polarity(archive, runs, reading, sizes, reasons),
         _shunt(archive, runs, sizes, limits, reasons),
-        *_ring(rung, limits, reasons),
+        *_ring(runs, rung, limits, reasons),
     ]
     return Checked(runs, reading, sizes, tuple(lines), found, None if isinstance(rung, str) else rung)
 
@@ -189,7 +189,10 @@ def _rung(archive: Archive, runs: CheckRuns) -> RungTaps | str:
     return measure_run(archive, runs.taps, runs.tap_settings, _quiet_end(runs.tap_settings))
 
 
-def _ring(rung: RungTaps | str | None, limits: CheckLimits, reasons: Mapping[str, str]) -> list[CheckLine]:
-    if rung is None:
+def _ring(
+    runs: CheckRuns, rung: RungTaps | str | None, limits: CheckLimits, reasons: Mapping[str, str]
+) -> list[CheckLine]:
+    if rung is None or runs.tap_settings is None:
         return [not_done("ring", reasons.get("ring", _LEFT_OUT))]
-    return judge_ring(rung, [] if isinstance(rung, str) else doubts(rung), limits)
+    told = [] if isinstance(rung, str) else doubts(rung)
+    return judge_ring(rung, told, runs.tap_settings.rate_hz, limits)

@@ -22,7 +22,7 @@ Numbers = npt.NDArray[np.float64]
 
 _LEAST_FOR_SPECTRUM = 64
 _POINTS = 3000
-_LINE, _HUM, _DECAY, _NOTE = ink.LIGHT[0], ink.LIGHT[1], ink.LIGHT[2], "0.35"
+_LINE, _MARKED = ink.LIGHT[0], ink.LIGHT[1]
 _AFTER_CONTACT_S = 0.002
 """The hammer has left the rig by then."""
 _SWINGS_SHOWN = 40.0
@@ -61,8 +61,10 @@ def draw_spectrum(checked: Checked) -> Figure:
     axes.set_xlim(hz[0], 0.5 * reading.true_rate_hz)
     axes.xaxis.set_major_formatter("{x:g}")
     axes.yaxis.set_major_formatter("{x:g}")
-    low, high = axes.get_ylim()
-    axes.set_ylim(low, high * 2.5)
+    middle = float(np.median(density))
+    axes.set_ylim(middle / 10.0, max(10.0 * middle, 5.0 * float(found.density.max()) * factor))
+    axes.yaxis.set_minor_formatter("")
+    axes.xaxis.set_minor_formatter("")
     _plain(axes)
     return figure
 
@@ -88,7 +90,7 @@ def _mark_tones(
         return
     tops = [float(density[np.abs(hz - tone.hz) < 1.5].max(initial=density.min())) for tone in tones]
     places = [tone.hz for tone in tones]
-    axes.plot(places, [1.35 * top for top in tops], "v", color=_HUM, markersize=6.0)
+    axes.plot(places, [1.35 * top for top in tops], "v", color=_MARKED, markersize=6.0)
     strongest = max(range(len(tones)), key=lambda number: tones[number].amplitude)
     tone = tones[strongest]
     words = "may be folded hum" if folded else "mains hum"
@@ -98,7 +100,7 @@ def _mark_tones(
         xytext=(9.0, 2.0),
         textcoords="offset points",
         fontsize=8.5,
-        color=_HUM,
+        color=_MARKED,
         va="bottom",
     )
 
@@ -142,33 +144,52 @@ def _aligned(tap: Numbers, rate_hz: float, shown_s: float, rung: RungTaps) -> Nu
     departure = tap - level
     apex = int(np.abs(departure[: round(0.01 * rate_hz) + 2]).argmax())
     ring = departure[apex : apex + round(shown_s * rate_hz)]
-    first = round(_AFTER_CONTACT_S * rate_hz)
-    if ring.size < first + 8:
+    if ring.size < round(_AFTER_CONTACT_S * rate_hz) + 8:
         return np.empty(0)
-    times = np.arange(ring.size) / rate_hz
-    fading, turn = np.exp(-times / _decay_s(rung)), 2.0 * math.pi * _damped_hz(rung)
-    base = np.column_stack((fading * np.cos(turn * times), fading * np.sin(turn * times)))
-    shares, *_ = np.linalg.lstsq(base[first:], ring[first:], rcond=None)
     sign = math.copysign(1.0, float(ring[0]))
-    return np.asarray(sign * ring / float(np.hypot(*shares)))
+    return np.asarray(sign * ring / float(np.hypot(*_shares(ring, rate_hz, rung))))
+
+
+def _waves(times_s: Numbers, rung: RungTaps) -> Numbers:
+    """Cosine and sine of the fading ring, shape (n, 2)."""
+    fading, turn = np.exp(-times_s / _decay_s(rung)), 2.0 * math.pi * _damped_hz(rung)
+    return np.column_stack((fading * np.cos(turn * times_s), fading * np.sin(turn * times_s)))
+
+
+def _shares(ring: Numbers, rate_hz: float, rung: RungTaps) -> Numbers:
+    """How much of both a ring holds, once the hammer has left."""
+    first = round(_AFTER_CONTACT_S * rate_hz)
+    base = _waves(np.arange(ring.size) / rate_hz, rung)
+    shares, *_ = np.linalg.lstsq(base[first:], ring[first:], rcond=None)
+    return np.asarray(shares)
+
+
+def _fitted(ring: Numbers, rate_hz: float, rung: RungTaps, times_s: Numbers) -> Numbers:
+    return np.asarray(_waves(times_s, rung) @ _shares(ring, rate_hz, rung))
 
 
 def _draw_along(axes: Axes, rings: list[Numbers], rate_hz: float, rung: RungTaps) -> None:
+    """Samples of all taps as dots, the ring fitted to the first between them, and the decay of all."""
+    if rings:
+        fine_s = np.arange(0.0, rings[0].size / rate_hz, 0.02 / rung.natural_hz)
+        axes.plot(1e3 * fine_s, _fitted(rings[0], rate_hz, rung, fine_s), color="0.6", linewidth=0.7,
+                  label="ring fitted to the first tap")  # fmt: skip
     for number, ring in enumerate(rings):
         axes.plot(
             1e3 * np.arange(ring.size) / rate_hz,
             ring,
-            color=ink.LIGHT[0],
-            alpha=0.55,
-            linewidth=0.8,
-            label="taps" if number == 0 else None,
+            ".",
+            color=_LINE,
+            alpha=0.6,
+            markersize=3.5,
+            label="samples of all taps" if number == 0 else None,
         )
     longest = max((ring.size for ring in rings), default=2) / rate_hz
     times = np.linspace(0.0, longest, 400)
     decay = np.exp(-times / _decay_s(rung))
     for sign in (1.0, -1.0):
         axes.plot(
-            1e3 * times, sign * decay, color=_HUM, linewidth=1.3, linestyle=(0, (4, 2)),
+            1e3 * times, sign * decay, color=_MARKED, linewidth=1.3, linestyle=(0, (4, 2)),
             label="fitted decay" if sign > 0.0 else None,
         )  # fmt: skip
     axes.set_ylim(-1.6, 1.6)
@@ -181,27 +202,32 @@ def _draw_along(axes: Axes, rings: list[Numbers], rate_hz: float, rung: RungTaps
 
 def _draw_falling(axes: Axes, rings: list[Numbers], rate_hz: float, rung: RungTaps) -> None:
     """The tops of all swings: one straight line where the rig rings at one frequency."""
-    longest_s = 0.0
+    longest_s, lowest = 0.0, 0.1
     for number, ring in enumerate(rings):
         size = np.abs(ring)
         tops = np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:])) + 1
         tops = tops[size[tops] > _LOWEST]
-        longest_s = max(longest_s, float(tops[-1]) / rate_hz if tops.size else 0.0)
+        if not tops.size:
+            continue
+        longest_s, lowest = max(longest_s, float(tops[-1]) / rate_hz), min(lowest, float(size[tops].min()))
         axes.semilogy(
             1e3 * tops / rate_hz,
             size[tops],
             ".",
-            color=ink.LIGHT[0],
+            color=_LINE,
             alpha=0.6,
             markersize=4.0,
             label="swings, either way" if number == 0 else None,
         )
     times = np.array([0.0, longest_s])
     axes.semilogy(
-        1e3 * times, np.exp(-times / _decay_s(rung)), color=_HUM, linewidth=1.3, linestyle=(0, (4, 2)),
+        1e3 * times, np.exp(-times / _decay_s(rung)), color=_MARKED, linewidth=1.3, linestyle=(0, (4, 2)),
         label="fitted decay",
     )  # fmt: skip
-    axes.set_ylim(_LOWEST, 3.0)
+    axes.set_ylim(0.5 * lowest, 3.0)
+    axes.set_ylabel("height of a swing")
+    axes.yaxis.set_major_formatter("{x:g}")
+    axes.yaxis.set_minor_formatter("")
     axes.set_xlabel("time after the tap's highest sample, ms")
     axes.legend(loc="upper right", fontsize=8.5, frameon=False)
     _plain(axes)

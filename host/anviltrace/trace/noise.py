@@ -19,7 +19,7 @@ PEAK_TO_PEAK_SD = 6.6
 """Standard deviations from the lowest to the highest reading of normal noise, all but 0.1 %."""
 ROUNDING_SD = 12.0**-0.5
 """Standard deviation of what rounding to whole counts takes away."""
-LEAST_STRETCHES = 5
+LEAST_STRETCHES = 10
 LEAST_IN_STRETCH = 8
 _STRETCH_S = 1.0
 _MOST_STRETCHES = 60
@@ -44,7 +44,7 @@ def still_noise(values: npt.ArrayLike, rate_hz: float) -> Noise | str:
     """The noise of a rig at rest, or in words why it cannot be told.
 
     ``values``: shape (n,), in any unit. The stretches are a second long, or shorter where the record holds
-    fewer than five of those; a straight line is taken out of each, so what moves more slowly is drift and no
+    fewer than ten of those; a straight line is taken out of each, so what moves more slowly is drift and no
     noise. Hum is part of it.
     """
     record: Floats = np.asarray(values, dtype=np.float64)

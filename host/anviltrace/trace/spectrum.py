@@ -82,11 +82,14 @@ class Folded:
 
 
 def spectrum(values: npt.ArrayLike, rate_hz: float) -> Spectrum:
-    """Density of a record of at least 16 values, shape (n,), by Welch's method with half-Hz resolution."""
+    """Density of a record of at least 16 values, shape (n,), by Welch's method with half-Hz resolution.
+
+    Zero and half the rate are left out: windows and detrending make them something else.
+    """
     record: Floats = np.asarray(values, dtype=np.float64)
     length = min(record.size, max(16, round(rate_hz / _RESOLUTION_HZ)))
     hz, power = welch(record, rate_hz, "hann", length, detrend="linear")
-    return Spectrum(np.asarray(hz[1:]), np.sqrt(power[1:]))
+    return Spectrum(np.asarray(hz[1:-1]), np.sqrt(power[1:-1]))
 
 
 def mains_hum(values: npt.ArrayLike, rate_hz: float) -> MainsHum | Folded | str:
