@@ -47,7 +47,8 @@ class Block:
     are sent only then. While ``patient``, a block goes on until it is full, however old.
 
     A converter calls :meth:`put` or :meth:`take` for samples, :meth:`lose` for samples it had to leave out
-    and :meth:`mark_glitch` for one it does not trust. Losses lie between blocks, never inside one.
+    and :meth:`mark_glitch` for one it does not trust; one whose limits are not those of 24 bits calls
+    :meth:`mark_saturated`. Losses lie between blocks, never inside one.
     """
 
     def __init__(self):
@@ -80,7 +81,7 @@ class Block:
         raw[at + 2] = (code >> 16) & 255
         self._added(1, tick, tick)
         if code == 8388607 or code == -8388608:
-            self._note_saturated(1)
+            self.mark_saturated(1)
 
     def take(self, ring, first, count, tick_first, tick_last):
         """Add ``count`` samples from a ring of 3-byte samples, most significant byte first."""
@@ -88,7 +89,7 @@ class Block:
         saturated = take_samples(ring, first, count, self.raw, at)
         self._added(count, tick_first, tick_last)
         if saturated:
-            self._note_saturated(saturated)
+            self.mark_saturated(saturated)
 
     def lose(self, count):
         """Leave out ``count`` samples. Only an empty block can start after a loss."""
@@ -96,6 +97,11 @@ class Block:
         self.first_index = self.next_index
         self.lost += count
         self.flags |= BLOCK_AFTER_LOSS
+
+    def mark_saturated(self, count):
+        """So many samples just added lie at the converter's limit."""
+        self.saturated += count
+        self.flags |= BLOCK_SATURATED
 
     def mark_glitch(self):
         """The converter does not trust a sample it just delivered or left out."""
@@ -169,7 +175,3 @@ class Block:
         self.tick_last = tick_last
         self.count += count
         self.next_index += count
-
-    def _note_saturated(self, count):
-        self.saturated += count
-        self.flags |= BLOCK_SATURATED

@@ -15,6 +15,8 @@ PINS = {"spi": 0, "sck": 18, "mosi": 19, "miso": 16, "cs": 17, "drdy": 20, "rese
 # PINS = {"clock": 14, "data": 15}  # and "pio": 0, a state machine of an RP2040 or RP2350
 # CONVERTER = "nau7802"
 # PINS = {"i2c": 0, "scl": 5, "sda": 4}  # and "drdy", where the module brings it out
+# CONVERTER = "ownadc"
+# PINS = {"adc": 26}  # and "smps": 23 on a Pico, to keep its supply from saving power: see WIRING.md
 
 # HX711: what the RATE pin of the module is strapped to, 10 or 80 samples a second
 RATE_HZ = 80
@@ -28,6 +30,12 @@ USUAL_GAIN = None
 REFERENCE_UV = 2_500_000
 EXCITATION_UV = 5_000_000
 EXCITATION_MEASURED = False
+
+# ownadc: whether ADC_VREF is the excitation of the bridge (if not, both are as above); the gain of the
+# instrumentation amplifier, and the time constant of the RC behind it in nanoseconds
+REFERENCE_IS_EXCITATION = True
+AMPLIFIER_GAIN = 200
+FILTER_NS = 27_000
 
 # "usb", or ("uart", number, baud rate, tx pin, rx pin)
 LINK = "usb"

@@ -19,6 +19,7 @@ PINS_NEEDED = {
     "ads1256": ("spi", "sck", "mosi", "miso", "cs", "drdy"),
     "hx711": ("clock", "data"),
     "nau7802": ("i2c", "scl", "sda"),
+    "ownadc": ("adc",),
 }
 """The pins each converter must have; those of :data:`BUSES` are numbers of parts of the board and no pins."""
 
@@ -29,6 +30,7 @@ PINS_POSSIBLE = {
     "ads1256": (*PINS_NEEDED["ads1256"], "reset"),
     "hx711": (*PINS_NEEDED["hx711"], "pio"),
     "nau7802": (*PINS_NEEDED["nau7802"], "drdy"),
+    "ownadc": (*PINS_NEEDED["ownadc"], "smps"),
 }
 
 DEFAULT_PINS = {
@@ -36,6 +38,7 @@ DEFAULT_PINS = {
     "ads1256": {"spi": 0, "sck": 18, "mosi": 19, "miso": 16, "cs": 17, "drdy": 20, "reset": 21},
     "hx711": {"clock": 14, "data": 15},
     "nau7802": {"i2c": 0, "scl": 5, "sda": 4},
+    "ownadc": {"adc": 26},
 }
 """Wiring used unless told otherwise, by GPIO number of a Raspberry Pi Pico."""
 
@@ -45,16 +48,20 @@ RATES_HZ = {
     "ads1256": (30000, 15000, 7500, 3750, 2000, 1000, 500, 100, 60, 50, 30, 25, 15, 10, 5, 2.5),
     "hx711": HX711_RATES_HZ,
     "nau7802": (320, 80, 40, 20, 10),
+    "ownadc": (20000, 10000, 5000, 2000),
 }
 """What each converter offers; its file on the board says the same."""
-GAINS = {
+GAINS: dict[str, tuple[int, ...]] = {
     "ads1220": (1, 2, 4, 8, 16, 32, 64, 128),
     "ads1256": (1, 2, 4, 8, 16, 32, 64),
     "hx711": (32, 64, 128),
     "nau7802": (1, 2, 4, 8, 16, 32, 64, 128),
 }
+"""What each converter offers; the gain of an ownadc is that of the amplifier before it, see :func:`gains`."""
 WATCHDOG_LIMIT_MS = 8388
-REFERENCE_LIMITS_UV = (500_000, 2_600_000)
+REFERENCE_LIMITS_UV = {"ads1256": (500_000, 2_600_000), "ownadc": (2_000_000, 3_600_000)}
+AMPLIFIER_GAIN_LIMIT = 10_000
+FILTER_LIMIT_NS = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +69,9 @@ class BoardSettings:
     """What ``settings.py`` of a board says; ``pins`` of None means the usual ones of the converter.
 
     ``rate_hz`` is what an HX711 module is strapped to; ``reference_uv``, ``excitation_uv`` and
-    ``excitation_measured`` concern the ADS1256. ``link`` is ``usb`` or a tuple
+    ``excitation_measured`` concern the ADS1256, and an ownadc whose reference is not the excitation
+    (``reference_is_excitation``). ``amplifier_gain``, and ``filter_ns``, the time constant of the RC behind
+    it, describe the stage before an ownadc. ``link`` is ``usb`` or a tuple
     ``("uart", number, baud rate, tx pin, rx pin)``. ``usual_rate_hz`` and ``usual_gain`` are taken where a
     host asks for none, None for the converter's own.
     """
@@ -76,6 +85,9 @@ class BoardSettings:
     reference_uv: int = 2_500_000
     excitation_uv: int = 5_000_000
     excitation_measured: bool = False
+    reference_is_excitation: bool = True
+    amplifier_gain: int = 200
+    filter_ns: int = 27_000
     link: str | tuple[str, int, int, int, int] = "usb"
     escape_pin: int | None = None
     boot_wait_s: int = 2
@@ -134,15 +146,39 @@ def check(settings: BoardSettings) -> None:
     if settings.converter == "hx711" and settings.rate_hz not in HX711_RATES_HZ:
         raise PlanError(f"an HX711 converts at 10 or 80 S/s, not {settings.rate_hz}: set rate_hz")
     _check_usual(settings)
-    low_uv, high_uv = REFERENCE_LIMITS_UV
-    if settings.converter == "ads1256" and not low_uv <= settings.reference_uv <= high_uv:
-        raise PlanError(
-            f"reference_uv = {settings.reference_uv}: an ADS1256 takes {low_uv} to {high_uv} µV; correct it"
-        )
+    _check_reference(settings)
     if not 0 <= settings.watchdog_ms <= WATCHDOG_LIMIT_MS:
         raise PlanError(
             f"watchdog of {settings.watchdog_ms} ms: the limit is {WATCHDOG_LIMIT_MS} ms, and 0 means none"
         )
+
+
+def gains(settings: BoardSettings) -> tuple[int, ...]:
+    """What there is to choose from."""
+    return (settings.amplifier_gain,) if settings.converter == "ownadc" else GAINS[settings.converter]
+
+
+def has_reference(settings: BoardSettings) -> bool:
+    """Whether the converter has a reference that is not the excitation."""
+    own = settings.converter == "ownadc" and not settings.reference_is_excitation
+    return own or settings.converter == "ads1256"
+
+
+def _check_reference(settings: BoardSettings) -> None:
+    """The reference, and the stage before an ownadc."""
+    if has_reference(settings):
+        low_uv, high_uv = REFERENCE_LIMITS_UV[settings.converter]
+        if not low_uv <= settings.reference_uv <= high_uv:
+            raise PlanError(
+                f"reference_uv = {settings.reference_uv}: the {settings.converter} takes {low_uv} to "
+                f"{high_uv} µV; correct it"
+            )
+    for name, value, least, most in (
+        ("amplifier_gain", settings.amplifier_gain, 1, AMPLIFIER_GAIN_LIMIT),
+        ("filter_ns", settings.filter_ns, 0, FILTER_LIMIT_NS),
+    ):
+        if not least <= value <= most:
+            raise PlanError(f"{name} = {value}: it can be {least} to {most}; correct it")
 
 
 def _check_usual(settings: BoardSettings) -> None:
@@ -150,7 +186,7 @@ def _check_usual(settings: BoardSettings) -> None:
     rates_hz = (settings.rate_hz,) if name == "hx711" else RATES_HZ[name]
     for what, usual, offers in (
         ("rate in Hz", settings.usual_rate_hz, rates_hz),
-        ("gain", settings.usual_gain, GAINS[name]),
+        ("gain", settings.usual_gain, gains(settings)),
     ):
         if usual is not None and usual not in offers:
             choices = _listed(f"{offer:g}" for offer in offers)

@@ -46,7 +46,8 @@ def _stream(url: str, seconds: float) -> tuple[int, list[Any]]:
 
 
 @pytest.mark.parametrize(
-    "scenario", ["fishplate-held", "deadweight-hx711", "deadweight-nau7802", "fishplate-ads1220"]
+    "scenario",
+    ["fishplate-held", "deadweight-hx711", "deadweight-nau7802", "fishplate-ads1220", "fishplate-ownadc"],
 )
 def test_streaming_allocates_nothing(scenario: str) -> None:
     # the tick counter wraps in mid-run, heartbeats pass both ways, and the run is stopped as usual
@@ -56,7 +57,8 @@ def test_streaming_allocates_nothing(scenario: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "scenario", ["fishplate-held", "deadweight-hx711", "deadweight-nau7802", "fishplate-ads1220"]
+    "scenario",
+    ["fishplate-held", "deadweight-hx711", "deadweight-nau7802", "fishplate-ads1220", "fishplate-ownadc"],
 )
 def test_a_planted_allocation_is_caught(monkeypatch: pytest.MonkeyPatch, scenario: str) -> None:
     monkeypatch.setitem(os.environ, "ALLOCATION_PLANT", "1")

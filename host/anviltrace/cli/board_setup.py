@@ -17,13 +17,13 @@ if TYPE_CHECKING:
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 MICRO = 1_000_000
+OWN_REFERENCE_V = 3.3
 NOT_WIRED = "none"
-
-RATIOMETRIC = ("hx711", "nau7802", "ads1220")
-"""Converters whose reference is the excitation: its value cancels."""
 
 SURE_RATE_HZ = 3750
 """The fastest rate suggested: what a Pico surely keeps up with by interrupt."""
+BY_DMA = ("ownadc",)
+"""Converters without an interrupt for each sample: the fastest rate is suggested."""
 
 
 def to_pins(
@@ -71,6 +71,9 @@ def volts_option(name: str, words: str) -> Callable[[Command], Command]:
 @volts_option("--excitation", "Excitation of the bridge in V, for a converter that has its own reference.")
 @click.option("--measured/--nominal", default=None, help="Whether a meter measured the excitation.")
 @volts_option("--reference", "Voltage reference of such a converter in V.")
+@click.option(
+    "--amplifier-gain", type=click.IntRange(1), help="Gain of the amplifier before the board's own ADC."
+)
 @click.option(
     "--rate",
     "rate_hz",
@@ -132,6 +135,8 @@ def _with_given(before: BoardSettings | None, given: dict[str, Any]) -> BoardSet
         settings = replace(settings, reference_uv=round(MICRO * given["reference_v"]))
     if given["measured"] is not None:
         settings = replace(settings, excitation_measured=given["measured"])
+    if given["amplifier_gain"] is not None:
+        settings = replace(settings, amplifier_gain=given["amplifier_gain"], usual_gain=None)
     if given["rate_hz"] is not None:
         settings = _with_rate(settings, given["rate_hz"])
     if given["gain"] is not None:
@@ -163,7 +168,7 @@ def _with_rate(settings: BoardSettings, rate_hz: float) -> BoardSettings:
 
 def _asked(settings: BoardSettings, given: dict[str, Any]) -> BoardSettings:
     """Ask for whatever no option said, with what there is as the answer of Enter."""
-    from anviltrace.firmware import DEFAULT_PINS
+    from anviltrace.firmware import DEFAULT_PINS, has_reference
     from anviltrace.install.boards import BOARDS
 
     if given["board"] is None:
@@ -175,7 +180,9 @@ def _asked(settings: BoardSettings, given: dict[str, Any]) -> BoardSettings:
         settings = _with_converter(settings, _ask("Converter", settings.converter, choice))
     if not given["pins"]:
         settings = _asked_pins(settings)
-    if settings.converter not in RATIOMETRIC:
+    if settings.converter == "ownadc":
+        settings = _asked_amplifier(settings, given)
+    if has_reference(settings):
         settings = _asked_excitation(settings, given)
     return _asked_rate_and_gain(settings, given)
 
@@ -198,6 +205,22 @@ def _wired(pins: dict[str, int | None]) -> dict[str, int]:
     return {name: pin for name, pin in pins.items() if pin is not None}
 
 
+def _asked_amplifier(settings: BoardSettings, given: dict[str, Any]) -> BoardSettings:
+    """What stands before the board's own ADC. A gain that changed is no choice that was made for it."""
+    if given["amplifier_gain"] is None:
+        words = "Gain of the instrumentation amplifier"
+        gain = _ask(words, settings.amplifier_gain, click.IntRange(1))
+        settings = replace(settings, amplifier_gain=gain, usual_gain=None)
+    words = "Is ADC_VREF fed from the excitation of the bridge"
+    ratio = click.confirm(words, default=settings.reference_is_excitation, err=True)
+    if ratio != settings.reference_is_excitation:
+        settings = replace(settings, reference_is_excitation=ratio)
+    if not ratio and given["reference_v"] is None:
+        reference_v = _ask("Voltage at ADC_VREF in V", OWN_REFERENCE_V, click.FloatRange(2.0, 3.6))
+        settings = replace(settings, reference_uv=round(MICRO * reference_v))
+    return settings
+
+
 def _asked_excitation(settings: BoardSettings, given: dict[str, Any]) -> BoardSettings:
     if given["excitation_v"] is None:
         volts = _ask(
@@ -212,24 +235,26 @@ def _asked_excitation(settings: BoardSettings, given: dict[str, Any]) -> BoardSe
 
 
 def _asked_rate_and_gain(settings: BoardSettings, given: dict[str, Any]) -> BoardSettings:
-    from anviltrace.firmware import GAINS, RATES_HZ
+    from anviltrace.firmware import RATES_HZ, gains, rates_hz
 
-    rates, gains = ([f"{one:g}" for one in offers[settings.converter]] for offers in (RATES_HZ, GAINS))
+    strapped = settings.converter == "hx711"
+    offers = RATES_HZ["hx711"] if strapped else rates_hz(settings)
+    rates, choices = ([f"{one:g}" for one in some] for some in (offers, gains(settings)))
     if given["rate_hz"] is None:
-        strapped = settings.converter == "hx711"
         words = "Samples per second, as its RATE pin is strapped" if strapped else "Samples per second"
         now = settings.rate_hz if strapped else settings.usual_rate_hz or _sure_rate_hz(settings.converter)
         settings = _with_rate(settings, float(_ask(words, f"{now:g}", click.Choice(rates))))
-    if given["gain"] is None:
-        now = settings.usual_gain or max(GAINS[settings.converter])
-        settings = replace(settings, usual_gain=int(_ask("Gain", str(now), click.Choice(gains))))
+    if given["gain"] is None and len(choices) > 1:
+        now = settings.usual_gain or max(gains(settings))
+        settings = replace(settings, usual_gain=int(_ask("Gain", str(now), click.Choice(choices))))
     return settings
 
 
 def _sure_rate_hz(converter: str) -> float:
     from anviltrace.firmware import RATES_HZ
 
-    return max(rate_hz for rate_hz in RATES_HZ[converter] if rate_hz <= SURE_RATE_HZ)
+    rates_hz = RATES_HZ[converter]
+    return max(rate_hz for rate_hz in rates_hz if rate_hz <= SURE_RATE_HZ or converter in BY_DMA)
 
 
 def _ask(words: str, usual: Any, kind: Any = None) -> Any:

@@ -38,6 +38,9 @@ _RP2040_I2C: Buses = {
 }
 _RP2040_PIO: Buses = {number: {} for number in range(8)}
 _RP2040 = {"spi": _RP2040_SPI, "i2c": _RP2040_I2C, "uart": _RP2040_UART, "pio": _RP2040_PIO}
+_ANALOGUE = frozenset({26, 27, 28, 29})
+_STEADY_SUPPLY = 23
+"""On a Pico and a Pico 2 this pin, which is not led out, keeps the supply from saving power."""
 _RP2350 = {"spi": _RP2040_SPI, "i2c": _RP2040_I2C}
 """Its UARTs can use more pins than an RP2040's."""
 
@@ -68,6 +71,11 @@ def check_pins(settings: BoardSettings) -> None:
     kind = BOARDS.get(settings.board, BOARDS["generic"])
     wiring = settings.wiring()
     for name, pin in used_pins(settings).items():
+        if name == "smps" and settings.board in ("pico", "pico2") and pin == _STEADY_SUPPLY:
+            continue
+        if kind.pins is not None and name == "adc" and pin not in _ANALOGUE & kind.pins:
+            choices = _ranges(_ANALOGUE & kind.pins)
+            raise PlanError(f"adc = {pin}: that pin has no ADC; choose {choices}")
         if kind.pins is not None and pin not in kind.pins:
             raise PlanError(
                 f"{name} = {pin}: the {kind.words} has no such pin; it has GPIO {_ranges(kind.pins)}"

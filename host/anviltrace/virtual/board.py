@@ -40,8 +40,9 @@ _REQUEST = struct.Struct("<BBHIQ")
 _ANSWER = struct.Struct("<IHH")
 _POWERED = 0
 """Request that says the board is up; any other asks for values."""
-_HEAP = "256K"
-"""A Pico leaves a script about 160 kB; the rest is for the simulated hardware."""
+_HEAP = "320K"
+"""A Pico leaves a script about 160 kB. Objects are twice as large here, scripts are compiled here, and the
+simulated hardware lives here too."""
 _START_LIMIT_S = 20.0
 _WALL_PIPE_BYTES = 4096
 _TAIL_CHARACTERS = 600
@@ -59,6 +60,7 @@ class Fault(IntEnum):
     BOARD_RESET = 6
     CHIP_RESET = 7
     UNACKNOWLEDGED = 8
+    STUCK = 9
 
 
 class FrontEnd(Protocol):

@@ -5,17 +5,20 @@ B-spline that reaches ``order`` periods back. The ADS1256's modulator feeds five
 decimation by 64 at a quarter of the 7.68 MHz clock, 30 kS/s); the HX711 is modelled with four at its
 output rate, which gives the four periods of settling in its data sheet, and so is the NAU7802, whose
 filter is not known, at its fastest rate. The ADS1220 settles within one conversion, which is all that is
-known: three boxcars as long as its fastest conversion together.
+known: three boxcars as long as its fastest conversion together. A microcontroller's own ADC has no filter
+but the RC before it; what it gives is averaged by the board's own script.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Annotated
 
 import numpy as np
 from scipy.interpolate import BSpline
+from scipy.signal import lfilter
 
 from anviltrace.tables import Limits
 from anviltrace.virtual.wrench import Numbers
@@ -25,6 +28,8 @@ NOMINAL_REFERENCE_V = 2.5
 _ADS1256_HZ = 30_000.0
 _NAU7802_HZ = 320.0
 _ADS1220_HZ = 4_096_000 / 707
+_OWNADC_HZ = 50_000.0
+"""A tenth of the rate of its conversions; between two values they lie on a straight line."""
 _SLOW_INNER_HZ = 48_000
 _QUICK_INNER_HZ = 240_000
 
@@ -36,13 +41,16 @@ class ConverterName(StrEnum):
     ADS1256 = "ads1256"
     HX711 = "hx711"
     NAU7802 = "nau7802"
+    OWNADC = "ownadc"
 
 
 _FRONT_HZ = {
     ConverterName.ADS1220: _ADS1220_HZ,
     ConverterName.ADS1256: _ADS1256_HZ,
     ConverterName.NAU7802: _NAU7802_HZ,
+    ConverterName.OWNADC: _OWNADC_HZ,
 }
+_QUICK = (ConverterName.ADS1220, ConverterName.ADS1256, ConverterName.OWNADC)
 _ORDERS = {
     ConverterName.ADS1220: 3,
     ConverterName.ADS1256: 5,
@@ -58,10 +66,8 @@ class Converter:
     ``rate_hz`` is what an HX711 module is strapped to (10 or 80; the others have none).
     ``clock_error_ppm`` is how much faster than nominal its clock runs. ``noise_nv`` is the input-referred
     noise of one first-stage value, rms. The others divide by their excitation; an ADS1256 does not, it
-    divides by a reference of its own that may miss its nominal 2.5 V.
-
-    Faults on purpose: first-stage values come in steps of ``step_nv`` (0: none), and a share ``stale_share``
-    of them only repeats the one before.
+    divides by a reference of its own that may miss its nominal 2.5 V. ``filter_us`` is the time constant of
+    the RC before an ownadc, ``amplifier_gain`` that of the amplifier before it.
     """
 
     name: ConverterName
@@ -72,6 +78,8 @@ class Converter:
     step_nv: Annotated[float, Limits(0.0, 1e6)] = 0.0
     stale_share: Annotated[float, Limits(0.0, 0.9)] = 0.0
     reference_v: Annotated[float, Limits(0.5, 2.6)] = NOMINAL_REFERENCE_V
+    filter_us: Annotated[float, Limits(1.0, 1000.0)] = 27.0
+    amplifier_gain: Annotated[int, Limits(1, 1000)] = 200
 
     @property
     def front_rate_hz(self) -> float:
@@ -90,9 +98,8 @@ class Converter:
 
         A multiple of 8, which is the stride of the bench's slow changes.
         """
-        is_quick = self.name in (ConverterName.ADS1220, ConverterName.ADS1256)
-        inner_hz = _QUICK_INNER_HZ if is_quick else _SLOW_INNER_HZ
-        return 8 * round(inner_hz / self._nominal_hz / 8)
+        inner_hz = _QUICK_INNER_HZ if self.name in _QUICK else _SLOW_INNER_HZ
+        return 8 * max(1, round(inner_hz / self._nominal_hz / 8))
 
     @property
     def counts_per_mv_per_v(self) -> float:
@@ -118,8 +125,10 @@ class Converter:
             counts = whole[np.maximum.accumulate(np.where(fresh, np.arange(whole.size), 0))][1:]
         return counts
 
-    def filter(self) -> SincFilter:
+    def filter(self) -> SincFilter | RcFilter:
         """The first filter stage, at rest at 0."""
+        if self.name is ConverterName.OWNADC:
+            return RcFilter(1e-6 * self.filter_us * self.front_rate_hz, self.decimation)
         return SincFilter(_ORDERS[self.name], self.decimation)
 
 
@@ -155,6 +164,36 @@ class SincFilter:
         """Amplitude ratio at one frequency of the input."""
         turns = np.arange(self.taps.size) * frequency_hz / input_rate_hz
         return float(abs(np.sum(self.taps * np.exp(-2j * np.pi * turns))))
+
+
+class RcFilter:
+    """A resistor and a capacitor, read every ``decimation`` inputs; state runs on from call to call.
+
+    ``constant`` is the time constant in output periods. ``order`` is what a SincFilter of the same group
+    delay has: twice that.
+    """
+
+    def __init__(self, constant: float, decimation: int) -> None:
+        self.order, self.decimation = 2.0 * constant, decimation
+        self._kept = math.exp(-1.0 / (constant * decimation))
+        self._level = 0.0
+
+    def settle(self, level: float) -> None:
+        """As if the input had been ``level`` for ever."""
+        self._level = level
+
+    def push(self, signal: Numbers) -> Numbers:
+        """One output per ``decimation`` inputs; ``signal`` must hold whole blocks, none give none."""
+        if not signal.size:
+            return np.empty(0)
+        along, _ = lfilter([1.0 - self._kept], [1.0, -self._kept], signal, zi=[self._kept * self._level])
+        self._level = float(along[-1])
+        return np.asarray(along[self.decimation - 1 :: self.decimation])
+
+    def magnitude(self, frequency_hz: float, input_rate_hz: float) -> float:
+        """Amplitude ratio at one frequency of the input."""
+        turn = np.exp(-2j * np.pi * frequency_hz / input_rate_hz)
+        return float(abs((1.0 - self._kept) / (1.0 - self._kept * turn)))
 
 
 def _spline_taps(order: int, decimation: int) -> Numbers:

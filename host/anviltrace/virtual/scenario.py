@@ -43,6 +43,7 @@ class FaultKind(StrEnum):
     BOARD_RESET = "board reset"
     CHIP_RESET = "chip reset"
     UNACKNOWLEDGED = "unacknowledged"
+    STUCK = "stuck"
 
     @property
     def code(self) -> int:

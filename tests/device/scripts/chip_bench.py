@@ -22,13 +22,15 @@ import front  # noqa: E402
 
 ADS_PINS = {"spi": 0, "sck": 18, "mosi": 19, "miso": 16, "cs": 17, "drdy": 20, "reset": 21}
 HX_PINS = {"clock": 14, "data": 15}
+OWN_PINS = {"adc": 26}
 NAU_PINS = {"i2c": 0, "scl": 5, "sda": 4, "drdy": 6}
-PINS = {"ads1220": ADS_PINS, "ads1256": ADS_PINS, "hx711": HX_PINS, "nau7802": NAU_PINS}
+PINS = {"ads1220": ADS_PINS, "ads1256": ADS_PINS, "hx711": HX_PINS, "nau7802": NAU_PINS, "ownadc": OWN_PINS}
 FRONT_PS = {
     "ads1220": 172_607_422,
     "ads1256": 33_333_333,
     "hx711": 12_500_000_000,
     "nau7802": 3_125_000_000,
+    "ownadc": 20_000_000,
 }
 
 
@@ -36,6 +38,11 @@ class Settings:
     CONVERTER = ""
     PINS = None
     REFERENCE_UV = 2_500_000
+    REFERENCE_IS_EXCITATION = True
+    EXCITATION_UV = 3_300_000
+    EXCITATION_MEASURED = False
+    AMPLIFIER_GAIN = 200
+    FILTER_NS = 27_000
 
 
 sys.modules["settings"] = Settings

@@ -7,13 +7,15 @@ code  name             what happens; the argument
 ====  ===============  =======================================================================
 0     NONE             nothing
 1     STRETCHED_CLOCK  HX711: the clock stays high for 100 us; at this pulse of the next reading
-2     MISSED_READY     data-ready comes and nobody notices; this many times
+2     MISSED_READY     data-ready comes and nobody notices; this many times. Own ADC: DMA is held off
+                       while it makes this many conversions
 3     EXTRA_READY      ADS1220, ADS1256: a rogue data-ready edge between two conversions; this many times
 4     SILENT           the chip stops converting; for this many milliseconds, 0 for ever
 5     STRAY_TEXT       text on the serial line; this many lines
 6     BOARD_RESET      the board resets, so the port goes away
 7     CHIP_RESET       the chip resets; HX711: at this pulse of the next reading
 8     UNACKNOWLEDGED   I2C: nobody answers; this many transfers, 0 for ever
+9     STUCK            own ADC: repeats its latest conversion; for this many milliseconds, 0 for ever
 ====  ===============  =======================================================================
 """
 
@@ -28,6 +30,7 @@ STRAY_TEXT = 5
 BOARD_RESET = 6
 CHIP_RESET = 7
 UNACKNOWLEDGED = 8
+STUCK = 9
 
 
 def happen(fault, argument):

@@ -174,6 +174,26 @@ class I2C:
         clock.spend((count - 1) * self._byte_ps)
 
 
+class ADC:
+    """Makes a pin analogue and the ADC ready; it is used by its registers."""
+
+    def __init__(self, pin):
+        pass
+
+
+class _Memory:
+    """Registers of the chip, by address."""
+
+    def __getitem__(self, address):
+        return chip.peek(address)
+
+    def __setitem__(self, address, value):
+        chip.poke(address, value)
+
+
+mem32 = _Memory()
+
+
 class WDT:
     """The watchdog: not fed in (virtual) time, it ends this process, as it would reset a board."""
 
