@@ -208,6 +208,8 @@ class Station:
             sample_bytes=SAMPLE_BYTES,
             channels=CHANNELS,
             registers=registers,
+            saturation_low=converter.saturation_low,
+            saturation_high=converter.saturation_high,
         )
         self._settings_id = (crc32(payload[3:]) & 0xFFFF) or 1
         return payload[:1] + struct.pack("<H", self._settings_id) + payload[3:]

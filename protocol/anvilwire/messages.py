@@ -155,6 +155,8 @@ FIELDS: "dict[int, Fields]" = {
         ("sample_bytes", "B"),
         ("channels", "B"),
         ("registers", "b"),
+        ("saturation_low", "i"),
+        ("saturation_high", "i"),
     ),
     STARTED: (("request_id", "B"), ("settings_id", "H"), ("run_id", "H"), ("tick", "I")),
     FINISHED: (

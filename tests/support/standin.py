@@ -283,6 +283,8 @@ class StandIn:
             code_bits=24,
             sample_bytes=3,
             registers=b"\x01\x26",
+            saturation_low=-8_388_608,
+            saturation_high=8_388_607,
             **applied,
         )
 
