@@ -3,7 +3,8 @@
 Run it by hand: ``python tests/benchmarks/analysis.py``. Records ring: a tenth of a blow is left when the next
 one comes. Three parts:
 
-- 60 runs of 10 s at 30 kS/s: finding blows and measuring all of them (target: at most 1.5 times find_peaks);
+- 60 runs of 10 s at 30 kS/s: finding blows and measuring all of them (target: at most 1.5 times find_peaks),
+  with NumPy alone and, where Numba is installed, with the inner loops compiled;
 - a recording of 10 s at 500 kS/s as it comes from an import: the same (at most 4 times), and the most memory
   that it takes at once, over that of the record in float64 (below 3);
 - whole runs evaluated with one and with two processes, each result kept as it comes (at least 1.8 times as
@@ -43,6 +44,7 @@ from anviltrace.records import (
     Zero,
     new_id,
 )
+from anviltrace.trace import kernels
 from anviltrace.trace.blows import measure_blows
 from anviltrace.trace.finding import find_blows
 
@@ -83,7 +85,7 @@ def wall_s(work: Callable[[], object]) -> float:
     return time.perf_counter() - begun
 
 
-def many_runs() -> None:
+def many_runs(make: str) -> None:
     """Sixty runs, ours and theirs in turns."""
     rate_hz, ours, theirs, found, seen = 30_000.0, 0.0, 0.0, 0, 0
     for seed in range(60):
@@ -92,9 +94,22 @@ def many_runs() -> None:
         theirs += wall_s(lambda values=values: peaks(values, rate_hz))
         found, seen = found + analysed(values, rate_hz), seen + peaks(values, rate_hz)
     print(
-        f"60 runs of 10 s at 30 kS/s: ours {ours:.2f} s ({found} blows), find_peaks {theirs:.2f} s ({seen}), "
-        f"ratio {ours / theirs:.2f} (at most 1.5)"
+        f"60 runs of 10 s at 30 kS/s, {make}: ours {ours:.2f} s ({found} blows), find_peaks {theirs:.2f} s "
+        f"({seen}), ratio {ours / theirs:.2f} (at most 1.5)"
     )
+
+
+def both_makes() -> None:
+    """With NumPy alone, and compiled; how long loading and compiling took before the first run."""
+    many_runs("NumPy alone")
+    begun = time.perf_counter()
+    if not kernels.compile_them():
+        print("Numba is not installed: pip install 'anviltrace[fast]'")
+        return
+    analysed(record(30_000.0, 1.0, 1).astype(np.float64), 30_000.0)
+    print(f"loading Numba and what it compiled, or compiling it: {time.perf_counter() - begun:.1f} s")
+    many_runs("compiled")
+    kernels.use_numpy()
 
 
 def fast_record() -> None:
@@ -174,7 +189,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("--runs", type=int, default=200)
     arguments = parser.parse_args()
-    many_runs()
+    both_makes()
     fast_record()
     many_processes(arguments.runs)
 

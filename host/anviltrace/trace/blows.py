@@ -17,7 +17,7 @@ from anviltrace.trace.finding import Found, find_blows
 from anviltrace.trace.impulse import impulses
 from anviltrace.trace.outline import BASE_OVER_FWHM, LEAST_FOR_PARABOLA, outlines
 from anviltrace.trace.rate import doubles
-from anviltrace.trace.rests import rests_after, rests_before, ring_left
+from anviltrace.trace.rests import rests_around, ring_left
 from anviltrace.trace.struck import struck
 
 __all__ = ["BASE_OVER_FWHM", "LEAST_FOR_PARABOLA", "Blows", "Found", "find_blows", "joined", "measure_blows"]
@@ -82,8 +82,7 @@ def measure_blows(
         return _no_blows()
     along = np.asarray(values, dtype=np.float64)
     record = struck(along if rotation > 0 else -along, rate_hz, found, noise_sd)
-    after = rests_after(record)
-    before = rests_before(record, after)
+    before, after = rests_around(record)
     shape = outlines(record, before.level, after.level)
     first_s = first_index / rate_hz
     middle = np.where(np.isnan(shape.middle), shape.apex, shape.middle)

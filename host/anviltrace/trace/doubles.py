@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from anviltrace.trace.level import medians
+from anviltrace.trace.kernels import largest_of, medians_of, shares_of
+from anviltrace.trace.level import median, medians
 
 if TYPE_CHECKING:
     from anviltrace.trace.finding import Found
@@ -46,8 +47,8 @@ _ENOUGH_QUIET = 30
 """The same for samples that give a level."""
 
 
-def with_doubles(values: Values, rate_hz: float, found: Found, rotation: int = 1) -> Found:
-    """``found`` and the strikes close to its blows; ``values``, shape (n,), as for :func:`find_blows`."""
+def with_doubles(values: Values, rate_hz: float, found: Found) -> Found:
+    """``found`` and the strikes close to its blows; ``values``, shape (n,), along the rotation."""
     if len(found) < LEAST_BLOWS:
         return found
     step = _step(found)
@@ -56,21 +57,26 @@ def with_doubles(values: Values, rate_hz: float, found: Found, rotation: int = 1
     if not after:
         return found
     columns = _Columns(before, after, step)
-    outline, net = _outlines(values, rate_hz, found, rotation, columns)
+    low = _level_before(values, rate_hz, found)
+    outline = _outlines(values, found, columns, low)
     some = outline[:: -(-len(found) // _ENOUGH)]
     typical = _column_medians(some)
     if _swing(typical[before:]) > MOST_SWING:
         return found
-    stands_out = _standing_out(outline, some, typical, found.threshold / net)
+    over = outline - _usual(typical)
+    stands_out = over > _most_over(some, typical)
     which = np.flatnonzero(stands_out.any(axis=1))
     if not which.size:
         return found
-    stands_out, outline = stands_out[which] & _room(outline[which], found, which, columns), outline[which]
+    outline, stands_out = outline[which], stands_out[which]
+    net = (values[found.apex_index] - low)[which, np.newaxis]
+    stands_out &= over[which] * net > found.threshold
+    stands_out &= _room(outline, found, which, columns)
     earlier, later = (
         _strikes(found, outline, which, stands_out & side, columns)
         for side in (columns.around < 0, columns.around > 0)
     )
-    earlier, later = ((feet, _largest(values, tops, step, rotation)) for feet, tops in (earlier, later))
+    earlier, later = ((feet, _largest(values, tops, step)) for feet, tops in (earlier, later))
     starts, apexes = (
         np.concatenate(one) for one in zip((found.start_index, found.apex_index), earlier, later, strict=True)
     )
@@ -93,41 +99,31 @@ class _Columns:
 
 def _step(found: Found) -> int:
     """Every so many samples are enough to see a strike: a fifth of the usual time from start to apex."""
-    return max(1, int(np.median(found.apex_index - found.start_index)) // 5)
+    return max(1, int(median(found.apex_index - found.start_index)) // 5)
 
 
-def _outlines(
-    values: Values, rate_hz: float, found: Found, rotation: int, columns: _Columns
-) -> tuple[Floats, Floats]:
-    """What lies around each apex as a share of the net peak, shape (blows, before + 1 + after); net peaks.
+def _outlines(values: Values, found: Found, columns: _Columns, low: Floats) -> Floats:
+    """What lies around each apex as a share of the net peak, shape (blows, before + 1 + after).
 
-    Over the level before the blow up to the apex, over the level after it from there on: a joint may hold
-    much more than before.
+    Over the level ``low`` before the blow up to the apex, over the level after it from there on: a joint may
+    hold much more than before.
     """
-    level = _level_before(values, rate_hz, found, rotation)
-    before, step = columns.before, columns.step
-    length = (before + columns.after) * step + 1
-    window = np.lib.stride_tricks.sliding_window_view(values, length)[:, ::step]
-    rows = window[found.apex_index - before * step]
-    over = rotation * rows.astype(np.float64) - level[:, np.newaxis]
-    net = np.maximum(over[:, before], np.finfo(np.float64).tiny)
-    over[:, before + 1 :] -= _rise_of_level(over[:, before + 1 :], found, step)[:, np.newaxis]
-    return over / net[:, np.newaxis], net
+    high = _level_after(values, found, columns)
+    return shares_of(values, found.apex_index, columns.step * columns.around, low, high)
 
 
-def _level_before(values: Values, rate_hz: float, found: Found, rotation: int) -> Floats:
+def _level_before(values: Values, rate_hz: float, found: Found) -> Floats:
     guard, length = (max(1, round(seconds * rate_hz)) for seconds in (_GUARD_S, _LEVEL_S))
     length = min(length, values.size)
     first = np.clip(found.start_index - guard - length, 0, values.size - length)
-    quiet = np.lib.stride_tricks.sliding_window_view(values, length)[first, :: -(-length // _ENOUGH_QUIET)]
-    return np.asarray(rotation * medians(quiet))
+    return medians_of(values, first, first + length, -(-length // _ENOUGH_QUIET))
 
 
-def _rise_of_level(after: Floats, found: Found, step: int) -> Floats:
+def _level_after(values: Values, found: Found, columns: _Columns) -> Floats:
     """Median of the second half of what follows each apex, as far as it is before the next blow."""
-    end = np.clip((found.end_index - found.apex_index - 1) // step, 1, after.shape[1])[:, np.newaxis]
-    column = (end * np.linspace(0.5, 1.0, _ENOUGH_QUIET, endpoint=False)).astype(np.int64)
-    return medians(np.take_along_axis(after, column, axis=1))
+    most, apex = columns.after * columns.step, found.apex_index
+    last = np.clip(found.end_index - apex - 1, 1, most)
+    return medians_of(values, apex + (last + 1) // 2, apex + last + 1, -(-most // (2 * _ENOUGH_QUIET)))
 
 
 def _swing(typical: Floats) -> float:
@@ -137,20 +133,17 @@ def _swing(typical: Floats) -> float:
     return float(typical[low + int(rising[0]) :].max()) if rising.size else 0.0
 
 
-def _standing_out(outline: Floats, some: Floats, typical: Floats, least: Floats) -> Flags:
-    """Where blows reach more than one blow may, shape of ``outline``.
+def _usual(typical: Floats) -> Floats:
+    """The largest of what is ``typical`` at a sample and one to either side."""
+    beside = np.pad(typical, 1, mode="edge")
+    return np.maximum(np.maximum(beside[:-2], beside[1:-1]), beside[2:])
 
-    That is what is ``typical`` at a sample or one to either side, and over it a fifth of the net peak, what
-    ``some`` of the blows differ by, and ``least`` (blows,), what stands out of the noise as a share of each
-    net peak.
-    """
+
+def _most_over(some: Floats, typical: Floats) -> Floats:
+    """How far over what is usual one blow may reach at each sample: a fifth of the net peak, or what ``some``
+    of the blows differ by."""
     spread = _SD_PER_MAD * _column_medians(np.abs(some - typical))
-    spread = np.maximum(spread, np.median(spread))
-    usual = np.pad(typical, 1, mode="edge")
-    usual = np.maximum(np.maximum(usual[:-2], usual[1:-1]), usual[2:])
-    over = outline - usual
-    stands_out = over > np.maximum(LEAST_EXCESS, _SPREAD_SD * spread)
-    return np.asarray(stands_out & (over > least[:, np.newaxis]))
+    return np.maximum(LEAST_EXCESS, _SPREAD_SD * np.maximum(spread, median(spread)))
 
 
 def _column_medians(rows: Floats) -> Floats:
@@ -186,11 +179,10 @@ def _strikes(
     return origin + feet, origin + tops
 
 
-def _largest(values: Values, tops: Indices, step: int, rotation: int) -> Indices:
+def _largest(values: Values, tops: Indices, step: int) -> Indices:
     """The largest sample near each top, which is one of every ``step`` samples."""
-    near = np.clip(tops[:, np.newaxis] + np.arange(1 - step, step), 0, values.size - 1)
-    best = (rotation * values[near]).argmax(axis=1)
-    return np.take_along_axis(near, best[:, np.newaxis], axis=1)[:, 0]
+    first, end = np.maximum(tops + 1 - step, 0), np.minimum(tops + step, values.size)
+    return largest_of(values, first, end)
 
 
 def _top(outline: Floats, at: int) -> int:

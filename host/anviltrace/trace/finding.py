@@ -21,9 +21,16 @@ import numpy as np
 import numpy.typing as npt
 
 from anviltrace.trace.doubles import with_doubles
-from anviltrace.trace.level import medians
+from anviltrace.trace.kernels import (
+    extremes_of,
+    largest_of,
+    last_below,
+    medians_of,
+    power_of,
+    tops_of_groups,
+)
+from anviltrace.trace.level import median
 from anviltrace.trace.ring import Ring, estimate_ring, without_ring
-from anviltrace.trace.stretches import in_groups
 
 Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
@@ -59,8 +66,8 @@ _LEAST_NOISE_LEFT = 0.75
 _FRESH_HEIGHT = 1.2
 _FRESH_S = 0.008
 _MOST_DRIFT_SD = 3.0
-_ENOUGH = 25
-"""Samples that give a level, twice as many where it rings; taking more of a window's costs time only."""
+_ENOUGH = 50
+"""Samples that give a level; taking more of a window's costs time only."""
 _ENOUGH_RESTS = 24
 """Behind fewer blows the ring is estimated once more, from their apexes: every sample of a rest counts."""
 _TOP_S = 0.002
@@ -114,17 +121,22 @@ def find_blows(
     Pieces too short to hold a blow and what precedes it give none. ValueError for a rate or noise that is
     negative or not finite.
     """
-    samples = np.asarray(values)
+    samples = _along(np.asarray(values), rotation)
     if not (math.isfinite(rate_hz) and rate_hz > 0.0 and math.isfinite(noise_sd) and noise_sd >= 0.0):
         raise ValueError(f"no blows can be sought at {rate_hz} samples a second with noise {noise_sd}")
-    blocks = _Blocks(samples, rate_hz, noise_sd, rotation)
+    blocks = _Blocks(samples, rate_hz, noise_sd)
     tops = _tops(blocks)
     rings, lingers = _ring(blocks, tops, ring)
     rises = _rises_without(rings, blocks) if lingers and rings else _rises(blocks, tops, OVER_RING_SD)
-    found = with_doubles(samples, rate_hz, _found(blocks, rises), rotation)
+    found = with_doubles(samples, rate_hz, _found(blocks, rises))
     if len(found) < _ENOUGH_RESTS:
         rings = estimate_ring(samples, rate_hz, found.apex_index, noise_sd, ring)
     return replace(found, ring=rings, ring_known=rings is not None and rings == ring)
+
+
+def _along(values: Values, rotation: int) -> Values:
+    """Values in which blows go upwards."""
+    return values if rotation > 0 else np.negative(values, dtype=np.result_type(values, np.int32))
 
 
 def _rises_without(ring: Ring, blocks: _Blocks) -> _Rises:
@@ -133,7 +145,7 @@ def _rises_without(ring: Ring, blocks: _Blocks) -> _Rises:
     still = without_ring(blocks.values, rate_hz, ring)
     before_s = min(max(_BEFORE_S, _seen_after_s(ring, rate_hz)), _LONGEST_BEFORE_S)
     noise = blocks.noise_sd * max(still.noise, _LEAST_NOISE_LEFT)
-    calm = _Blocks(still.values, rate_hz / still.length, noise, blocks.rotation, before_s)
+    calm = _Blocks(still.values, rate_hz / still.length, noise, before_s)
     rises = _rises(calm, _over_ring(_tops(calm), calm, blocks, still.length), OVER_RING_SD)
     return rises.stretched(still.length)
 
@@ -143,10 +155,9 @@ def _over_ring(tops: _Tops, calm: _Blocks, blocks: _Blocks, factor: int) -> _Top
 
     ``factor`` samples of ``blocks`` make one of ``calm``.
     """
-    length = calm.before * calm.length * factor
-    window = blocks.windows((tops.block - calm.before - 1) * calm.length * factor, length)
-    swing = 0.5 * (window.max(axis=1) - window.min(axis=1).astype(np.float64))
-    return replace(tops, excursion=np.maximum(tops.excursion, RING_LEFT_OVER * swing))
+    first = (tops.block - calm.before - 1) * calm.length * factor
+    low, high = extremes_of(blocks.values, first, first + calm.before * calm.length * factor)
+    return replace(tops, excursion=np.maximum(tops.excursion, RING_LEFT_OVER * 0.5 * (high - low)))
 
 
 def _ring(blocks: _Blocks, tops: _Tops, known: Ring | None) -> tuple[Ring | None, bool]:
@@ -157,7 +168,7 @@ def _ring(blocks: _Blocks, tops: _Tops, known: Ring | None) -> tuple[Ring | None
     ring = estimate_ring(blocks.values, blocks.rate_hz, risen, blocks.noise, known)
     if ring is None:
         return None, False
-    interval_s = float(np.median(np.diff(risen))) / blocks.rate_hz if risen.size > 1 else math.inf
+    interval_s = median(np.diff(risen)) / blocks.rate_hz if risen.size > 1 else math.inf
     lasts = ring.left_after(interval_s) > LINGERING_SHARE
     slow = _seen_after_s(ring, blocks.rate_hz) > _BEFORE_S
     return ring, lasts or (slow and ring.left_after(_BEFORE_S) > LINGERING_SHARE)
@@ -178,18 +189,15 @@ def _fresh(rises: _Rises, rate_hz: float) -> Flags:
 
 
 class _Blocks:
-    """A record in short blocks of samples: the top of each along the rotation, and the noise."""
+    """A record in short blocks of samples: the top of each, and the noise."""
 
-    def __init__(
-        self, values: Values, rate_hz: float, noise_sd: float, rotation: int, before_s: float = _BEFORE_S
-    ) -> None:
-        self.values, self.rate_hz, self.rotation, self.noise_sd = values, rate_hz, rotation, noise_sd
+    def __init__(self, values: Values, rate_hz: float, noise_sd: float, before_s: float = _BEFORE_S) -> None:
+        self.values, self.rate_hz, self.noise_sd = values, rate_hz, noise_sd
         self.length = max(1, round(_BLOCK_S * rate_hz))
         wanted = max(before_s * rate_hz, _LEAST_SAMPLES_BEFORE) / self.length
         self.before = max(_LEAST_BEFORE, round(wanted))
-        largest = np.maximum if rotation > 0 else np.minimum
-        tops, left = in_groups(largest, values, self.length), values.size % self.length
-        self.tops = rotation * (np.append(tops, largest.reduce(values[-left:])) if left else tops)
+        tops, left = tops_of_groups(values, self.length), values.size % self.length
+        self.tops = np.append(tops, values[-left:].max()) if left else tops
         spread = float(np.ptp(self.tops)) if self.tops.size else 0.0
         self.noise = max(noise_sd, _ROUNDING * spread)
 
@@ -197,10 +205,10 @@ class _Blocks:
         """Whole blocks, at least one, that make a time."""
         return max(1, round(seconds * self.rate_hz / self.length))
 
-    def windows(self, first_index: Indices, length: int) -> Values:
-        """Stretches of ``length`` samples along the rotation, shape (m, length)."""
-        taken = np.lib.stride_tricks.sliding_window_view(self.values, length)[first_index]
-        return taken if self.rotation > 0 else -taken
+    def stretch_before(self, block: Indices) -> tuple[Indices, Indices]:
+        """First samples and ends of the milliseconds before blocks."""
+        first = (block - self.before - 1) * self.length
+        return first, first + self.before * self.length
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,18 +247,21 @@ def _tops(blocks: _Blocks) -> _Tops:
     if tops.size <= skip:
         none, nothing = np.empty(0, np.int64), np.empty(0)
         return _Tops(none, nothing, nothing, nothing, nothing, none > 0, LEAST_RISE_SD * noise)
-    earlier = [tops[back : tops.size - skip + back] for back in range(blocks.before)]
-    above = tops[skip:] > np.maximum.reduce(earlier) + noise
-    above &= tops[skip:] > np.minimum.reduce(earlier) + (LEAST_RISE_SD - 2.0) * noise
+    highest, lowest = tops[: tops.size - skip].copy(), tops[: tops.size - skip].copy()
+    for back in range(1, blocks.before):
+        np.maximum(highest, tops[back : tops.size - skip + back], out=highest)
+        np.minimum(lowest, tops[back : tops.size - skip + back], out=lowest)
+    above = tops[skip:] > highest + noise
+    above &= tops[skip:] > lowest + (LEAST_RISE_SD - 2.0) * noise
     block = np.flatnonzero(above) + skip
-    window = blocks.windows((block - skip) * blocks.length, blocks.before * blocks.length)
-    some, more = (window[:, :: -(-window.shape[1] // enough)] for enough in (_ENOUGH, 2 * _ENOUGH))
-    level = medians(some)
-    departure = some - level[:, np.newaxis]
-    ringing = np.einsum("ij,ij->i", departure, departure) > some.shape[1] * (_RINGING_SD * noise) ** 2
-    level[ringing] = medians(more[ringing])
-    excursion = np.maximum(window.max(axis=1) - level, level - window.min(axis=1))
-    least_rise = LEAST_RISE_SD * noise * math.sqrt(1.0 + 0.5 * math.pi / some.shape[1])
+    values, (first, end) = blocks.values, blocks.stretch_before(block)
+    length = blocks.before * blocks.length
+    step = -(-length // _ENOUGH)
+    level = medians_of(values, first, end, step)
+    ringing = power_of(values, first, end, level, step) > (_RINGING_SD * noise) ** 2
+    low, high = extremes_of(values, first, end)
+    excursion = np.maximum(high - level, level - low)
+    least_rise = LEAST_RISE_SD * noise * math.sqrt(1.0 + 0.5 * math.pi / -(-length // step))
     height, drift = tops[block] - level, np.zeros(block.size)
     weak = height <= least_rise + _MOST_DRIFT_SD * noise
     drift[weak] = _drift(blocks, block[weak])
@@ -267,11 +278,9 @@ def _drift(blocks: _Blocks, block: Indices) -> Floats:
     if blocks.values.size < 2 * half or not block.size:
         return np.zeros(block.size)
     first = (block - 1) * blocks.length - 2 * half
-    step = -(-half // _ENOUGH)
-    windows = np.lib.stride_tricks.sliding_window_view(blocks.values, 2 * half)[:, ::step]
-    window = blocks.rotation * windows[np.maximum(first, 0)]
-    middle = window.shape[1] // 2
-    rise = medians(window[:, middle:]) - medians(window[:, :middle])
+    begin, step = np.maximum(first, 0), -(-2 * half // _ENOUGH)
+    early, late = (medians_of(blocks.values, at, at + half, step) for at in (begin, begin + half))
+    rise = late - early
     passed = (0.5 * blocks.before + 1.5) / (2.0 * blocks.before)
     return np.where(first >= 0, np.clip(passed * rise, 0.0, _MOST_DRIFT_SD * blocks.noise), 0.0)
 
@@ -300,18 +309,12 @@ def _found(blocks: _Blocks, rises: _Rises) -> Found:
         return Found(rises.first, rises.first, rises.first, threshold)
     earliest = np.maximum(rises.first - blocks.length, 0)
     latest = np.minimum(rises.end + blocks.blocks_in(_TOP_S) * blocks.length, blocks.values.size)
-    longest = int((latest - earliest).max())
-    origin = np.minimum(earliest, blocks.values.size - longest)
-    window = blocks.windows(origin, longest)
-    column = np.arange(longest)
-    before, after = (earliest - origin)[:, np.newaxis], (latest - origin)[:, np.newaxis]
-    window[(column < before) | (column >= after)] = window.min()
-    top = window.argmax(axis=1)[:, np.newaxis]
-    height = np.take_along_axis(window, top, axis=1)[:, 0] - rises.level
+    apex = largest_of(blocks.values, earliest, latest)
+    height = blocks.values[apex] - rises.level
     foot = rises.level + np.maximum(START_SHARE * height, _FOOT_SD * blocks.noise)
-    below = (window <= foot[:, np.newaxis]) & (column < top)
-    start = origin + np.where(below.any(axis=1), longest - below[:, ::-1].argmax(axis=1), before[:, 0])
-    return _in_order(start, origin + top[:, 0], blocks.values.size, threshold)
+    below = last_below(blocks.values, earliest, apex, foot, 2 * blocks.length)
+    start = np.where(below < 0, earliest, below + 1)
+    return _in_order(start, apex, blocks.values.size, threshold)
 
 
 def _in_order(start: Indices, apex: Indices, size: int, threshold: float) -> Found:

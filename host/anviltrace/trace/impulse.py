@@ -12,9 +12,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from anviltrace.trace.kernels import sums_of
 from anviltrace.trace.outline import BASE_OVER_FWHM, Outlines
 from anviltrace.trace.rests import Rests
-from anviltrace.trace.stretches import at_once, rows_of
 from anviltrace.trace.struck import GUARD_S, LEAD_S, Struck
 
 Floats = npt.NDArray[np.float64]
@@ -49,13 +49,9 @@ def _up_to_the_next(first: Indices, last: Indices, near: int) -> Indices:
 def _area_and_moment(record: Struck, apex: Floats, first: Indices, last: Indices) -> tuple[Floats, Floats]:
     """Sums over the samples of means ``first`` to before ``last``: of the values, and of values times place
     from the apex."""
-    width, length = max(1, int((last - first).max())), record.calm.length
-    area, moment = np.empty(apex.size), np.empty(apex.size)
-    for some in at_once(apex.size, width):
-        rows, begin, end = rows_of(record.calm.values, first[some], width), first[some], last[some]
-        area[some] = length * rows.sums(begin, end)
-        moment[some] = length**2 * rows.moments(begin, end)
-    return area, moment + (record.middle(first) - apex) * area
+    length, (sums, moments) = record.calm.length, sums_of(record.calm.values, first, last)
+    area = length * sums
+    return area, length**2 * moments + (record.middle(first) - apex) * area
 
 
 def _level_change(outlines: Outlines, first: Floats, last: Floats, area: Floats, moment: Floats) -> Floats:

@@ -34,6 +34,11 @@ def quiet_levels(stretches: npt.NDArray[np.float64], count: npt.NDArray[np.int64
     return np.where(count % 2 == 0, 0.5 * (lower + upper), upper if width % 2 else lower)
 
 
+def median(values: npt.NDArray[Any]) -> float:
+    """Median of finite values of shape (n,), n at least 1; :func:`medians` says why not NumPy's."""
+    return float(medians(values[np.newaxis])[0])
+
+
 def medians(stretches: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
     """Median of each row, shape (m,), of finite values of shape (m, n) with n at least 1.
 

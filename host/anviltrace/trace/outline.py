@@ -8,7 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from anviltrace.trace.finding import START_SHARE
-from anviltrace.trace.stretches import first_below, last_below
+from anviltrace.trace.kernels import falls_at, rises_at
+from anviltrace.trace.level import median
 from anviltrace.trace.struck import Struck
 
 Floats = npt.NDArray[np.float64]
@@ -43,42 +44,33 @@ def outlines(record: Struck, low: Floats, high: Floats) -> Outlines:
     """Apex and peak of the parabola through the largest sample and its neighbours, where it has enough."""
     index = record.found.apex_index
     apex, peak = index.astype(np.float64), record.values[index]
-    width = _fall_to_half(record, peak, high) - _rise_at(record, (0.5,), peak, low)[0]
+    usual = _usual(record)
+    width = _fall_to_half(record, peak, high, usual) - _rise_to(record, (0.5,), peak, low, usual)[0]
     enough = width * BASE_OVER_FWHM >= LEAST_FOR_PARABOLA
     shift, lift = _parabola(record.values, index)
     apex, peak = apex + np.where(enough, shift, 0.0), peak + np.where(enough, lift, 0.0)
-    start, tenth, half, most = _rise_at(record, (START_SHARE, 0.1, 0.5, 0.9), peak, low)
-    fall = _fall_to_half(record, peak, high)
+    start, tenth, half, most = _rise_to(record, (START_SHARE, 0.1, 0.5, 0.9), peak, low, usual)
+    fall = _fall_to_half(record, peak, high, usual)
     return Outlines(low, high, apex, peak, start, 0.5 * (half + fall), fall - half, most - tenth)
 
 
-def _fall_to_half(record: Struck, peak: Floats, high: Floats) -> Floats:
+def _fall_to_half(record: Struck, peak: Floats, high: Floats, usual: int) -> Floats:
     """Where each blow first falls to half its height over the level after."""
     found, threshold = record.found, high + 0.5 * (peak - high)
-    below = first_below(record.values, found.apex_index, found.end_index, threshold, _usual(record))
-    return _crossing(record.values, np.where(below < 0, -1, below - 1), threshold)
+    return falls_at(record.values, found.apex_index, found.end_index, threshold, usual)
 
 
-def _rise_at(record: Struck, shares: tuple[float, ...], peak: Floats, low: Floats) -> Floats:
+def _rise_to(record: Struck, shares: tuple[float, ...], peak: Floats, low: Floats, usual: int) -> Floats:
     """Where the rise to the apex last crosses shares of the height over the level before: shape (k, m)."""
     apex, count = record.found.apex_index, len(shares)
     threshold = (low + np.array(shares)[:, np.newaxis] * (peak - low)).ravel()
     begin, end = np.tile(np.append(0, apex[:-1]), count), np.tile(apex + 1, count)
-    below = last_below(record.values, begin, end, threshold, _usual(record))
-    return _crossing(record.values, below, threshold).reshape(count, -1)
+    return rises_at(record.values, begin, end, threshold, usual).reshape(count, -1)
 
 
 def _usual(record: Struck) -> int:
     """Samples from the apex of most blows to well below half their height."""
-    return int(1.5 * np.median(record.found.apex_index - record.found.start_index)) + 8
-
-
-def _crossing(values: Floats, index: Indices, threshold: Floats) -> Floats:
-    """Where between sample ``index`` and the next the straight line has the value ``threshold``."""
-    inside = (index >= 0) & (index + 1 < values.size)
-    here, there = (values[np.where(inside, index + step, 0)] for step in (0, 1))
-    share = (threshold - here) / np.where(there == here, np.inf, there - here)
-    return np.where(inside, index + share, np.nan)
+    return int(1.5 * median(record.found.apex_index - record.found.start_index)) + 8
 
 
 def _parabola(values: Floats, index: Indices) -> tuple[Floats, Floats]:

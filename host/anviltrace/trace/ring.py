@@ -16,7 +16,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.fft import next_fast_len, rfft
 
-from anviltrace.trace.stretches import in_groups
+from anviltrace.trace.kernels import means_of_groups, three_taps
+from anviltrace.trace.level import median
 
 Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
@@ -107,7 +108,8 @@ def estimate_ring(
     rests = _rests(values, rate_hz, risen_index)
     if not rests.count.size:
         return None
-    spread, usual_sd = rests.spread, float(np.median(rests.spread))
+    spread = rests.spread
+    usual_sd = median(spread)
     if usual_sd < LEAST_RING_SD * noise_sd / math.sqrt(2.0):
         return None
     usual = rests.some(spread <= 2.0 * usual_sd)
@@ -165,7 +167,8 @@ def _rests(values: Values, rate_hz: float, risen_index: Indices) -> _Rests:
 def _strongest_turn(rests: _Rests) -> float:
     """Turn in radians per sample of the strongest line in the mean spectrum of the rests."""
     length = int(next_fast_len(_SPECTRUM_PADDED * rests.values.shape[1], real=True))
-    phase = 2.0 * np.pi / (rests.count[:, np.newaxis] - 1) * np.arange(rests.values.shape[1])
+    counts = rests.count[:1] if (rests.count == rests.count[0]).all() else rests.count
+    phase = 2.0 * np.pi / (counts[:, np.newaxis] - 1) * np.arange(rests.values.shape[1])
     lines = rfft(rests.values * (0.5 - 0.5 * np.cos(phase)), length)
     power = (lines.real**2 + lines.imag**2).sum(axis=0)
     return 2.0 * math.pi * max(1, int(power.argmax())) / length
@@ -182,9 +185,10 @@ def _sinusoid(rests: _Rests, about: float) -> tuple[float, float] | None:
     now, once, twice, *earlier = (
         rests.values[:, 4 * lag - back : longest - back] for back in range(0, 5 * lag, lag)
     )
-    earlier = [z * rests.inside[:, 4 * lag :] for z in earlier]
-    left = np.array([[np.vdot(z, once), np.vdot(z, twice)] for z in earlier])
-    right = np.array([np.vdot(z, now) for z in earlier])
+    inside = rests.inside[:, 4 * lag :]
+    earlier = [z * inside for z in earlier]
+    left = np.array([[_product(z, once), _product(z, twice)] for z in earlier])
+    right = np.array([_product(z, now) for z in earlier])
     if abs(np.linalg.det(left)) < 1e-12 * float(np.abs(left).max()) ** 2:
         return None
     first, second = np.linalg.solve(left, right).tolist()
@@ -194,6 +198,10 @@ def _sinusoid(rests: _Rests, about: float) -> tuple[float, float] | None:
     turns = [(side * angle + 2.0 * math.pi * whole) / lag for side in (1, -1) for whole in range(lag + 1)]
     turn = min((turn for turn in turns if turn > 0.0), key=lambda turn: abs(turn - about))
     return turn, -0.5 * math.log(-second) / lag
+
+
+def _product(one: Floats, other: Floats) -> float:
+    return float(np.einsum("ij,ij->", one, other))
 
 
 def _lag(turn: float, most: int) -> int:
@@ -212,17 +220,13 @@ def without_ring(values: Values, rate_hz: float, ring: Ring) -> Still:
     if not means.values.shape[-1]:
         return means
     out = ring_filter(ring, rate_hz / means.length)
-    lead = np.repeat(means.values[..., :1], out.reach, axis=-1)
-    still = out.applied(np.concatenate((lead, means.values), axis=-1))
+    still = three_taps(means.values, out.weights, out.lag, out.paired)
     return Still(still, means.length, out.noise * means.noise)
 
 
 def in_means(values: Values, length: int) -> Still:
     """Means of ``length`` samples of ``values`` (shape (..., n), along the last axis), ring and all."""
-    means = in_groups(np.add, np.asarray(values, dtype=np.float64), length)
-    if length > 1:
-        means /= length
-    return Still(means, length, length**-0.5)
+    return Still(means_of_groups(values, length), length, length**-0.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,26 +241,11 @@ class RingFilter:
     paired: bool
 
     @property
-    def reach(self) -> int:
-        """How many values before the present one it needs."""
-        return 2 * self.lag + self.paired
-
-    @property
     def noise(self) -> float:
         """Standard deviation of white noise behind it, over that before it."""
         taps = np.zeros(2 * self.lag + 1)
         taps[[0, self.lag, 2 * self.lag]] = self.weights
         return float(np.linalg.norm(np.convolve(taps, [1.0, 1.0]) if self.paired else taps))
-
-    def applied(self, values: Values) -> Floats:
-        """Behind the filter: shape (..., n − ``reach``) from (..., n), along the last axis."""
-        close = values[..., 1:] + values[..., :-1] if self.paired else values
-        size, (now, once, twice) = close.shape[-1] - 2 * self.lag, self.weights
-        still: Floats = close[..., 2 * self.lag :] * now
-        part = close[..., self.lag : self.lag + size] * once
-        still += part
-        still += np.multiply(close[..., :size], twice, out=part)
-        return still
 
 
 def ring_filter(ring: Ring, rate_hz: float) -> RingFilter:

@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from anviltrace.trace.finding import Found
+from anviltrace.trace.level import median
 from anviltrace.trace.ring import Still, in_means, without_ring
-from anviltrace.trace.stretches import Rows, rows_of
 
 Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
@@ -57,10 +57,6 @@ class Struck:
         """Half the usual interval in samples; half of the longest quiet stretch where there is none."""
         return _usual_half(self.found, self.rate_hz)
 
-    def rows(self, first: Indices, width: int) -> Rows:
-        """Stretches as they are."""
-        return rows_of(self.values, first, width)
-
     def means(self, seconds: float) -> int:
         """Whole means, at least one, that make a time."""
         return max(1, round(seconds * self.rate_hz / self.calm.length))
@@ -87,5 +83,5 @@ def _calm(values: Floats, rate_hz: float, found: Found) -> Still:
 def _usual_half(found: Found, rate_hz: float) -> int:
     most = max(1, round(QUIET_S * rate_hz))
     intervals = np.diff(found.apex_index)
-    usual = max(1, round(2.0 * QUIET_S * rate_hz)) if not intervals.size else int(np.median(intervals))
+    usual = max(1, round(2.0 * QUIET_S * rate_hz)) if not intervals.size else int(median(intervals))
     return min(usual // 2, most)
