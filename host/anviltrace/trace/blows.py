@@ -37,9 +37,10 @@ class Blows:
     median of half the interval before the blow. ``impulse`` is in the unit times seconds. ``width_s`` lies
     between the half heights and ``middle_s`` is half-way between them (the apex where they are not there):
     blows are timed by it, for noise and ring move an apex far more. ``rise_s`` lies between 10 and 90 % of
-    the height. ``ring_left`` is the amplitude still ringing when the next blow comes, as a share of the net peak. ``quiet_samples`` is what
-    ``level_after`` stands on. ``double`` marks the second blow of a double, ``clipped`` a converter at its
-    limit: peak and impulse are lower bounds then. ``piece`` numbers the stretches between gaps.
+    the height. ``ring_left`` is the amplitude still ringing when the next blow comes, as a share of the net
+    peak. ``quiet_samples`` is what ``level_after`` stands on. ``double`` marks the second blow of a double,
+    ``clipped`` a converter at its limit: peak and impulse are lower bounds then. ``piece`` numbers the
+    stretches between gaps.
     """
 
     start_s: Floats
