@@ -434,7 +434,7 @@ _ENTRIES = (
         ),
         computed="Least squares through the levels after the blows, C0² not below 0.",
         uncertainty="calibration twice (a square), standard error of the fit as for the end torque.",
-        needs=(Need.BLOWS, Need.QUIET, Need.CALIBRATION, Need.LEVELS),
+        needs=(Need.BLOWS, Need.QUIET, Need.CALIBRATION, Need.ZERO, Need.LEVELS),
         group=Group.CLIMB,
         source=Source.DERIVED,
         rigs=HELD_RIGS,
@@ -450,7 +450,7 @@ _ENTRIES = (
         ),
         computed="m·ln(RSS/m) + 2·k of each fit, m levels, k parameters with the scatter.",
         uncertainty="none stated: residuals count as independent, so that a small difference means little.",
-        needs=(Need.BLOWS, Need.QUIET, Need.LEVELS),
+        needs=(Need.BLOWS, Need.QUIET, Need.ZERO, Need.LEVELS),
         group=Group.CLIMB,
         source=Source.DERIVED,
         rigs=HELD_RIGS,
@@ -470,7 +470,7 @@ _ENTRIES = (
             "noise of the level; how much the figure changes where 10 and 90 % fall on other levels. The "
             "calibration cancels but for its own bend."
         ),
-        needs=(Need.BLOWS, Need.QUIET, Need.LEVELS),
+        needs=(Need.BLOWS, Need.QUIET, Need.ZERO, Need.LEVELS),
         group=Group.CLIMB,
         rigs=HELD_RIGS,
         torque=False,
@@ -483,7 +483,7 @@ _ENTRIES = (
         definition="Share of the levels' variance between 10 and 90 % that the straight line explains.",
         computed="1 − residual over total sum of squares.",
         uncertainty="none stated: it says how straight a climb is, badly; the non-linearity says it better.",
-        needs=(Need.BLOWS, Need.QUIET, Need.LEVELS),
+        needs=(Need.BLOWS, Need.QUIET, Need.ZERO, Need.LEVELS),
         group=Group.CLIMB,
         rigs=HELD_RIGS,
         torque=False,
@@ -502,7 +502,7 @@ _ENTRIES = (
             "slope of the calibration; standard error of the line, with how far residuals go together from "
             "blow to blow."
         ),
-        needs=(Need.BLOWS, Need.QUIET, Need.CALIBRATION, Need.LEVELS),
+        needs=(Need.BLOWS, Need.QUIET, Need.CALIBRATION, Need.ZERO, Need.LEVELS),
         group=Group.CLIMB,
         rigs=HELD_RIGS,
         climbing=True,
