@@ -105,17 +105,17 @@ def struck(seed: int, natural_hz: float = NATURAL_HZ, damping: float = DAMPING) 
 def bench(known: Stated, run: tuple[Numbers, Truth], random: Random) -> RunFacts:
     """One bench: a truth drawn from what is stated, a calibration made on it, and the run recorded."""
     bend = random.normal(0.0, known.bend_sd)
-    line = _calibrate(known, bend, random)
+    line = calibrated_line(known, bend, random)
     moved = random.normal(0.0, COUNTS_PER_NM * known.zero_wander_nm)
     before = random.normal(0.0, 4000.0)
     zeros = [_noisy(np.full(STEADY, level), random) for level in (before, before + moved)]
-    counts = _noisy(before + moved * random.random() + _reading(run[0], bend), random)
+    counts = _noisy(before + moved * random.random() + reading(run[0], bend), random)
     readings = [zero_reading(zero, RATE_HZ) for zero in zeros]
     filters = boxcars_s("ads1256", RATE_HZ, 0.0)
     return RunFacts(_context(), ((0, counts),), *readings, {1: line, -1: line}, filters)
 
 
-def _reading(torque_nm: Numbers, bend: float) -> Numbers:
+def reading(torque_nm: Numbers, bend: float) -> Numbers:
     """Counts over the zero: a transducer whose line bends by ``bend`` (a share) at its rated torque."""
     return np.asarray(COUNTS_PER_NM * torque_nm * (1.0 + bend * torque_nm / RATED_NM))
 
@@ -139,7 +139,7 @@ def drawn(value: float, u: float, spread: Spread, random: Random) -> float:
     return float(random.uniform(value - math.sqrt(3.0) * u, value + math.sqrt(3.0) * u))
 
 
-def _calibrate(known: Stated, bend: float, random: Random) -> Line:
+def calibrated_line(known: Stated, bend: float, random: Random) -> Line:
     """The line of a calibration up and down on the true weights."""
     arm = known.arm
     true_kg = [drawn(mass.mass_kg, mass.u_kg, mass.spread, random) for mass in known.masses]
@@ -148,7 +148,7 @@ def _calibrate(known: Stated, bend: float, random: Random) -> Line:
     length_m = drawn(arm.length_m, arm.u_m, arm.spread, random)
     angle_deg = random.uniform(-arm.angle_within_deg, arm.angle_within_deg)
     each = lever_torque_nm(np.array(true_kg), gravity, air, np.array(density), length_m, angle_deg)
-    reached = _reading(np.concatenate(([0.0], np.cumsum(each))), bend)
+    reached = reading(np.concatenate(([0.0], np.cumsum(each))), bend)
     count = len(true_kg)
     hung = [0, *range(1, count + 1), *range(count - 1, 0, -1), 0]
     branches = ["zero", *["up"] * count, *["down"] * (count - 1), "zero"]
