@@ -327,10 +327,12 @@ class Station:
             for _ in range(_BLOCKS_A_TURN):
                 if not closed and not block.is_due(now):
                     break
-                self._close_block()
+                stalled = self._close_block()
                 if block.patient and block.number == self._burst.end:
                     self._finish(m.BURST_FULL)
                     return
+                if stalled:  # requests come first: the next write may take as long
+                    break
                 closed = self._converter.fill(block)
         except ConverterError as error:
             self._say(m.CONVERTER_FAULT, str(error))
@@ -344,15 +346,17 @@ class Station:
         self._send(self._events)
 
     def _close_block(self):
-        """Keep the block, and send it unless it belongs to a burst."""
+        """Keep the block, and send it unless it belongs to a burst; return whether the link was stuck."""
         block = self._block
         if block.patient:
             self._burst.look(block)
             block.advance()
-            return
+            return False
         block.advance()
-        if not self._send_kept(block.number - 1):
-            self._unsent += 1
+        if self._send_kept(block.number - 1):
+            return False
+        self._unsent += 1
+        return True
 
     def _send_again(self):
         """Send one block more of those asked for, unless the live ones are in a hurry."""

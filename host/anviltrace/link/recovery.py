@@ -7,9 +7,9 @@ import numpy.typing as npt
 
 from anviltrace.link.events import Blocks, Recovered
 
-ANSWER_S = 0.2
+ANSWER_S = 0.1
 """So long a missing block is waited for before it is asked for once more."""
-TRIES = 12
+TRIES = 24
 """So often in a row in vain; then the blocks are given up."""
 ASK_MOST = 256
 """Blocks asked for at a time: more than a board keeps."""
