@@ -280,7 +280,8 @@ class Analysis:
             return []
         per_nm = abs(self.scale.counts_per_nm(self.signal.rotation))
         moved = rectangular("zero moved during the run", self.zero.half_width_counts / per_nm)
-        return [moved, Part("noise of the zero", self.zero.u_counts / per_nm)]
+        noise = Part("noise of the zero", self.zero.u_counts / per_nm)
+        return [moved, noise, self.scale.step_part(self.signal.rotation)]
 
     def signed(self, along: Numbers | float) -> Numbers:
         """Torque with clockwise positive from torque along the rotation."""
@@ -300,7 +301,7 @@ class Analysis:
 
 def analyse(facts: RunFacts) -> Analysis:
     """Prepare a run that holds at least one sample."""
-    scale = Scale(facts.lines)
+    scale = Scale(facts.lines, facts.steps)
     zero = zero_level(facts.zero_before, facts.zero_after)
     signal = signal_of(facts, scale, zero)
     chosen = blow_filter(facts.filter, signal.rate_hz)

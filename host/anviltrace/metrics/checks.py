@@ -28,6 +28,7 @@ STILL_KEPT = 0.05
 ZERO_MOVED = 0.01
 MANY_MISSED, LEAST_MANY = 0.05, 3
 PARTIAL = 0.5
+LEAST_ON_WIDE_S = 0.02
 MOST_RING = 0.1
 """Share of a blow still ringing above which its level tells nothing about the kind of rig."""
 _CUT_S, _CUT_LEVEL_S = 0.003, 0.025
@@ -71,6 +72,28 @@ def _interrupted(a: Analysis) -> str:
 def _missing_samples(a: Analysis) -> str:
     missing = int(np.count_nonzero(a.signal.missing))
     return f"{missing} of {len(a.signal.values)} samples are missing" if missing else ""
+
+
+def _wide_step(a: Analysis) -> str:
+    """A converter that stands still on a wide code shows no plateau of the joint."""
+    steps, rate_hz = a.facts.steps, a.signal.rate_hz
+    if steps is None:
+        return ""
+    pieces = [steps.samples_on_wide(counts, rate_hz) for _, counts in a.facts.pieces]
+    there_s = sum(sum(piece.values()) for piece in pieces) / rate_hz
+    zeros = (a.facts.zero_before, a.facts.zero_after)
+    on_zero = any(zero is not None and steps.wide_at(zero.mean_counts) is not None for zero in zeros)
+    if there_s < LEAST_ON_WIDE_S and not on_zero:
+        return ""
+    where = [f"{there_s:.2f} s of the run"] if there_s >= LEAST_ON_WIDE_S else []
+    where += ["a zero reading"] if on_zero else []
+    width = (
+        0.5 * steps.width / (abs(a.scale.counts_per_nm(a.signal.rotation)) if a.signal.calibrated else 1.0)
+    )
+    return (
+        f"a wide code of the converter stands for a level: {' and '.join(where)}, which may be off by "
+        f"{_torque(a, width)} and looks steadier than it is"
+    )
 
 
 def _zero_missing(a: Analysis) -> str:
@@ -312,6 +335,7 @@ _CHECKS: dict[str, Callable[[Analysis], str | Iterable[str]]] = {
     "interrupted": _interrupted,
     "missing_samples": _missing_samples,
     "clipped": lambda a: a.clipped_flag,
+    "wide_step": _wide_step,
     "no_zero": lambda a: a.no_zero,
     "zero_missing": _zero_missing,
     "zero_unsteady": _zero_unsteady,

@@ -20,6 +20,7 @@ from anviltrace.capture.tap import ring_down_for, ring_downs
 from anviltrace.metrics.converter import boxcars_s
 from anviltrace.metrics.doubtful import Doubtful
 from anviltrace.metrics.results import RunContext, RunResult
+from anviltrace.metrics.steps import Steps, steps_of
 from anviltrace.records import (
     Board,
     Fitting,
@@ -84,7 +85,8 @@ class RunFacts:
 
     ``pieces`` are the stretches between gaps: index of the first sample, counts (int32). ``lines`` holds,
     for the sign of torque +1 and -1, the calibration line or the reason in words why there is none.
-    ``boxcars_s`` are the converter's filter; ``doubts`` says by sign what to think of the calibration.
+    ``boxcars_s`` are the converter's filter, ``steps`` its steps where they are uneven; ``doubts`` says by
+    sign what to think of the calibration.
     ``ring_down`` is how the rig rings with the run's fitting, ``tapped_fittings`` names others it was tapped
     with. ``filter`` names the filter that is wanted for peaks and widths, "" for none.
     ``thresholds_nm`` are the levels of retained torque whose times are asked for, ascending.
@@ -103,6 +105,7 @@ class RunFacts:
     filter: str = ""
     thresholds_nm: tuple[float, ...] = ()
     sides: tuple[SideFacts, ...] = ()
+    steps: Steps | None = None
 
 
 def zero_reading(counts: Counts, rate_hz: float) -> ZeroReading:
@@ -196,6 +199,7 @@ class Gatherer:
             zero_after=None,
             lines=lines,
             boxcars_s=boxcars_s(board.converter, settings.rate_hz, settings.group_delay_s),
+            steps=steps_of(board.converter, settings.full_scale_code),
             software_version=__version__,
             doubts=doubts,
             thresholds_nm=tuple(sorted({*self._thresholds_nm, *_planned(context)})),

@@ -67,6 +67,13 @@ _ENTRIES = (
         Source.COMMON,
     ),
     Flag(
+        "wide_step", Weight.CARE,
+        "For 20 ms and more, or in a zero reading, the record stays on a code of the converter that is far "
+        "wider than the others (an RP2040's own ADC: 512, 1536, 2560, 3584).",
+        "A level there looks like a plateau and steadier than it is: it may lie anywhere within the code. "
+        "That is in the uncertainty of torques, and in no slope or scatter.",
+    ),
+    Flag(
         "no_zero", Weight.CARE,
         "There is no zero reading right before or after the run.",
         "What counts from zero is withheld: peaks, levels, mean torque.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -13,15 +14,20 @@ from anviltrace.metrics.uncertainty import Part, rectangular
 
 if TYPE_CHECKING:
     from anviltrace.calibration.line import Line
+    from anviltrace.metrics.steps import Steps
 
 Numbers = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """For the sign of torque +1 and -1 the line, or the reason in words why there is none."""
+    """For the sign of torque +1 and -1 the line, or the reason in words why there is none.
+
+    ``steps`` are those of the converter, where they are uneven.
+    """
 
     lines: Mapping[int, Line | str]
+    steps: Steps | None = None
 
     def line(self, sign: int) -> Line | None:
         """The line for a sign of torque."""
@@ -62,10 +68,17 @@ class Scale:
         return Part("slope of the calibration", u, dof, common=True)
 
     def residual_part(self, sign: int, factor: float = 1.0) -> Part:
-        """The transducer's departure from its line, times ``factor`` (1 for a torque)."""
+        """The departure from its line of the transducer, and of a converter with uneven steps, times
+        ``factor`` (1 for a torque)."""
         line = self.line(sign)
-        u = 0.0 if line is None else line.departure_u_nm * abs(factor)
+        u = 0.0 if line is None else math.hypot(line.departure_u_nm, self.step_part(sign).u) * abs(factor)
         return Part("departure from the line of the calibration", u, common=True)
+
+    def step_part(self, sign: int) -> Part:
+        """What uneven steps of the converter leave open in one reading, N·m."""
+        line = self.line(sign) or self.any_line
+        off_nm = 0.0 if line is None or self.steps is None else self.steps.off / abs(line.counts_per_nm)
+        return rectangular("uneven steps of the converter", off_nm, common=True)
 
     def bend_nm(self, torque_nm: Numbers | float) -> Numbers:
         """Half width in N·m by which torque may be off because the line bends above the hung weights."""
