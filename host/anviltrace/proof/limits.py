@@ -28,6 +28,7 @@ class CheckLimits:
 
     zero_look_share: Annotated[float, Limits(0.0, 1.0)] = 0.10
     zero_fail_share: Annotated[float, Limits(0.0, 1.0)] = 0.20
+    strays_fail_share: Annotated[float, Limits(0.0, 1.0)] = 0.001
     noise_look_bits: Annotated[float, Limits(1.0, 24.0)] = 9.0
     noise_fail_bits: Annotated[float, Limits(1.0, 24.0)] = 7.0
     hum_look_share: Annotated[float, Limits(0.0, 1.0)] = 0.25
@@ -53,6 +54,7 @@ class CheckLimits:
 REASONS = {
     "saturation": "a reading at the converter's limit says only “more”",
     "zero": "peaks are to stay below 80 % of full scale: the zero may not use up the rest (our rule)",
+    "strays": "normal noise makes none in a lifetime: 12 standard deviations",
     "noise": "9 bits of ±2 mV/V: peak-to-peak noise is 0.2 % of the span; 7 bits: 0.8 % (our rule)",
     "hum": "a quarter of the noise's variance, as metrics flag it; 2 µV/V are 0.1 % of 2 mV/V (our rule)",
     "codes": "a sound converter trips this once in 10,000 records at most (code density test)",

@@ -25,7 +25,7 @@ from anviltrace.proof.lines import CheckLine, not_done
 from anviltrace.proof.sizes import Nominal, Sizes, sizes_of
 from anviltrace.proof.still import StillReading, judge_still
 from anviltrace.records import Board, Run, RunKind, Session, Settings
-from anviltrace.trace.noise import Noise, still_noise
+from anviltrace.trace.level import LEAST_QUIET, noise_sd
 from anviltrace.trace.ringdown import RungTaps
 from anviltrace.units import TorqueUnit
 
@@ -156,8 +156,7 @@ def _polarity(
 ) -> CheckLine:
     if runs.pushed is None or not reading.counts.size:
         return not_done("polarity", reasons.get("polarity", _LEFT_OUT))
-    noise = still_noise(reading.longest, reading.true_rate_hz)
-    sd = noise.sd if isinstance(noise, Noise) else float(np.std(reading.counts))
+    sd = noise_sd(reading.longest) if reading.longest.size >= LEAST_QUIET else float(np.std(reading.counts))
     pushed = archive.counts(runs.pushed.id)
     push = Push(float(np.median(reading.counts)), float(np.median(pushed)), sd)
     return judge_polarity(push, sizes)

@@ -16,7 +16,7 @@ from anviltrace.proof.sizes import Sizes
 from anviltrace.records import Settings
 from anviltrace.trace.codes import Codes, look_at_codes
 from anviltrace.trace.drift import Drift, still_drift
-from anviltrace.trace.noise import ROUNDING_SD, Noise, effective_bits, noise_free_bits, still_noise
+from anviltrace.trace.noise import ROUNDING_SD, Noise, effective_bits, noise_free_bits, still_noise, strays
 from anviltrace.trace.spectrum import Folded, MainsHum, mains_hum
 
 Counts = npt.NDArray[np.int32]
@@ -63,6 +63,14 @@ class StillReading:
         return max(self.pieces, key=len, default=np.empty(0, np.int32))
 
     @property
+    def quiet(self) -> npt.NDArray[np.float64]:
+        """The longest stretch, strays replaced by the reading before them: those have their own line."""
+        counts = self.longest.astype(np.float64)
+        for place in strays(self.longest):
+            counts[place] = counts[max(0, place - 1)]
+        return counts
+
+    @property
     def true_rate_hz(self) -> float:
         """The measured rate, else the nominal one."""
         return self.rate_hz or self.settings.rate_hz
@@ -73,7 +81,7 @@ def judge_still(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> lis
     if not reading.counts.size:
         return [not_done("samples", "no sample came", "look at the converter's wiring, then check again")]
     looks: tuple[Callable[[StillReading, Sizes, CheckLimits], CheckLine], ...] = (
-        _saturation, _zero, _noise, _hum, _codes, _rate, _jitter, _samples, _drift,
+        _saturation, _zero, _strays, _noise, _hum, _codes, _rate, _jitter, _samples, _drift,
     )  # fmt: skip
     return [look(reading, sizes, limits) for look in looks]
 
@@ -111,8 +119,25 @@ def _zero(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckLine
     )
 
 
+def _strays(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckLine:  # noqa: ARG001
+    counts = reading.longest
+    found = strays(counts)
+    verdict = judged(fails=found.size > limits.strays_fail_share * counts.size, looks=found.size > 0)
+    some = ", ".join(str(int(code)) for code in counts[found[:_MOST_NAMED]])
+    return CheckLine(
+        "strays",
+        verdict,
+        f"{found.size} single readings far off" + (f": {some}" if found.size else ""),
+        f"none, fails at {100.0 * limits.strays_fail_share:g} %",
+        ""
+        if verdict is Verdict.PASS
+        else "torn on their way: shorter leads, a slower bus; 2^n − 1 of an HX711 is a reset in mid-reading",
+        {"strays": int(found.size), "samples": int(counts.size)},
+    )
+
+
 def _noise(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckLine:
-    noise = still_noise(reading.longest, reading.true_rate_hz)
+    noise = still_noise(reading.quiet, reading.true_rate_hz)
     if isinstance(noise, str):
         return not_done("noise", noise)
     sd = max(noise.sd, ROUNDING_SD)
@@ -163,7 +188,7 @@ def _judge_noise(
 
 
 def _hum(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckLine:
-    found = mains_hum(reading.longest, reading.true_rate_hz)
+    found = mains_hum(reading.quiet, reading.true_rate_hz)
     if isinstance(found, str):
         return not_done("hum", found)
     if isinstance(found, Folded):
@@ -194,7 +219,7 @@ def _judge_hum(found: MainsHum, reading: StillReading, sizes: Sizes, limits: Che
         data |= sizes.data("hum_below", found.below)
         return CheckLine("hum", Verdict.PASS, f"none seen; below {_up(sizes, found.below)}", limit, "", data)
     data |= {**sizes.data("hum", found.amplitude), **sizes.data("hum_u", found.u_amplitude)}
-    noise = still_noise(reading.longest, reading.true_rate_hz)
+    noise = still_noise(reading.quiet, reading.true_rate_hz)
     variance = 0.0 if isinstance(noise, str) else noise.sd**2
     share = min(1.0, 0.5 * found.amplitude**2 / variance) if variance else 1.0
     uv = math.nan if sizes.uv_per_v is None else sizes.uv_per_v * found.amplitude
@@ -246,17 +271,17 @@ def _codes(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckLin
 
 def _what_is_wrong(found: Codes) -> tuple[str, str]:
     """What the codes show, and what to do; one fault often brings the others with it."""
-    if found.repeats > found.repeats_most or found.longest > found.longest_most:
-        return (
-            f"{found.repeats} readings repeat the one before (expected at most {found.repeats_most}), up to "
-            f"{found.longest} in a row",
-            "stale readings: the data-ready line, the bus speed, or a chip that stands still",
-        )
     if found.dead_bits:
         bits = ", ".join(str(bit) for bit in found.dead_bits)
         return (
             f"bit {bits} never changes (0 is the lowest)",
             "a bus that loses its last clock, or a scaled code",
+        )
+    if found.repeats > found.repeats_most or found.longest > found.longest_most:
+        return (
+            f"{found.repeats} readings repeat the one before (expected at most {found.repeats_most}), up to "
+            f"{found.longest} in a row",
+            "stale readings: the data-ready line, the bus speed, or a chip that stands still",
         )
     named, codes = ("missing", found.missing) if found.missing else ("sticky", found.sticky)
     some = ", ".join(str(code) for code in codes[:_MOST_NAMED])
@@ -316,7 +341,7 @@ def _samples(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckL
 
 
 def _drift(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckLine:
-    found = still_drift(reading.longest, reading.true_rate_hz)
+    found = still_drift(reading.quiet, reading.true_rate_hz)
     if isinstance(found, str):
         return not_done("drift", found)
     data = {**sizes.data("drift_per_min", found.per_minute), **sizes.data("drift_expanded", found.expanded)}

@@ -46,12 +46,12 @@ def draw_spectrum(checked: Checked) -> Figure:
     """Amplitude spectral density of the rig at rest, with the hum marked."""
     reading, sizes = checked.reading, checked.sizes
     factor, unit = (1.0, "counts") if sizes.uv_per_v is None else (sizes.uv_per_v, "µV/V")
-    found = spectrum(reading.longest, reading.true_rate_hz)
+    found = spectrum(reading.quiet, reading.true_rate_hz)
     figure = Figure(figsize=(9.0, 4.6), layout="constrained")
     axes = figure.subplots()
     hz, density = _thinned(found.hz, found.density * factor)
     axes.loglog(hz, density, color=_LINE, linewidth=0.8)
-    hum = mains_hum(reading.longest, reading.true_rate_hz)
+    hum = mains_hum(reading.quiet, reading.true_rate_hz)
     tones = [] if isinstance(hum, str) else [tone for tone in hum.tones if tone.clear]
     folded = not isinstance(hum, str | MainsHum)
     _mark_tones(axes, tones, found.hz, factor * found.density, factor, unit, folded=folded)

@@ -12,6 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import median_filter
+
+from anviltrace.trace.level import LEAST_QUIET, noise_sd
 
 Floats = npt.NDArray[np.float64]
 
@@ -19,6 +22,7 @@ PEAK_TO_PEAK_SD = 6.6
 """Standard deviations from the lowest to the highest reading of normal noise, all but 0.1 %."""
 ROUNDING_SD = 12.0**-0.5
 """Standard deviation of what rounding to whole counts takes away."""
+STRAY_SD = 12.0
 LEAST_STRETCHES = 10
 LEAST_IN_STRETCH = 8
 _STRETCH_S = 1.0
@@ -64,6 +68,19 @@ def still_noise(values: npt.ArrayLike, rate_hz: float) -> Noise | str:
         stretch_s=length / rate_hz,
         samples=record.size,
     )
+
+
+def strays(values: npt.ArrayLike) -> npt.NDArray[np.intp]:
+    """Where single readings lie far off their neighbours: indices into values of shape (n,).
+
+    Far is more than :data:`STRAY_SD` standard deviations of the noise, and three counts, from the median of
+    the two readings on either side. A knock moves neighbours too, and is none.
+    """
+    record = np.asarray(values)
+    if record.size < LEAST_QUIET:
+        return np.empty(0, np.intp)
+    off = np.abs(record - median_filter(record.astype(np.float64), 5, mode="nearest"))
+    return np.flatnonzero(off > max(STRAY_SD * noise_sd(record), 3.0))
 
 
 def noise_free_bits(span: float, sd: float) -> float:

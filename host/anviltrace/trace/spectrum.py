@@ -31,6 +31,8 @@ _LONGEST_S = 10.0
 """Mains wanders: a longer stretch would smear it."""
 _LEAST_S = 1.0
 _PAD = 4
+_NOTHING = 1e-30
+"""A record without any noise has no hum either; this keeps it from being 0 of 0."""
 _RESOLUTION_HZ = 0.5
 _BESIDE_HZ = (1.5, 8.0)
 """Where the noise beside a line is taken from, as distance from it."""
@@ -140,7 +142,8 @@ class _Lines:
         fits = apart & (grid > width) & (grid < self.step_hz * (self.amplitudes.size - 1))
         if not fits.any():
             return math.inf
-        return math.sqrt(float(np.median(np.square(self.at(grid[fits])))) / (2.0 * math.log(2.0)))
+        squared = float(np.median(np.square(self.at(grid[fits]))))
+        return math.sqrt(max(squared, _NOTHING) / (2.0 * math.log(2.0)))
 
 
 def _hum(lines: _Lines, base_hz: float, rate_hz: float) -> MainsHum:

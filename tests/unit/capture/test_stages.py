@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from workshop import workshop
 
-from anviltrace.capture.stages import RunStages, Stage, TapStages, ZeroStages
+from anviltrace.capture.stages import RunStages, Stage, StillStages, TapStages, ZeroStages
 from anviltrace.records import Plan
 
 RATE_HZ = 1000.0
@@ -109,3 +109,11 @@ class TestTaps:
         begun = play(stages, quiet)
         assert begun == {Stage.DRIVE: 1000, Stage.DONE: 31_000}
         assert stages.reason == "no tap came within 30 s"
+
+
+def test_a_rig_at_rest_is_recorded_for_a_time_and_says_what_for() -> None:
+    stages = StillStages(2.0, 100.0, "a check")
+    assert stages.feed(0, np.zeros(150, np.int32)) == []
+    assert stages.seconds_left(150) == 0.5
+    assert stages.feed(150, np.zeros(50, np.int32)) == [Stage.DONE]
+    assert stages.reason == "a check"

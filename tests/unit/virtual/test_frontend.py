@@ -78,3 +78,17 @@ def test_the_ads1220_settles_within_one_conversion_of_2121_clock_periods():
 def test_counts_of_the_hx711_are_10_pv_per_v_whatever_the_excitation():
     assert HX.counts_per_mv_per_v == pytest.approx(1e-3 / 10e-12)
     assert HX.noise_counts == pytest.approx(90e-9 / 4.3 / 10e-12)
+
+
+def test_faults_on_purpose_steps_and_stale_values():
+    random = np.random.default_rng(3)
+    counts = 100.0 * random.standard_normal(20_000)
+    sound = Converter(name=ConverterName.HX711, excitation_v=5.0, rate_hz=80)
+    assert sound.spoil(counts, 0.0, random) is counts
+    stepped = Converter(name=ConverterName.HX711, excitation_v=5.0, rate_hz=80, step_nv=2.0)
+    steps = np.unique(stepped.spoil(counts, 0.0, random)) / 40.0  # 2 nV of 5 V are 0.4 nV/V: 40 counts
+    np.testing.assert_allclose(steps, np.rint(steps), atol=1e-9)
+    stale = Converter(name=ConverterName.HX711, excitation_v=5.0, rate_hz=80, stale_share=0.25)
+    spoilt = stale.spoil(counts, 7.0, random)
+    assert np.mean(np.diff(spoilt) == 0.0) == pytest.approx(0.25, abs=0.02)
+    assert set(spoilt.tolist()) <= {7.0, *counts.tolist()}
