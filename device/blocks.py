@@ -15,7 +15,7 @@ from anvilwire.messages import (
     BLOCK_SATURATED,
 )
 from anvilwire.stuffing import stuffed_size
-from quick import first_beyond, frame_into, mean_of, take_samples
+from quick import first_beyond, frame_into, mean_of, take_samples, take_words
 
 _BODY = HEADER_SIZE + BLOCK_HEADER_SIZE
 _SLOT = _BODY + BLOCK_SAMPLES * 3 + CRC_SIZE
@@ -87,6 +87,14 @@ class Block:
         """Add ``count`` samples from a ring of 3-byte samples, most significant byte first."""
         at = _BODY + self.count * SAMPLE_BYTES
         saturated = take_samples(ring, first, count, self.raw, at)
+        self._added(count, tick_first, tick_last)
+        if saturated:
+            self.mark_saturated(saturated)
+
+    def take_words(self, ring, first, count, tick_first, tick_last):
+        """Add ``count`` samples from a ring of words of 4 bytes: one of something else, the code's three."""
+        at = _BODY + self.count * SAMPLE_BYTES
+        saturated = take_words(ring, first, count, self.raw, at)
         self._added(count, tick_first, tick_last)
         if saturated:
             self.mark_saturated(saturated)

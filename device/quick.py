@@ -156,3 +156,39 @@ def first_beyond(raw: ptr8, at: int, count: int, low: int, high: int) -> int:
             return i
         at += 3
     return -1
+
+
+@micropython.viper
+def steady_words(ring: ptr8, first: int, count: int, least: int, most: int) -> int:
+    """How many of ``count`` words of 4 bytes from ``first`` on begin with a byte in ``least`` to ``most``."""
+    at = first * 4
+    for i in range(count):
+        wait = ring[at]
+        if wait < least or wait > most:
+            return i
+        at += 4
+    return count
+
+
+@micropython.viper
+def take_words(ring: ptr8, first: int, count: int, target: ptr8, at: int) -> int:
+    """Copy the upper 3 bytes of ``count`` words, least significant first, to ``target``.
+
+    Returns how many of these samples are at either end of the 24-bit scale.
+    """
+    saturated = 0
+    source = first * 4
+    for _ in range(count):
+        bottom = ring[source + 1]
+        middle = ring[source + 2]
+        top = ring[source + 3]
+        target[at] = bottom
+        target[at + 1] = middle
+        target[at + 2] = top
+        if top == 0x7F and middle == 0xFF and bottom == 0xFF:
+            saturated += 1
+        if top == 0x80 and middle == 0 and bottom == 0:
+            saturated += 1
+        source += 4
+        at += 3
+    return saturated

@@ -1,9 +1,10 @@
 """ADS1256: 24 bits, up to 30 kS/s, over SPI with a data-ready line.
 
 Source: TI datasheet SBAS288K (commands p. 34, registers p. 30-32, filter p. 18-20, calibration p. 24).
-Read by an interrupt at each data-ready. On an RP2040 or RP2350 under MicroPython that keeps up to about
-3,750 and at best 7,500 samples a second; faster rates are on offer because the chip has them, and samples
-that a slow board misses are counted as lost, never hidden.
+Read by an interrupt at each data-ready, up to 7,500 samples a second: on an RP2040 or RP2350 under
+MicroPython that keeps up with about 3,750 and at best with these. Where the settings name a state machine
+(``pio``) and the board has one, it reads from 3,750 samples a second up, and 15,000 and 30,000 are on offer
+too (see ``wordring``). Samples that a board misses are counted as lost, never hidden.
 """
 
 from time import sleep_ms, sleep_us
@@ -28,6 +29,8 @@ _READ_ALL = bytes([_RREG, _REGISTERS - 1])
 _RESET_VALUES = ((1, 0x01), (2, 0x20), (3, 0xF0))  # MUX, ADCON, DRATE
 _BUFFER_ON = 0x02
 _AIN0_AIN1 = 0x01
+_MOST_BY_INTERRUPT_MHZ = 7_500_000
+_LEAST_BY_PIO_MHZ = 3_750_000
 _SPI_HZ = 1_920_000  # a quarter of the 7.68 MHz crystal, the most the chip takes
 _T6_US = 7  # 50 crystal periods between a read command and its first data bit
 _T11_US = 4  # 24 crystal periods after SYNC, RESET and RDATAC
@@ -60,7 +63,10 @@ def _group_delay_ns(averaged):
 
 
 class Converter:
-    """The chip on the pins ``spi``, ``sck``, ``mosi``, ``miso``, ``cs``, ``drdy`` and perhaps ``reset``."""
+    """The chip on the pins ``spi``, ``sck``, ``mosi``, ``miso``, ``cs``, ``drdy`` and perhaps ``reset``.
+
+    ``pio`` is a state machine that reads the fast rates.
+    """
 
     name = "ads1256"
     code_bits = 24
@@ -75,20 +81,19 @@ class Converter:
         pins = settings.PINS
         self.excitation_uv = settings.EXCITATION_UV
         self.excitation_source = EXCITATION_MEASURED if settings.EXCITATION_MEASURED else EXCITATION_NOMINAL
-        self.rates = tuple([(rate, _group_delay_ns(averaged)) for rate, _, averaged in _RATES])
         self.gains = tuple([(gain, 2000 * settings.REFERENCE_UV // gain) for gain in _GAINS])
         self._cs = Pin(pins["cs"], Pin.OUT, value=1)
         self._reset = Pin(pins["reset"], Pin.OUT, value=1) if "reset" in pins else None
-        self._spi = SPI(
-            pins["spi"],
-            baudrate=_SPI_HZ,
-            polarity=0,
-            phase=1,
-            sck=Pin(pins["sck"]),
-            mosi=Pin(pins["mosi"]),
-            miso=Pin(pins["miso"]),
+        sck, mosi, miso = Pin(pins["sck"]), Pin(pins["mosi"]), Pin(pins["miso"])
+        drdy = Pin(pins["drdy"], Pin.IN)
+        self._spi = SPI(pins["spi"], baudrate=_SPI_HZ, polarity=0, phase=1, sck=sck, mosi=mosi, miso=miso)
+        self._ready = ReadyRing("ADS1256", self._spi, drdy)
+        self._words = _word_ring(pins, sck, mosi, miso, drdy)
+        self._source = self._ready
+        most = _RATES[0][0] if self._words is not None else _MOST_BY_INTERRUPT_MHZ
+        self.rates = tuple(
+            [(rate, _group_delay_ns(averaged)) for rate, _, averaged in _RATES if rate <= most]
         )
-        self._ready = ReadyRing("ADS1256", self._spi, Pin(pins["drdy"], Pin.IN))
         self._wanted = bytes(4)
         self._registers = bytearray(_REGISTERS)
 
@@ -116,7 +121,9 @@ class Converter:
         found = self._read_registers()
         self._wanted = wanted
         self._compare(found)
-        self._ready.set_rate(rate_mhz)
+        by_pio = self._words is not None and rate_mhz >= _LEAST_BY_PIO_MHZ
+        self._source = self._words if by_pio else self._ready
+        self._source.set_rate(rate_mhz)
         return bytes(found)
 
     def start(self):
@@ -128,15 +135,15 @@ class Converter:
         self._ready.await_ready(2500)
         self._spi.write(_RDATAC)
         sleep_us(_T6_US)
-        self._ready.listen()
+        self._source.listen()
 
     def fill(self, block):
         """Move samples into the block; see the contract in ``converters``."""
-        return self._ready.fill(block)
+        return self._source.fill(block)
 
     def stop(self):
         """Leave continuous reading (SDATAC is due while data-ready is low) and read the settings back."""
-        self._ready.deafen()
+        self._source.deafen()
         try:
             self._ready.await_ready(500)
         except ConverterError:
@@ -191,3 +198,14 @@ class Converter:
                     "ADS1256: register %d reads 0x%02x, not 0x%02x as set: chip reset, or bad wiring"
                     % (register, found[register], wanted[register])
                 )
+
+
+def _word_ring(pins, sck, mosi, miso, drdy):
+    """The state machine that reads the fast rates, or None where none is named or the board has none."""
+    if "pio" not in pins:
+        return None
+    try:
+        from wordring import WordRing
+    except ImportError:
+        return None
+    return WordRing("ADS1256", pins["pio"], sck, mosi, miso, drdy)

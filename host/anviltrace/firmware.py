@@ -27,7 +27,7 @@ BUSES = {"spi": "SPI bus", "i2c": "I2C bus", "pio": "PIO state machine"}
 
 PINS_POSSIBLE = {
     "ads1220": PINS_NEEDED["ads1220"],
-    "ads1256": (*PINS_NEEDED["ads1256"], "reset"),
+    "ads1256": (*PINS_NEEDED["ads1256"], "reset", "pio"),
     "hx711": (*PINS_NEEDED["hx711"], "pio"),
     "nau7802": (*PINS_NEEDED["nau7802"], "drdy"),
     "ownadc": (*PINS_NEEDED["ownadc"], "smps"),
@@ -50,7 +50,9 @@ RATES_HZ = {
     "nau7802": (320, 80, 40, 20, 10),
     "ownadc": (20000, 10000, 5000, 2000),
 }
-"""What each converter offers; its file on the board says the same."""
+"""What each converter offers; its file on the board says the same. Without PIO: see :func:`rates_hz`."""
+MOST_BY_INTERRUPT_HZ = 7500
+"""Beyond that an ADS1256 is read by a state machine."""
 GAINS: dict[str, tuple[int, ...]] = {
     "ads1220": (1, 2, 4, 8, 16, 32, 64, 128),
     "ads1256": (1, 2, 4, 8, 16, 32, 64),
@@ -181,11 +183,25 @@ def _check_reference(settings: BoardSettings) -> None:
             raise PlanError(f"{name} = {value}: it can be {least} to {most}; correct it")
 
 
+def rates_hz(settings: BoardSettings) -> tuple[float, ...]:
+    """The rates that a board with these settings offers."""
+    if settings.converter == "hx711":
+        return (settings.rate_hz,)
+    offers = RATES_HZ[settings.converter]
+    if settings.converter == "ads1256" and "pio" not in settings.wiring():
+        return tuple(offer for offer in offers if offer <= MOST_BY_INTERRUPT_HZ)
+    return offers
+
+
 def _check_usual(settings: BoardSettings) -> None:
     name = settings.converter
-    rates_hz = (settings.rate_hz,) if name == "hx711" else RATES_HZ[name]
+    if name == "ads1256" and (settings.usual_rate_hz or 0) > max(rates_hz(settings)):
+        raise PlanError(
+            f"usual rate of {settings.usual_rate_hz:g} Hz: beyond {MOST_BY_INTERRUPT_HZ} Hz a PIO state "
+            "machine has to read the ads1256 (RP2040 or RP2350); name one as pin pio, for instance pio=0"
+        )
     for what, usual, offers in (
-        ("rate in Hz", settings.usual_rate_hz, rates_hz),
+        ("rate in Hz", settings.usual_rate_hz, rates_hz(settings)),
         ("gain", settings.usual_gain, gains(settings)),
     ):
         if usual is not None and usual not in offers:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
@@ -25,3 +27,14 @@ def power_up_with(root: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[str]
         monkeypatch.setattr(BoardProcess, "_command", command)
 
     return choose
+
+
+@pytest.fixture
+def pio_python(root: Path) -> str:
+    """An interpreter that has rp2040-pio-emulator and adafruit_pioasm."""
+    usual = root / ".venv-pio" / "bin" / "python"
+    named = os.environ.get("ANVILTRACE_PIO_PYTHON", str(usual))
+    tools = [named, "-c", "import pioemu, adafruit_pioasm"]
+    if not Path(named).is_file() or subprocess.run(tools, capture_output=True, check=False).returncode:
+        pytest.skip("no PIO emulator: .ci/run makes .venv-pio with rp2040-pio-emulator, where it can be had")
+    return named

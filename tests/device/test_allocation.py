@@ -26,10 +26,10 @@ def locked_boards(power_up_with: Callable[[str], None]) -> None:
     power_up_with("allocation.py")
 
 
-def _stream(url: str, seconds: float) -> tuple[int, list[Any]]:
+def _stream(url: str, seconds: float, rate_hz: float | None = None) -> tuple[int, list[Any]]:
     """Stream for a while; return how many samples came, and every error or end the board reported."""
     with Session(open_port(url)) as session:
-        settings = session.configure()
+        settings = session.configure(rate_hz)
         session.start(7)
         samples, trouble = 0, []
         while samples < seconds * settings.rate_hz and not trouble:
@@ -54,6 +54,13 @@ def test_streaming_allocates_nothing(scenario: str) -> None:
     samples, trouble = _stream(f"virtual://{scenario}?seed=3&ticks={(1 << 30) - 3_000_000}", 6.0)
     assert trouble == []
     assert samples > 0
+
+
+def test_streaming_by_state_machine_and_dma_allocates_nothing() -> None:
+    url = f"virtual://fishplate-fast?seed=3&ticks={(1 << 30) - 1_500_000}"
+    samples, trouble = _stream(url, 3.0, 30_000.0)
+    assert trouble == []
+    assert samples >= 90_000
 
 
 @pytest.mark.parametrize(

@@ -84,8 +84,11 @@ def test_missed_samples_are_a_marked_loss_of_the_right_length(scenario: str, int
     assert outcome.table["lost"][-1] == missing[at]
 
 
-def test_a_surplus_data_ready_adds_no_sample(interpreter: str) -> None:
-    outcome = _run("fishplate-held", interpreter, Fault.EXTRA_READY, 2, 3.0)
+@pytest.mark.parametrize(
+    ("scenario", "nominal_hz"), [("fishplate-held", 7500.0), ("fishplate-fast", 30000.0)]
+)
+def test_a_surplus_data_ready_adds_no_sample(scenario: str, nominal_hz: float, interpreter: str) -> None:
+    outcome = _run(scenario, interpreter, Fault.EXTRA_READY, 2, 3.0, nominal_hz)
     assert (_consecutive(outcome.table) == 0).all()
     assert (outcome.table["flags"] & m.BLOCK_GLITCH).any()
     assert outcome.finished.lost == 0
@@ -96,7 +99,22 @@ def test_a_surplus_data_ready_adds_no_sample(interpreter: str) -> None:
         / (ticks[-1] - ticks[0])
         * 1e6
     )
-    assert rate_hz == pytest.approx(7500, rel=1e-3)
+    assert rate_hz == pytest.approx(nominal_hz, rel=1e-3)
+
+
+@pytest.mark.parametrize("rate_hz", [15000.0, 30000.0])
+def test_samples_missed_by_a_state_machine_are_counted_exactly(rate_hz: float, interpreter: str) -> None:
+    outcome = _run("fishplate-fast", interpreter, Fault.MISSED_READY, 3, 2.0, rate_hz)
+    missing = _consecutive(outcome.table)
+    (at,) = missing.nonzero()[0]
+    assert missing[at] == outcome.finished.lost == 3
+    assert outcome.table["flags"][at + 1] & m.BLOCK_AFTER_LOSS
+
+
+def test_a_chip_that_falls_silent_under_a_state_machine_ends_the_run(interpreter: str) -> None:
+    outcome = _run("fishplate-fast", interpreter, Fault.SILENT, 0, 3.0, 30000.0)
+    assert outcome.finished.reason == m.CONVERTER_FAULT
+    assert "no data-ready for 30 ms" in outcome.errors[-1]
 
 
 def test_a_stretched_clock_pulse_is_not_taken_for_a_reading(interpreter: str) -> None:
@@ -127,10 +145,15 @@ def test_stray_text_costs_no_sample(interpreter: str) -> None:
     assert (_consecutive(outcome.table) == 0).all()
 
 
-@pytest.mark.parametrize("rate_hz", [7500.0, 30000.0])
-def test_a_chip_that_was_reset_ends_the_run_as_a_fault(rate_hz: float, interpreter: str) -> None:
+@pytest.mark.parametrize(
+    ("scenario", "rate_hz"),
+    [("fishplate-held", 7500.0), ("fishplate-fast", 7500.0), ("fishplate-fast", 30000.0)],
+)
+def test_a_chip_that_was_reset_ends_the_run_as_a_fault(
+    scenario: str, rate_hz: float, interpreter: str
+) -> None:
     # after a reset the ADS1256 converts at 30 kS/s and no longer reads continuously: what comes is worthless
-    outcome = _run("fishplate-held", interpreter, Fault.CHIP_RESET, 0, 3.0, rate_hz)
+    outcome = _run(scenario, interpreter, Fault.CHIP_RESET, 0, 3.0, rate_hz)
     assert outcome.finished.reason == m.CONVERTER_FAULT
     assert "reset" in outcome.errors[-1]
 

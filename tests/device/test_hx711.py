@@ -9,7 +9,6 @@ the project's files, which ``.ci/run`` makes, or the interpreter that ANVILTRACE
 from __future__ import annotations
 
 import json
-import os
 import re
 import subprocess
 from collections.abc import Callable
@@ -38,17 +37,6 @@ def drive(root: Path, interpreter: str, run_script: Callable[..., str]) -> Calla
 @pytest.mark.parametrize("check", CHECKS)
 def test_driver(drive: Callable[[str], str], check: str) -> None:
     drive(check)
-
-
-@pytest.fixture
-def pio_python(root: Path) -> str:
-    """An interpreter that has rp2040-pio-emulator and adafruit_pioasm."""
-    usual = root / ".venv-pio" / "bin" / "python"
-    named = os.environ.get("ANVILTRACE_PIO_PYTHON", str(usual))
-    tools = [named, "-c", "import pioemu, adafruit_pioasm"]
-    if not Path(named).is_file() or subprocess.run(tools, capture_output=True, check=False).returncode:
-        pytest.skip("no PIO emulator: .ci/run makes .venv-pio with rp2040-pio-emulator, where it can be had")
-    return named
 
 
 def test_the_pio_program_reads_what_the_chip_gives(drive: Callable[[str], str], pio_python: str) -> None:

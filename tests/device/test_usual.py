@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from anviltrace.firmware import GAINS, RATES_HZ
+from anviltrace.errors import RefusedError
+from anviltrace.firmware import DEFAULT_PINS, GAINS, RATES_HZ, BoardSettings, rates_hz
 from anviltrace.link.port import open_port
 from anviltrace.link.session import Session
 from anviltrace.virtual import protocol_virtual
@@ -20,8 +21,22 @@ def test_the_host_knows_what_the_converters_offer(converter: str) -> None:
         identity = session.identity
     assert {offer.gain for offer in identity.gains} == set(GAINS[converter])
     assert {offer.rate_hz for offer in identity.rates} <= set(map(float, RATES_HZ[converter]))
-    if converter == "ads1256":
-        assert len(identity.rates) == len(RATES_HZ[converter])
+    offered = {offer.rate_hz for offer in identity.rates}
+    assert offered == set(map(float, rates_hz(BoardSettings(converter=converter))))
+
+
+def test_a_state_machine_brings_the_fast_rates_and_without_one_it_is_said_why() -> None:
+    pins = DEFAULT_PINS["ads1256"] | {"pio": 0}
+    with Session(open_port("virtual://fishplate-fast?interpreter=cpython")) as session:
+        offered = {offer.rate_hz for offer in session.identity.rates}
+    assert (
+        offered == set(map(float, rates_hz(BoardSettings(pins=pins)))) == set(map(float, RATES_HZ["ads1256"]))
+    )
+    with Session(open_port("virtual://fishplate-held?interpreter=cpython")) as session:
+        with pytest.raises(RefusedError, match=r"no rate of 30000 Hz without a PIO state machine .* as pio"):
+            session.configure(30000.0)
+        with pytest.raises(RefusedError, match="no rate of 31000 Hz: choose"):
+            session.configure(31000.0)
 
 
 def test_usual_rate_and_gain(interpreter: str, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -28,9 +28,9 @@ def _expected_codes(values: np.ndarray[Any, Any], averaged: int, gain: int) -> n
     return np.clip(codes, -FULL_SCALE_CODE - 1, FULL_SCALE_CODE)
 
 
-def _stream(rate_hz: float, gain: int, seconds: float, query: str) -> tuple[Any, Any]:
+def _stream(scenario: str, rate_hz: float, gain: int, seconds: float, query: str) -> tuple[Any, Any]:
     """Samples of a driven run, and everything the bench rendered."""
-    port = open_port(f"virtual://fishplate-held?seed=5{query}")
+    port = open_port(f"virtual://{scenario}?seed=5{query}")
     with Session(port) as session:
         session.configure(rate_hz, gain)
         port.operator.seat("Ostrelby", "fresh pack")
@@ -47,11 +47,19 @@ def _stream(rate_hz: float, gain: int, seconds: float, query: str) -> tuple[Any,
 
 
 @pytest.mark.parametrize(
-    ("rate_hz", "averaged", "query"),
-    [(7500.0, 4, ""), (30000.0, 1, ""), (7500.0, 4, "&interpreter=cpython")],
+    ("scenario", "rate_hz", "averaged", "query"),
+    [
+        ("fishplate-held", 7500.0, 4, ""),
+        ("fishplate-fast", 15000.0, 2, ""),
+        ("fishplate-fast", 30000.0, 1, ""),
+        ("fishplate-held", 7500.0, 4, "&interpreter=cpython"),
+        ("fishplate-fast", 30000.0, 1, "&interpreter=cpython"),
+    ],
 )
-def test_every_sample_is_the_code_of_its_input(rate_hz: float, averaged: int, query: str) -> None:
-    samples, rendered = _stream(rate_hz, 64, 2.0 if query else 4.0, query)
+def test_every_sample_is_the_code_of_its_input(
+    scenario: str, rate_hz: float, averaged: int, query: str
+) -> None:
+    samples, rendered = _stream(scenario, rate_hz, 64, 2.0 if query else 4.0, query)
     assert samples.max() > 500_000  # blows are in it
     for offset in range(len(rendered) - averaged * len(samples) + 1):
         window = rendered[offset : offset + averaged * 64]

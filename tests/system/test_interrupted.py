@@ -24,10 +24,18 @@ def _session(archive: Archive, link: Link) -> Session:
     return session
 
 
-@pytest.mark.parametrize(("rate_hz", "fault"), [(7500.0, Fault.CHIP_RESET), (30000.0, Fault.CHIP_RESET),
-                                                (7500.0, Fault.SILENT)])  # fmt: skip
-def test_a_converter_that_fails_interrupts_the_run(tmp_path: Path, rate_hz: float, fault: Fault) -> None:
-    port = open_port("virtual://fishplate-held?seed=8")
+@pytest.mark.parametrize(
+    ("scenario", "rate_hz", "fault"),
+    [
+        ("fishplate-held", 7500.0, Fault.CHIP_RESET),
+        ("fishplate-fast", 30000.0, Fault.CHIP_RESET),
+        ("fishplate-held", 7500.0, Fault.SILENT),
+    ],
+)
+def test_a_converter_that_fails_interrupts_the_run(
+    tmp_path: Path, scenario: str, rate_hz: float, fault: Fault
+) -> None:
+    port = open_port(f"virtual://{scenario}?seed=8")
     with Archive.open(tmp_path / "a.anviltrace", create=True) as archive, Link(port) as link:
         settings = link.configure(rate_hz, 64)
         archive.put(settings)

@@ -41,7 +41,8 @@ _RP2040 = {"spi": _RP2040_SPI, "i2c": _RP2040_I2C, "uart": _RP2040_UART, "pio": 
 _ANALOGUE = frozenset({26, 27, 28, 29})
 _STEADY_SUPPLY = 23
 """On a Pico and a Pico 2 this pin, which is not led out, keeps the supply from saving power."""
-_RP2350 = {"spi": _RP2040_SPI, "i2c": _RP2040_I2C}
+_RP2350_PIO: Buses = {number: {} for number in range(12)}
+_RP2350 = {"spi": _RP2040_SPI, "i2c": _RP2040_I2C, "pio": _RP2350_PIO}
 """Its UARTs can use more pins than an RP2040's."""
 
 

@@ -11,6 +11,9 @@ from anviltrace.records import Board, ScaleKind, Settings, described_id
 from anvilwire import messages
 
 _MILLI = 1e-3
+
+_BY_PIO_HZ = {"ads1256": (15000.0, 30000.0)}
+_WHY_PIO = " without a PIO state machine (RP2040, RP2350) named in its settings, as pio"
 _MICRO = 1e-6
 _NANO = 1e-9
 
@@ -85,8 +88,9 @@ class Identity:
         """Raise RefusedError, naming what there is, unless rate and gain (None: any) are on offer."""
         if rate_hz is not None and all(abs(offer.rate_hz - rate_hz) > _MILLI for offer in self.rates):
             rates = ", ".join(f"{offer.rate_hz:g}" for offer in self.rates)
+            why = "" if rate_hz not in _BY_PIO_HZ.get(self.converter, ()) else _WHY_PIO
             raise RefusedError(
-                f"{self.converter} has no rate of {rate_hz:g} Hz: choose from {rates} Hz",
+                f"{self.converter} has no rate of {rate_hz:g} Hz{why}: choose from {rates} Hz",
                 messages.NOT_ON_OFFER,
             )
         if gain is not None and all(offer.gain != gain for offer in self.gains):

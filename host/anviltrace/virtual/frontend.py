@@ -67,13 +67,18 @@ class Converter:
     ``clock_error_ppm`` is how much faster than nominal its clock runs. ``noise_nv`` is the input-referred
     noise of one first-stage value, rms. The others divide by their excitation; an ADS1256 does not, it
     divides by a reference of its own that may miss its nominal 2.5 V. ``filter_us`` is the time constant of
-    the RC before an ownadc, ``amplifier_gain`` that of the amplifier before it.
+    the RC before an ownadc, ``amplifier_gain`` that of the amplifier before it. ``pio`` is the state machine
+    that reads an HX711 or the fast rates of an ADS1256, none where it is left out.
+
+    Faults on purpose: first-stage values come in steps of ``step_nv`` (0: none), and a share ``stale_share``
+    of them only repeats the one before.
     """
 
     name: ConverterName
     excitation_v: Annotated[float, Limits(1.0, 12.0)]
     noise_nv: Annotated[float, Limits(0.0, 1e5)] = 0.0
     rate_hz: Annotated[int | None, Limits(10, 80)] = None
+    pio: Annotated[int | None, Limits(0, 11)] = None
     clock_error_ppm: Annotated[float, Limits(-100_000.0, 100_000.0)] = 0.0
     step_nv: Annotated[float, Limits(0.0, 1e6)] = 0.0
     stale_share: Annotated[float, Limits(0.0, 0.9)] = 0.0

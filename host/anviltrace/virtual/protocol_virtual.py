@@ -262,7 +262,7 @@ def make_bench(scenario_name: str, seed: int | None, uart: int = 0) -> tuple[Any
 
     ``uart`` is the baud rate of the board's UART, 0 for USB.
     """
-    from anviltrace.firmware import BoardSettings
+    from anviltrace.firmware import DEFAULT_PINS, BoardSettings
     from anviltrace.virtual.bench import Bench
     from anviltrace.virtual.scenario import load
 
@@ -271,6 +271,7 @@ def make_bench(scenario_name: str, seed: int | None, uart: int = 0) -> tuple[Any
     settings = BoardSettings(
         board="virtual",
         converter=str(converter.name),
+        pins=None if converter.pio is None else DEFAULT_PINS[converter.name] | {"pio": converter.pio},
         rate_hz=80 if converter.rate_hz is None else converter.rate_hz,
         excitation_uv=1000 * round(1000 * converter.excitation_v),
         excitation_measured=True,

@@ -177,6 +177,11 @@ def _check_converter(converter: Converter, file: str) -> None:
         raise PlanError(
             f"{file}: converter.rate_hz = {converter.rate_hz} is not for an {converter.name}; leave it out"
         )
+    if converter.pio is not None and converter.name not in (ConverterName.HX711, ConverterName.ADS1256):
+        raise PlanError(
+            f"{file}: converter.pio = {converter.pio}: no state machine reads an {converter.name}: "
+            "leave it out"
+        )
 
 
 def _check_joint(joint: Joint, file: str) -> None:

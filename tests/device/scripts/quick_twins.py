@@ -68,6 +68,36 @@ def check_level(rng):
     assert quick.first_beyond(data, 5, 256, low, high) == -1
 
 
+def steady_words(ring, first, count, least, most):
+    """The plain twin: words of 4 bytes, the first of them a wait."""
+    waits = [ring[4 * i] for i in range(first, first + count)]
+    return ([least <= wait <= most for wait in waits] + [False]).index(False)
+
+
+def take_words(ring, first, count, target, at):
+    """The plain twin: the other three are a code, least significant byte first."""
+    codes = [bytes(ring[4 * i + 1 : 4 * i + 4]) for i in range(first, first + count)]
+    target[at : at + 3 * count] = b"".join(codes)
+    return sum([code in (b"\xff\xff\x7f", b"\x00\x00\x80") for code in codes])
+
+
+def check_words(rng):
+    words = bytearray()
+    for _ in range(40):
+        code = (0x7FFFFF, 0x800000, 0x800001, rng.getrandbits(24))[rng.getrandbits(2)]
+        words.extend(bytes([rng.getrandbits(8), code & 255, code >> 8 & 255, code >> 16]))
+    first = rng.getrandbits(3)
+    count = rng.getrandbits(5)
+    least, most = sorted([rng.getrandbits(8), rng.getrandbits(8)])
+    assert quick.steady_words(words, first, count, least, most) == steady_words(
+        words, first, count, least, most
+    )
+    assert quick.steady_words(words, first, count, 0, 255) == count
+    fast, plain = bytearray(150), bytearray(150)
+    assert quick.take_words(words, first, count, fast, 7) == take_words(words, first, count, plain, 7)
+    assert fast == plain, ("words", words)
+
+
 random.seed(20261125)
 trials = 0
 for size in (0, 1, 2, 253, 254, 255, 256, 508, 509, 800, 1090):
@@ -76,6 +106,8 @@ for size in (0, 1, 2, 253, 254, 255, 256, 508, 509, 800, 1090):
         trials += 1
     check(bytearray([255] * size))
     check_samples(random)
+    for _ in range(20):
+        check_words(random)
     for _ in range(20):
         check_level(random)
 print("agree", trials)

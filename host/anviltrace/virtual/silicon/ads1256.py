@@ -58,7 +58,10 @@ _T11_SHORT_PS = 4 * _CLKIN_PS
 _T11_LONG_PS = 24 * _CLKIN_PS
 _T16_PS = 16 * _CLKIN_PS
 _FASTEST_BYTE_PS = 8 * 4 * _CLKIN_PS - 1000  # SCLK at most a quarter of CLKIN; the pico is rounded
+_SCLK_HALF_PS = 200_000  # SCLK high and low, at least
 _EXTRA_EDGE_PS = 10_000_000
+_EARLY = 16  # a rogue edge comes a sixteenth of a period too early for a reader that looks at the level
+_GLITCH_PS = 1_000_000
 
 _IDLE, _READ_COUNT, _WRITE_COUNT, _WRITE = 0, 1, 2, 3
 _LARGEST_BATCH = 1500
@@ -69,6 +72,9 @@ def wire(settings, outputs, inputs):
     pins = settings.PINS
     chip = Ads1256(settings.REFERENCE_UV)
     outputs[pins["cs"]] = chip.select
+    outputs[pins["sck"]] = chip.serial_clock
+    outputs[pins["mosi"]] = chip.data_in
+    inputs[pins["miso"]] = chip.data_out
     inputs[pins["drdy"]] = chip.data_ready
     if "reset" in pins:
         outputs[pins["reset"]] = chip.reset_pin
@@ -89,6 +95,12 @@ class Ads1256:
         self.quick = False  # nothing stands between the driver and 24 bits of the code
         self.selected = False
         self.special = False
+        self._bit = 0
+        self._shifted_in = 0
+        self._shifted_out = 0
+        self._input_level = 1  # an SPI bus may leave its output as its last bit was
+        self._rose_ps = 0
+        self._glitch_ps = 0
         self._reset_held = False
         self._missing = 0
         self._extra = 0
@@ -100,8 +112,8 @@ class Ads1256:
 
     @micropython.native
     def driven(self):
-        """A driver listens to data-ready, or reads continuously."""
-        return clock.handler is not None or self._continuous
+        """A driver or a state machine listens to data-ready, or reads continuously."""
+        return clock.handler is not None or clock.agent is not None or self._continuous
 
     def passed(self, count):
         """Data-readies with something wrong; see faults. Tells whether an edge follows."""
@@ -112,8 +124,12 @@ class Ads1256:
             noticed = False
         elif self._extra:
             self._extra -= 1
-            clock.interrupt()
-            clock.spend(_EXTRA_EDGE_PS)
+            if clock.handler is None:
+                self._glitch_ps = clock.next_ps - clock.period_ps // _EARLY
+                self.quick = False
+            else:
+                clock.interrupt()
+                clock.spend(_EXTRA_EDGE_PS)
         self.special = self._missing > 0 or self._extra > 0
         return noticed
 
@@ -123,9 +139,59 @@ class Ads1256:
         """Level of DRDY: low while there is a code nobody has read; a short pulse high before the next."""
         if clock.next_ps <= clock.now_ps:
             clock.run_to(clock.now_ps)
+        if 0 <= clock.now_ps - self._glitch_ps < _GLITCH_PS:
+            return 0
         if clock.ready == self.taken or clock.next_ps - clock.now_ps <= _T16_PS:
             return 1
         return 0
+
+    def quiet_until(self):
+        """How long DRDY stays high if it is: up to a rogue edge, if one is due."""
+        return self._glitch_ps if self._glitch_ps > clock.now_ps else clock.FAR
+
+    def data_out(self):
+        """Level of DOUT: the bit of the last rising edge of SCLK."""
+        return self._shifted_out >> 7 & 1
+
+    def data_in(self, level):
+        """Level of DIN, where it is no pin of the SPI bus."""
+        self._input_level = level
+
+    def serial_clock(self, level):
+        """An edge of SCLK that does not come from the SPI bus: a bit out at the rising one, then one in."""
+        if not self.selected:
+            return
+        depth = heap.unlock()
+        if level:
+            self._clock_out()
+        else:
+            self._clock_in()
+        heap.relock(depth)
+
+    def _clock_out(self):
+        if clock.now_ps - self._rose_ps < _FASTEST_BYTE_PS // 8:
+            self._violate("sclk")
+        self._rose_ps = clock.now_ps
+        if self._bit == 0:
+            if not self._continuous and self._state == _IDLE and self._reply_at == self._reply_end:
+                self._check_command_time()
+            out = self._shift_out()
+            self._shifted_out = _reversed(out) if self.registers[STATUS] & _ORDER else out
+        else:
+            self._shifted_out = self._shifted_out << 1 & 0xFF
+
+    def _clock_in(self):
+        if clock.now_ps - self._rose_ps < _SCLK_HALF_PS:
+            self._violate("sclk")
+        if self._continuous and self._input_level:
+            self._violate("din")
+        self._shifted_in = (self._shifted_in << 1 | self._input_level) & 0xFF
+        self._last_bit_ps = clock.now_ps
+        self._bit = (self._bit + 1) & 7
+        if self._bit == 0:
+            if self._continuous:
+                self._finish_code()
+            self._shift_in(self._shifted_in)
 
     def select(self, level):
         """CS. High ends whatever exchange was going on."""
@@ -133,6 +199,7 @@ class Ads1256:
             self._violate("t10")
         self.selected = not level
         self._state = _IDLE
+        self._bit = 0
         self._reply_at = self._reply_end = 0
         self.quick = False
 

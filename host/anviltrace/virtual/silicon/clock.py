@@ -40,6 +40,7 @@ period_ps = FAR  # from one data-ready to the next
 ready = 0  # how many data-readies there have been
 handler = None  # the script's interrupt handler on the data-ready pin
 handler_pin = None
+agent = None  # a state machine that runs beside the script: see rp2.py
 
 _wall_us = 0
 _offset_ps = 0
@@ -102,17 +103,23 @@ def spend(duration_ps):
 
 @micropython.native
 def run_to(limit_ps):
-    """Go to ``limit_ps`` and call the interrupt handler at each data-ready on the way."""
+    """Go to ``limit_ps``; at each data-ready call the interrupt handler, or let a state machine see it."""
     global now_ps, next_ps, ready, _masks, _pending
     while next_ps <= limit_ps:
-        if handler is None:
+        if agent is not None:
+            if agent.replay(limit_ps):
+                continue
+            agent.run(next_ps)
+        elif handler is None:
             _skip_to(limit_ps)
             break
         if next_ps > now_ps:
             now_ps = next_ps
         next_ps += period_ps
         ready += 1
-        if chip.special and not chip.passed(1):
+        if (chip.special or handler is None) and not chip.passed(1):
+            continue
+        if handler is None:
             continue
         if _masks:
             _pending = True
@@ -229,12 +236,12 @@ def sleep_ps(duration_ps):
 def idle():
     """``machine.idle``: on a board, wait for an interrupt.
 
-    Jumping, it delivers the data-readies of two milliseconds; a chip that is polled gets time up to its next
-    data-ready. Following it lets this process sleep until a byte comes or a little later.
+    Jumping, it delivers the data-readies of two milliseconds; a chip that the script polls gets time up to
+    its next data-ready. Following it lets this process sleep until a byte comes or a little later.
     """
     choose()
     if jumping:
-        if handler is None and next_ps - now_ps < _IDLE_PS:
+        if handler is None and agent is None and next_ps - now_ps < _IDLE_PS:
             _jump(max(next_ps - now_ps, US))
         else:
             _jump(_IDLE_PS)

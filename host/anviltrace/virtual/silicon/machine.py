@@ -8,6 +8,7 @@ import micropython
 
 import clock
 import console
+import heap
 import settings
 from uart import UART  # noqa: F401
 
@@ -19,6 +20,7 @@ _UNIQUE_ID = bytearray(8)
 chip = None
 _outputs = {}
 _inputs = {}
+_functions = {}  # by pin number: what drives it
 
 
 def power_up(unique_id):
@@ -36,21 +38,42 @@ def power_up(unique_id):
     chip = module.wire(settings, _outputs, _inputs)
 
 
+def function_of(pin):
+    """What drives a pin, one of the ``ALT_`` numbers."""
+    return _functions.get(pin._number, Pin.ALT_SIO)
+
+
 class Pin:
     """A pin by its GPIO number."""
 
     IN = 0
     OUT = 1
+    ALT = 3
+    ALT_SPI = 1
+    ALT_SIO = 5
+    ALT_PIO0 = 6
+    ALT_PIO1 = 7
+    ALT_PIO2 = 8
     PULL_UP = 1
     PULL_DOWN = 2
     IRQ_FALLING = 4
     IRQ_RISING = 8
 
     def __init__(self, number, mode=-1, pull=-1, *, value=None):
+        self._number = number
         self._drive = _outputs.get(number)
         self._sense = _inputs.get(number)
         self._level = 1 if pull == Pin.PULL_UP else 0
-        self._is_output = mode == Pin.OUT
+        if mode != -1:
+            self.init(mode, value=value)
+
+    def init(self, mode, *, value=None, alt=ALT_SIO):
+        """What the pin is: input, output, or in the hands of ``alt``."""
+        if chip is not None:
+            chip.quick = False
+        depth = heap.unlock()
+        _functions[self._number] = alt if mode == Pin.ALT else Pin.ALT_SIO
+        heap.relock(depth)
         if value is not None:
             self.value(value)
 
@@ -112,6 +135,10 @@ class SPI:
     ):
         self._byte_ps = 8 * 1_000_000_000_000 // baudrate
         self._garbled = polarity != 0 or phase != 1
+        self._sck = sck
+        for pin in (sck, mosi, miso):
+            if pin is not None:
+                pin.init(Pin.ALT, alt=Pin.ALT_SPI)
 
     def write(self, buffer):
         """Send bytes."""
@@ -144,7 +171,7 @@ class SPI:
             into[i] = self._exchange(out[i])
 
     def _exchange(self, byte):
-        if chip.selected:
+        if chip.selected and (self._sck is None or function_of(self._sck) == Pin.ALT_SPI):
             return chip.exchange(byte, self._byte_ps, self._garbled)
         clock.spend(self._byte_ps)
         return 0xFF

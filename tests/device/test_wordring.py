@@ -1,0 +1,135 @@
+"""The ADS1256 read by a PIO state machine and DMA: the driver on simulated parts, and the program elsewhere.
+
+The program runs on the simulated RP2040 (``silicon/rp2.py``), whose opcodes are compared with another
+assembler's, and in rp2040-pio-emulator against a model of the chip's data sheet; see ``test_hx711`` for the
+environment that these two tools need.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from anviltrace.link.events import Blocks
+from anviltrace.link.port import open_port
+from anviltrace.link.session import Session
+
+HERE = Path(__file__).resolve().parent / "scripts"
+SCRIPT = HERE / "drive_wordring.py"
+CHECKS = [
+    name
+    for name in re.findall(r"^def (\w+)\(\)", SCRIPT.read_text("utf-8"), re.MULTILINE)
+    if name not in {"let_go", "opcodes"} and not name.startswith("words_")
+]
+CYCLE_NS = 1e9 / 7_500_000
+CRYSTAL_NS = 1e9 / 7_680_000
+
+
+@pytest.fixture
+def drive(root: Path, interpreter: str, run_script: Callable[..., str]) -> Callable[[str], str]:
+    """Run a check of the script; return what it printed."""
+    silicon = root / "host" / "anviltrace" / "virtual" / "silicon"
+    fakes = [silicon] if interpreter == "micropython" else [silicon / "cpython"]
+    folders = [*fakes, root / "device", root / "protocol"]
+    return lambda check: run_script(interpreter, SCRIPT, str(silicon), check, folders=folders)
+
+
+@pytest.mark.parametrize("check", CHECKS)
+def test_driver(drive: Callable[[str], str], check: str) -> None:
+    drive(check)
+
+
+@pytest.mark.parametrize("rate", ["30_kilohertz", "15_kilohertz"])
+def test_words_worked_out_are_those_of_single_instructions(drive: Callable[[str], str], rate: str) -> None:
+    # the simulation takes a short cut once the program's rhythm is known: it must not show
+    assert drive(f"words_worked_out_at_{rate}") == drive(f"words_by_single_instructions_at_{rate}")
+
+
+@pytest.fixture
+def emulated(drive: Callable[[str], str], pio_python: str) -> dict[str, Any]:
+    """What the program did in the emulator; a cycle is 133 ns."""
+    return _emulate(pio_python, drive("opcodes"))
+
+
+@cache
+def _emulate(pio_python: str, program: str) -> dict[str, Any]:
+    done = subprocess.run(
+        [pio_python, str(HERE / "emulate_words.py"), program],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    results: dict[str, Any] = json.loads(done.stdout)
+    assert results["assembled"] == json.loads(program)
+    return results
+
+
+def _looks(periods: float) -> int:
+    """Looks counted in an interval of so many sample periods of 250 cycles: 222 cycles and 4 for each."""
+    return round((250 * periods - 222) / 4)
+
+
+def test_the_program_reads_continuously(emulated: dict[str, Any]) -> None:
+    run = emulated["continuous"]
+    assert len(run["words"]) > 100
+    assert run["words"] == run["codes"][: len(run["words"])]
+    assert set(run["waits"][1:]) == {_looks(1)}
+    # TI SBAS288K, timing of the serial interface: SCLK period at least 4 crystal periods, 200 ns high and low
+    assert min(run["periods"]) * CYCLE_NS >= 4 * CRYSTAL_NS
+    assert min(run["highs"]) * CYCLE_NS >= 200
+    assert min(run["lows"]) * CYCLE_NS >= 200
+    # each reading is over before the next code, and its first clock comes after data-ready
+    readings = [run["rises"][at : at + 24] for at in range(0, len(run["rises"]) // 24 * 24, 24)]
+    for number, rises in enumerate(readings):
+        assert 0 < rises[0] - 250 * number <= 8
+        assert rises[-1] + 4 < 250 * (number + 1) - 16
+
+
+def test_a_missed_data_ready_shows_in_the_wait(emulated: dict[str, Any]) -> None:
+    run = emulated["missed"]
+    left = [code for number, code in enumerate(run["codes"]) if number not in (10, 15, 16)]
+    assert run["words"] == left[: len(run["words"])]
+    waits = run["waits"]
+    assert (waits[10], waits[14]) == (pytest.approx(_looks(2), abs=1), pytest.approx(_looks(3), abs=1))
+    assert set(waits[1:10] + waits[11:14] + waits[15:]) == {_looks(1)}
+    assert emulated["long"]["waits"][10] == 255  # beyond 4.9 periods nothing is counted
+
+
+def test_a_chip_that_does_not_take_the_clock_shows_in_the_wait(emulated: dict[str, Any]) -> None:
+    # data-ready stays low after the reading: the count begins at 31 of 255
+    waits = emulated["deaf"]["waits"]
+    assert set(waits[1:11]) == {_looks(1)}
+    assert min(waits[11:]) > 255 - 32
+    assert max(waits[11:]) < 255
+
+
+def test_a_spike_while_nobody_looks_does_no_harm(emulated: dict[str, Any]) -> None:
+    run = emulated["spike"]
+    assert run["words"] == run["codes"][: len(run["words"])]
+    assert set(run["waits"][1:]) == {_looks(1)}
+    waits = emulated["early"]["waits"]
+    assert waits[6] <= 5  # just before the next code it is taken for it, and known by its wait
+
+
+@pytest.mark.parametrize("number", [3, 7])
+def test_any_state_machine(number: int, interpreter: str, tmp_path: Path) -> None:
+    scenario = tmp_path / "rig.toml"
+    scenario.write_text(
+        f'based_on = "fishplate-fast"\n[converter]\nname = "ads1256"\nexcitation_v = 5.0\npio = {number}\n'
+    )
+    with Session(open_port(f"virtual://{scenario}?seed=1&interpreter={interpreter}")) as session:
+        session.configure(15000.0)
+        session.start(1)
+        samples = 0
+        while samples < 2000:
+            samples += sum(len(event.samples) for event in session.poll() if isinstance(event, Blocks))
+        assert session.stop().lost == 0
