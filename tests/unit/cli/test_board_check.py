@@ -14,12 +14,12 @@ from standin import Script, StandIn
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="the stand-in needs a pty")
 
 BENCH = '[rig]\nname = "stud rig"\nkind = "fixed"\n'
+SCATTER = np.random.default_rng(1).standard_normal(1 << 16)
 
 
 def noise(index: np.ndarray) -> np.ndarray:
     """Noise of 40 counts about 5000: the same for the same index."""
-    scatter = [np.random.default_rng(int(one)).standard_normal() for one in index]
-    return np.rint(5000.0 + 40.0 * np.array(scatter)).astype(np.int32)
+    return np.rint(5000.0 + 40.0 * SCATTER[index % SCATTER.size]).astype(np.int32)
 
 
 @pytest.fixture
@@ -116,3 +116,27 @@ def test_neither_port_nor_run_is_wrong_usage(check: Any, monkeypatch: pytest.Mon
 def test_a_run_that_is_no_check_is_refused(check: Any) -> None:
     check(noise, "--yes")
     assert check(None, "--run", "ffffffff").code == 6
+
+
+def test_a_person_is_led_through_it(check: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Told what to do, one thing at a time; what does not come of it is left out, and the rest goes on."""
+    asked: list[str] = []
+    pushed = [0]
+
+    def answer(text: str, **_: Any) -> str:
+        asked.append(text)
+        pushed[0] = 4000 if "push the socket end clockwise" in text else 0
+        return ""
+
+    monkeypatch.setattr("click.prompt", answer)
+    monkeypatch.setattr("anviltrace.cli.board_check._Acts._may_ask", True)
+    outcome = check(lambda index: noise(index) + pushed[0], "--json", "--without", "ring")
+    assert outcome.code == 0, outcome.err
+    assert [text.split(",")[0] for text in asked] == ["Rig at rest", "With a short bar"]
+    assert "Let go." in outcome.err
+    found = verdicts(outcome)
+    assert (found["polarity"], found["shunt"], found["ring"]) == ("pass", "not done", "not done")
+    lines = {line["name"]: line for line in json.loads(outcome.out)["lines"]}
+    assert "so no [[shunt]] is described" in lines["shunt"]["advice"]
+    assert lines["ring"]["advice"] == "left out by --without"
+    assert lines["polarity"]["data"]["moved_counts"] == pytest.approx(4000.0, abs=20.0)
