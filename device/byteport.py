@@ -10,11 +10,19 @@ from anvilwire.frame import HEADER_SIZE, MAX_REQUEST, OVERHEAD
 from anvilwire.stuffing import stuffed_size, unstuff_into
 from quick import is_sealed
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any
+
 NOTHING = -1
 ESCAPE = -2
 """What :meth:`Byteport.receive` returns when no request is complete, or when someone wants the prompt."""
 
-_STALL_MS = 500
+PATIENT_MS = 500
+HASTY_MS = 20
+"""How long a write waits for the other end to take something: at most, and for what can be sent again."""
+
+_TRY_ANYWAY_MS = 2000
 _TAKE = 256
 _ROOM = stuffed_size(MAX_REQUEST)
 _VERSION_THREE = 3
@@ -36,6 +44,10 @@ class Byteport:
         self._writer = writer
         self._poller = select.poll()
         self._poller.register(reader, select.POLLIN)
+        self._taker = select.poll()
+        self._taker.register(writer, select.POLLOUT)
+        self._stuck = False
+        self._stuck_since: "Any" = 0
         self._byte = bytearray(1)
         self._segment = bytearray(_ROOM)
         self._filled = 0
@@ -43,11 +55,14 @@ class Byteport:
         self.length = 0
         self.bad = 0
 
-    def write(self, buffer, count):
-        """Write ``buffer[:count]``; return False when the other end took nothing for half a second.
+    def write(self, buffer, count, limit_ms=PATIENT_MS):
+        """Write ``buffer[:count]``; return False when the other end took nothing for ``limit_ms``.
 
-        What was half written then is closed off by the zero in front of the next frame.
+        What was half written then is closed off by the zero in front of the next frame. From then on the
+        port is stuck, and hasty writes return at once until it can take something.
         """
+        if self._stuck and limit_ms < PATIENT_MS and not self._takes():
+            return False
         done = 0
         since = ticks_ms()
         while done < count:
@@ -55,10 +70,13 @@ class Byteport:
             if wrote:
                 done += wrote
                 since = ticks_ms()
-            elif ticks_diff(ticks_ms(), since) > _STALL_MS:
+            elif ticks_diff(ticks_ms(), since) > limit_ms:
+                self._stuck = True
+                self._stuck_since = ticks_ms()
                 return False
             else:
                 sleep_us(100)
+        self._stuck = False
         return True
 
     def receive(self):
@@ -91,6 +109,13 @@ class Byteport:
     def payload_length(self):
         """Bytes between header and CRC."""
         return self.length - OVERHEAD
+
+    def _takes(self):
+        """Whether a stuck port says that it takes bytes again; one that never says so is tried at times."""
+        for _, event in self._taker.ipoll(0):
+            if event & select.POLLOUT:
+                return True
+        return ticks_diff(ticks_ms(), self._stuck_since) > _TRY_ANYWAY_MS
 
     def _read_byte(self):
         for _, event in self._poller.ipoll(0):

@@ -9,7 +9,7 @@ from anvilwire.frame import HEADER, HEADER_SIZE, MAX_FRAME, MAX_REQUEST, VERSION
 from anvilwire.stuffing import stuffed_size
 from blocks import CHANNELS, SAMPLE_BYTES, Block
 from burst import Burst
-from byteport import ESCAPE, NOTHING
+from byteport import ESCAPE, HASTY_MS, NOTHING, PATIENT_MS
 from converters import ConverterError, on_offer
 from machine import idle
 from quick import frame_into
@@ -139,14 +139,14 @@ class Station:
             return
         request_id = port.field_u8(0)
         if kind == self._answered_kind and request_id == self._answered_id:
-            self._send(self._replies)
+            self._reply()
             return
         self._answered_kind = kind
         self._answered_id = request_id
         code = self._act(kind, request_id, length)
         if code:
             self._refuse(request_id, kind, code)
-        self._send(self._replies)
+        self._reply()
 
     def _act(self, kind, request_id, length):
         """Do what the request asks and load its reply; return a refusal code, or 0."""
@@ -372,7 +372,7 @@ class Station:
         block = self._block
         length = block.seal(number, self._sequence)
         self._sequence = (self._sequence + 1) & 0xFFFF
-        return self._port.write(block.wire, length)
+        return self._port.write(block.wire, length, HASTY_MS)
 
     def _finish(self, reason):
         """End the run unasked."""
@@ -429,12 +429,16 @@ class Station:
             block.lost,
             self._port.bad,
         )
-        self._send(box)
+        self._send(box, HASTY_MS)
 
     # helpers
 
-    def _send(self, box):
-        self._port.write(box.wire, box.seal(self._sequence))
+    def _reply(self):
+        """Send the reply. A host that does not get it asks again; samples do not wait for it."""
+        self._send(self._replies, PATIENT_MS if self._state == m.IDLE else HASTY_MS)
+
+    def _send(self, box, patience_ms=PATIENT_MS):
+        self._port.write(box.wire, box.seal(self._sequence), patience_ms)
         self._sequence = (self._sequence + 1) & 0xFFFF
 
     def _payload(self):

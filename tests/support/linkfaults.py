@@ -269,7 +269,7 @@ def through_codec(frames: int, faults: Faults, seed: int) -> Figures:
         now_s += 0.02
         asked = back(host.hear(there(board.hear(asked) + board.once_more()), now_s))
     host.hear(b"", now_s)
-    host.intake.close(board.next_index, board.lost)
+    host.intake.close(board.next_index, board.lost, board.number)
     return _judge_model(board, host, there.events)
 
 
@@ -405,7 +405,7 @@ def through_board(
         spoiled.stall = 0.0
         totals = totals or session.stop()
         _take(session, intake, 0.0)
-        intake.close(totals.next_index, totals.lost)
+        intake.settle(totals)
         recovered = session.recovered.recovered
     return _judge_ramp(ledger, totals, spoiled, recovered)
 

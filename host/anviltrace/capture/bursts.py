@@ -153,7 +153,7 @@ class BurstIntake(Intake):
         counted = totals_from_its_first_block(totals, first, lost)
         table = from_its_first_block(table, first, totals.first_block, lost)
         stretches = super().take(table, np.concatenate(self._parts))
-        self.close(counted.next_index, counted.lost)
+        self.close(counted.next_index, counted.lost, counted.blocks)
         return counted, stretches
 
 

@@ -74,15 +74,17 @@ class Intake:
         self._note(blocks, samples)
         return stretches
 
-    def close(self, next_index: int, lost: int) -> None:
-        """Take the board's totals (samples, and those its converter lost): the end may be missing as well."""
+    def close(self, next_index: int, lost: int, blocks: int) -> None:
+        """Take the board's totals (samples, those its converter lost, blocks): the end may be missing too."""
         missing = next_index - self._keeper.next_index
         if missing > 0:
-            self._gap(missing, GapCause.LINK if lost - self._lost < missing else GapCause.CONVERTER, lost)
+            absent = blocks - self._next_block
+            cause = GapCause.LINK if lost - self._lost < missing else GapCause.CONVERTER
+            self._gap(missing, cause, lost, absent + 1)
 
     def settle(self, totals: Totals) -> tuple[Totals, list[tuple[int, Counts]]]:
         """:meth:`close` with the board's totals; returns them, and stretches taken only now: none."""
-        self.close(totals.next_index, totals.lost)
+        self.close(totals.next_index, totals.lost, totals.blocks)
         return totals, []
 
     def ticks(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
@@ -110,12 +112,19 @@ class Intake:
         missing = first - self._keeper.next_index
         if missing <= 0:
             return
-        cause = GapCause.CONVERTER if int(block["number"]) == self._next_block else GapCause.LINK
-        self._gap(missing, cause, int(block["lost"]))
+        absent = int(block["number"]) - self._next_block
+        cause = GapCause.LINK if absent else GapCause.CONVERTER
+        follows_loss = bool(block["flags"] & messages.BLOCK_AFTER_LOSS)
+        self._gap(missing, cause, int(block["lost"]), absent + follows_loss)
 
-    def _gap(self, missing: int, cause: GapCause, lost: int) -> None:
-        """A gap up to where the board had ``lost`` so many samples: exact only if none of it is inferred."""
-        uncertainty = 0 if cause is GapCause.LINK and lost == self._lost else 1
+    def _gap(self, missing: int, cause: GapCause, lost: int, losses_most: int) -> None:
+        """A gap up to where the board had ``lost`` so many samples.
+
+        The converter's losses in it are each known to ±1. There are no more than samples lost meanwhile, nor
+        than ``losses_most``: a block begins after one at most.
+        """
+        inferred = min(lost - self._lost, losses_most)
+        uncertainty = inferred if cause is GapCause.LINK else max(1, inferred)
         self.gaps.append(Gap(self._run_id, self._keeper.next_index, missing, cause, uncertainty))
         self._keeper.gap(self.gaps[-1])
 

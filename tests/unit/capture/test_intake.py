@@ -85,7 +85,7 @@ def test_a_whole_run_has_no_gap() -> None:
     taker, ledger = intake()
     board = Board()
     stretches = taker.take(*joined([board.block() for _ in range(5)]))
-    taker.close(board.next_index, board.lost)
+    taker.close(board.next_index, board.lost, board.number)
     assert [(first, len(counts)) for first, counts in stretches] == [(0, 50)]
     assert ledger.pieces == [(0, list(range(50)))]
     assert ledger.gaps == []
@@ -117,12 +117,22 @@ def test_a_converter_loss_within_lost_blocks_blurs_the_bounds() -> None:
     assert ledger.gaps == [Gap("run", 10, 14, GapCause.LINK, 1)]
 
 
+def test_each_converter_loss_within_lost_blocks_counts() -> None:
+    taker, ledger = intake()
+    board = Board()
+    blocks = [board.block(), board.block(lose=4), board.block(), board.block(lose=1), board.block(lose=2)]
+    taker.take(*joined([blocks[0], blocks[4]]))
+    # three blocks are missing, and the one that came begins after a loss: at most four losses, and there were
+    # three; seven samples would allow more
+    assert ledger.gaps == [Gap("run", 10, 37, GapCause.LINK, 4)]
+
+
 def test_the_first_and_the_last_blocks_may_be_missing() -> None:
     taker, ledger = intake()
     board = Board()
     blocks = [board.block() for _ in range(5)]
     taker.take(*joined(blocks[1:4]))
-    taker.close(board.next_index, board.lost)
+    taker.close(board.next_index, board.lost, board.number)
     assert ledger.gaps == [Gap("run", 0, 10, GapCause.LINK, 0), Gap("run", 40, 10, GapCause.LINK, 0)]
 
 
@@ -130,13 +140,13 @@ def test_samples_lost_by_the_converter_at_the_very_end() -> None:
     taker, ledger = intake()
     board = Board()
     taker.take(*board.block())
-    taker.close(board.next_index + 3, lost=3)
+    taker.close(board.next_index + 3, 3, board.number)
     assert ledger.gaps == [Gap("run", 10, 3, GapCause.CONVERTER, 1)]
 
 
 def test_nothing_at_all_arrived() -> None:
     taker, ledger = intake()
-    taker.close(30, 0)
+    taker.close(30, 0, 3)
     assert ledger.gaps == [Gap("run", 0, 30, GapCause.LINK, 0)]
     assert [len(part) for part in taker.ticks()] == [0, 0]
 
@@ -187,7 +197,7 @@ def test_samples_and_gaps_always_add_up(fate: list[tuple[bool, int]], reads: int
     arrived = [made for kept, lose in fate if (made := board.block(lose)) and kept]
     for at in range(0, len(arrived), reads):
         taker.take(*joined(arrived[at : at + reads]))
-    taker.close(board.next_index, board.lost)
+    taker.close(board.next_index, board.lost, board.number)
     assert ledger.next_index == board.next_index
     for first, counts in ledger.pieces:
         assert counts == list(range(first, first + len(counts)))

@@ -2,8 +2,8 @@
 
 What is written goes into a buffer of ``txbuf`` bytes that empties at the baud rate; a write takes what fits,
 or None. What the host sent arrives a byte at a time. There is no flow control: bytes that the host does not
-read are lost (while time jumps it first has two seconds of wall time for it), but the model has no line
-errors and its receive buffer does not overflow.
+read are lost. It first has a while of wall time for it, as if its system kept them that long. The model has
+no line errors and its receive buffer does not overflow.
 """
 
 import io
@@ -13,7 +13,8 @@ import micropython
 import clock
 import console
 
-_HOLD_UP_MS = 2000
+_HOLD_UP_MS = 2000  # while time jumps
+_KEPT_MS = 200  # in step with the wall
 _POLL = 3
 _IN = 1
 _OUT = 4
@@ -43,7 +44,7 @@ class UART(io.IOBase):
         if count > room:
             count = room
         self._empty_ps = max(self._empty_ps, clock.now_ps) + count * self._byte_ps
-        if console.wait_for_room(_HOLD_UP_MS if clock.jumping else 0):
+        if console.wait_for_room(_HOLD_UP_MS if clock.jumping else _KEPT_MS):
             console.write(buffer, offset, count)
         return count
 
