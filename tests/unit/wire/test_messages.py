@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import json
 import re
 import struct
 from pathlib import Path
@@ -11,6 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from anvilwire import frame
 from anvilwire import messages as m
 
 LIMITS = {
@@ -88,3 +91,19 @@ def test_specification_lists_every_message_as_it_is(root: Path) -> None:
     assert rows == {
         f"0x{kind:02X}": f"{m.NAMES[kind]} | {_spelled(fields)}" for kind, fields in m.FIELDS.items()
     }
+
+
+def test_frames_are_those_of_the_vectors(root: Path) -> None:
+    """fixtures/wire/messages.csv: laid out by hand from SPEC.md, CRC by zlib, COBS by PyPI cobs 1.2.2."""
+    with (root / "fixtures" / "wire" / "messages.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert {m.NAMES[kind] for kind in (m.RESEND, m.BURST, m.RESENDING, m.CAPTURING, m.FINISHED)} <= {
+        row["message"] for row in rows
+    }
+    for row in rows:
+        kind, fields = int(row["kind"]), json.loads(row["fields"])
+        assert m.NAMES[kind] == row["message"]
+        wire = frame.build(kind, int(row["sequence"]), m.pack(kind, **fields))
+        assert wire.hex() == row["frame"], row["message"]
+        (parsed,) = frame.FrameReader().feed(bytes.fromhex(row["frame"]))
+        assert m.unpack(kind, parsed.payload) == fields
