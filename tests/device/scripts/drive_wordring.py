@@ -350,6 +350,45 @@ def nothing_is_allocated():
     heap.unlock()
 
 
+def saturated_samples_are_counted():
+    from blocks import Block
+
+    converter, _, _ = driver(value=2**31 - 1)
+    converter.start()
+    block = Block()
+    while block.room():
+        converter.fill(block)
+        clock.idle()
+    expect((block.saturated, block.count, block.flags), (256, 256, 1))
+    let_go()
+    converter, _, _ = driver()
+    converter.start()
+    block = Block()
+    while block.room():
+        converter.fill(block)
+        clock.idle()
+    expect((block.saturated, block.count, block.flags), (0, 256, 0))
+
+
+def ends_by_watchdog():
+    """Samples go on without the processor; only the main loop feeds the watchdog."""
+    import machine
+
+    converter, _, _ = driver()
+    watchdog = machine.WDT(timeout=100)
+    converter.start()
+    block = WordBlock()
+    while len(block.codes) < 30_000:
+        watchdog.feed()
+        block.count = 0
+        converter.fill(block)
+        clock.idle()
+    print("fed for a second")
+    for _ in range(100):
+        clock.idle()
+    print("not reset, %d words" % converter._words._position())
+
+
 def opcodes():
     """The assembled program and where it wraps, for another machine to run."""
     import json

