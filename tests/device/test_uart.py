@@ -30,7 +30,7 @@ def _run(url: str, rate_hz: float, samples: int) -> tuple[np.ndarray, Totals, in
 
 def test_a_rate_that_fits_loses_nothing(interpreter: str) -> None:
     # a UART sends 10 bits a byte (start, 8 data, stop): 921600 Bd carry 92160 bytes/s
-    url = f"virtual://fishplate-held?seed=1&interpreter={interpreter}&uart=921600"
+    url = f"virtual://fishplate-fast?seed=1&interpreter={interpreter}&uart=921600"
     table, totals, carried = _run(url, 15_000.0, 20_000)
     assert carried == 92_160
     assert needed_bytes_per_s(15_000.0) < carried
@@ -40,7 +40,7 @@ def test_a_rate_that_fits_loses_nothing(interpreter: str) -> None:
 
 
 def test_a_rate_that_does_not_fit_is_refused_with_the_figures_and_the_way_out() -> None:
-    with Session(open_port("virtual://fishplate-held?seed=1&interpreter=cpython&uart=921600")) as session:
+    with Session(open_port("virtual://fishplate-fast?seed=1&interpreter=cpython&uart=921600")) as session:
         session.configure(30_000.0)
         with pytest.raises(RefusedError, match=r"needs 95\d+ bytes/s .* carries 92160: .* 546 ms .*--burst"):
             session.start(1)
@@ -52,7 +52,7 @@ def test_a_board_with_a_link_too_slow_stays_reachable_and_counts_what_it_loses(
 ) -> None:
     # no host of ours starts that; another one may: neither watchdog nor the STOP must be starved
     monkeypatch.setattr(session_module, "must_carry", lambda *_: None)
-    url = f"virtual://fishplate-held?seed=1&interpreter={interpreter}&uart=460800"
+    url = f"virtual://fishplate-fast?seed=1&interpreter={interpreter}&uart=460800"
     table, totals, carried = _run(url, 30_000.0, 30_000)
     assert carried == 46_080
     first = table["first_index"].astype(np.int64)
