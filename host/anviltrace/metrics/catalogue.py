@@ -467,8 +467,8 @@ _ENTRIES = (
         ),
         computed="Least squares through these levels on time.",
         uncertainty=(
-            "noise of the level; how much the figure changes where 10 and 90 % fall on other levels. The "
-            "calibration cancels but for its own bend."
+            "noise of the level; how much the figure changes where 10 and 90 % fall on other levels; the "
+            "transducer's departure from its line. The slope of the calibration cancels."
         ),
         needs=(Need.BLOWS, Need.QUIET, Need.ZERO, Need.LEVELS),
         group=Group.CLIMB,

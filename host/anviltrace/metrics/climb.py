@@ -148,6 +148,7 @@ def linearity(a: Analysis) -> Value:
     parts = [
         Part("noise", math.hypot(100.0, math.sqrt(2.0) * value) * level / rise_nm),
         rectangular("levels at the ends of the line", edge),
+        a.scale.residual_part(a.tightening_sign, 100.0 / rise_nm),
     ]
     return stated("climb_linearity", value, parts)
 
