@@ -21,7 +21,7 @@ ENDING = {"watchdog", "unaligned"}  # checks that end the interpreter
 def _checks() -> list[tuple[str, str]]:
     """(script, check) for every function of the scripts that is a check."""
     found = []
-    for chip in ("ads1220", "ads1256", "hx711", "nau7802", "clock", "dma"):
+    for chip in ("ads1220", "ads1256", "hx711", "nau7802", "ownadc", "clock", "dma"):
         names = re.findall(r"^def (\w+)\(\)", (SCRIPTS / f"check_{chip}.py").read_text("utf-8"), re.MULTILINE)
         found += [(chip, name) for name in names if name not in HELPERS]
     return found
