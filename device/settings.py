@@ -9,6 +9,7 @@ BOARD = "pico"
 # a file in converters/, and its pins by GPIO number
 CONVERTER = "ads1256"
 PINS = {"spi": 0, "sck": 18, "mosi": 19, "miso": 16, "cs": 17, "drdy": 20, "reset": 21}
+# and "pio": 0, a state machine of an RP2040 or RP2350, which reads 3,750 to 30,000 samples a second
 # CONVERTER = "ads1220"
 # PINS = {"spi": 0, "sck": 18, "mosi": 19, "miso": 16, "cs": 17, "drdy": 20}
 # CONVERTER = "hx711"

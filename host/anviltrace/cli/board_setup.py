@@ -22,6 +22,8 @@ NOT_WIRED = "none"
 
 SURE_RATE_HZ = 3750
 """The fastest rate suggested: what a Pico surely keeps up with by interrupt."""
+SURE_BY_PIO_HZ = 7500
+"""The same where a state machine reads an ADS1256: blows of 1 ms in full, and any link carries it."""
 BY_DMA = ("ownadc",)
 """Converters without an interrupt for each sample: the fastest rate is suggested."""
 
@@ -242,7 +244,7 @@ def _asked_rate_and_gain(settings: BoardSettings, given: dict[str, Any]) -> Boar
     rates, choices = ([f"{one:g}" for one in some] for some in (offers, gains(settings)))
     if given["rate_hz"] is None:
         words = "Samples per second, as its RATE pin is strapped" if strapped else "Samples per second"
-        now = settings.rate_hz if strapped else settings.usual_rate_hz or _sure_rate_hz(settings.converter)
+        now = settings.rate_hz if strapped else settings.usual_rate_hz or _sure_rate_hz(settings)
         settings = _with_rate(settings, float(_ask(words, f"{now:g}", click.Choice(rates))))
     if given["gain"] is None and len(choices) > 1:
         now = settings.usual_gain or max(gains(settings))
@@ -250,11 +252,14 @@ def _asked_rate_and_gain(settings: BoardSettings, given: dict[str, Any]) -> Boar
     return settings
 
 
-def _sure_rate_hz(converter: str) -> float:
-    from anviltrace.firmware import RATES_HZ
+def _sure_rate_hz(settings: BoardSettings) -> float:
+    from anviltrace.firmware import rates_hz
 
-    rates_hz = RATES_HZ[converter]
-    return max(rate_hz for rate_hz in rates_hz if rate_hz <= SURE_RATE_HZ or converter in BY_DMA)
+    offers = rates_hz(settings)
+    if settings.converter in BY_DMA:
+        return max(offers)
+    most_hz = SURE_BY_PIO_HZ if "pio" in settings.wiring() else SURE_RATE_HZ
+    return max(rate_hz for rate_hz in offers if rate_hz <= most_hz)
 
 
 def _ask(words: str, usual: Any, kind: Any = None) -> Any:

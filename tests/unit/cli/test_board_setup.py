@@ -47,7 +47,7 @@ def test_enter_takes_what_is_usual(path: Path) -> None:
 
 
 def test_answers_are_taken(path: Path) -> None:
-    pins = ["1", "10", "11", "12", "13", "9", "none"]
+    pins = ["1", "10", "11", "12", "13", "9", "none", "none"]
     answers = ["pico2", "ads1256", *pins, "4.987", "y", "7500", "32", "y"]
     result = run(path, answers="\n".join(answers) + "\n")
     assert result.exit_code == 0, result.stderr
@@ -56,6 +56,21 @@ def test_answers_are_taken(path: Path) -> None:
     assert settings.wiring() == {"spi": 1, "sck": 10, "mosi": 11, "miso": 12, "cs": 13, "drdy": 9}
     assert (settings.excitation_uv, settings.excitation_measured) == (4_987_000, True)
     assert (settings.usual_rate_hz, settings.usual_gain) == (7500, 32)
+
+
+def test_a_state_machine_brings_the_fast_rates(path: Path) -> None:
+    assert run(path, "--pin", "pio=0", "--rate", "30000", "--yes").exit_code == 0
+    settings = read_settings(path)
+    assert (settings.wiring()["pio"], settings.usual_rate_hz) == (0, 30000)
+    assert run(path, "--pin", "pio=none", "--yes").exit_code != 0  # the rate was for it
+
+
+def test_the_state_machine_is_asked_for(path: Path) -> None:
+    result = run(path, answers="\n" * 9 + "4\n" + "\n" * 10)
+    assert result.exit_code == 0, result.stderr
+    assert "number of the PIO state machine (none: none)" in result.stderr
+    settings = read_settings(path)
+    assert (settings.wiring()["pio"], settings.usual_rate_hz) == (4, 7500)
 
 
 def test_no_answer_writes_nothing(path: Path) -> None:
