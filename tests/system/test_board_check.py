@@ -112,6 +112,14 @@ def test_a_fault_has_its_line(folder: Path, tmp_path: Path, name: str) -> None:
     assert set(found.values()) <= {"pass", "not done"}
 
 
+def test_a_rig_read_by_a_state_machine_passes_however_often_it_is_started(folder: Path) -> None:
+    """Six recordings in one conversation, at two rates, by PIO and DMA."""
+    facts = check(folder, "virtual://fishplate-fast?seed=8", "--seconds", "3", "--rate", "30000")
+    found = verdicts(facts)
+    assert found.pop("drift") == "not done"  # too short
+    assert set(found.values()) == {"pass"}, facts
+
+
 def test_a_slow_converter_says_what_it_cannot_tell(folder: Path) -> None:
     found = verdicts(check(folder, "virtual://deadweight-hx711?seed=6", "--seconds", "15"))
     assert (found.pop("hum"), found.pop("ring")) == ("not done", "not done")

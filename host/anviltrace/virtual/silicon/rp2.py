@@ -86,13 +86,11 @@ class StateMachine:
     def restart(self):
         """Back to the first instruction."""
         self.catch_up()
-        self._replaying = False
-        self._flight_ps = _FAR
+        self._forget_rhythm()
         self._at = 0
         self._isr = 0
         self._at_ps = clock.now_ps
         self._stalled = False
-        self._looked_at = -1
 
     def put(self, value, shift=0):
         """A word for the program."""
