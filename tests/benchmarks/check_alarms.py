@@ -37,7 +37,7 @@ def sound(seed: int) -> tuple[np.ndarray, float, float]:
 
 def alarms(records: int) -> dict[str, int]:
     """How many sound records each test blames."""
-    blamed = dict.fromkeys(("codes", "hum", "strays", "a loud second"), 0)
+    blamed = dict.fromkeys(("codes", "hum", "strays", "a loud stretch"), 0)
     for seed in range(records):
         counts, rate_hz, _ = sound(seed)
         codes, hum, noise = look_at_codes(counts), mains_hum(counts, rate_hz), still_noise(counts, rate_hz)
@@ -45,7 +45,7 @@ def alarms(records: int) -> dict[str, int]:
         blamed["hum"] += isinstance(hum, MainsHum) and hum.clear
         blamed["hum"] += isinstance(hum, Folded) and bool(hum.tones)
         blamed["strays"] += strays(counts).size > 0
-        blamed["a loud second"] += isinstance(noise, Noise) and noise.loudest > 2.0
+        blamed["a loud stretch"] += isinstance(noise, Noise) and noise.loudest > noise.loudest_most
     return blamed
 
 

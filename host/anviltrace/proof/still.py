@@ -30,7 +30,6 @@ EXPECTED_BITS = {
 90 nV (its data sheet), the ADS1256 estimated from 27 nV at its lowest rate by the root of the bandwidth."""
 _WORSE_BITS = 2.0
 """So far below that, the noise is no longer the converter's (a factor of four)."""
-_LOUD = 2.0
 _MOST_NAMED = 4
 _LEAST_JITTER_S = 10e-6
 """Ticks are whole microseconds, and an interrupt takes its time: less than this is nothing."""
@@ -170,8 +169,9 @@ def _judge_noise(
     advice = ""
     if bits < limits.noise_look_bits:
         advice = "shield at one end, short twisted leads, away from chargers and motors; a lower rate"
-    elif noise.loudest > _LOUD:
-        advice = f"one second was {noise.loudest:.1f} times as loud as the others: {_AGAIN}"
+    elif noise.loudest > noise.loudest_most:
+        times = f"{noise.loudest:.1f} times as loud as the others"
+        advice = f"a stretch of {noise.stretch_s:.2g} s was {times}: {_AGAIN}"
     elif expected is not None and bits < expected - _WORSE_BITS:
         advice = (
             f"the {reading.converter} alone has about {expected:g} bits at this rate and its highest gain: "

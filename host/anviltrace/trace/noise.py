@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import median_filter
+from scipy.stats import chi2
 
 from anviltrace.trace.level import LEAST_QUIET, noise_sd
 
@@ -26,6 +27,7 @@ STRAY_SD = 12.0
 LEAST_STRETCHES = 10
 LEAST_IN_STRETCH = 8
 _STRETCH_S = 1.0
+_LOUD, _LOUD_BY_CHANCE = 2.0, 1e-4
 _MOST_STRETCHES = 60
 
 
@@ -34,12 +36,14 @@ class Noise:
     """Noise in the unit of the values: ``sd`` is its standard deviation within stretches of ``stretch_s``
     seconds, drift taken out, ``u_sd`` its standard uncertainty, from how the stretches differ.
 
-    ``loudest`` is the standard deviation of the loudest stretch over the median of all.
+    ``loudest`` is the standard deviation of the loudest stretch over the median of all, ``loudest_most`` what
+    it stays below by chance.
     """
 
     sd: float
     u_sd: float
     loudest: float
+    loudest_most: float
     stretch_s: float
     samples: int
 
@@ -65,9 +69,17 @@ def still_noise(values: npt.ArrayLike, rate_hz: float) -> Noise | str:
         sd=sd,
         u_sd=0.5 * spread / sd if sd else 0.0,
         loudest=math.sqrt(float(variances.max())) / middle if middle else 1.0,
+        loudest_most=_loudest_most(length, variances.size),
         stretch_s=length / rate_hz,
         samples=record.size,
     )
+
+
+def _loudest_most(length: int, stretches: int) -> float:
+    """By the largest of so many χ²; half the degrees of freedom, as neighbours go together (our rule)."""
+    dof = 0.5 * (length - 2)
+    largest = float(chi2.ppf(1.0 - _LOUD_BY_CHANCE / stretches, dof))
+    return max(_LOUD, math.sqrt(largest / float(chi2.ppf(0.5, dof))))
 
 
 def strays(values: npt.ArrayLike) -> npt.NDArray[np.intp]:
