@@ -13,8 +13,13 @@ import re
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
+
+from anviltrace.link.events import Blocks
+from anviltrace.link.port import open_port
+from anviltrace.link.session import Session
 
 HERE = Path(__file__).resolve().parent / "scripts"
 SCRIPT = HERE / "drive_hx711.py"
@@ -37,6 +42,20 @@ def drive(root: Path, interpreter: str, run_script: Callable[..., str]) -> Calla
 @pytest.mark.parametrize("check", CHECKS)
 def test_driver(drive: Callable[[str], str], check: str) -> None:
     drive(check)
+
+
+def test_a_rig_whose_state_machine_gives_the_pulses(interpreter: str, tmp_path: Path) -> None:
+    scenario = tmp_path / "rig.toml"
+    converter = '[converter]\nname = "hx711"\nexcitation_v = 4.2\nrate_hz = 80\npio = 1\n'
+    scenario.write_text('based_on = "deadweight-hx711"\n' + converter)
+    with Session(open_port(f"virtual://{scenario}?seed=1&interpreter={interpreter}")) as session:
+        session.configure()
+        session.start(1)
+        tables: list[Any] = []
+        while sum(int(table["count"].sum()) for table in tables) < 160:
+            tables += [event.table for event in session.poll() if isinstance(event, Blocks)]
+        assert session.stop().lost == 0
+    assert not any(table["flags"].any() for table in tables)
 
 
 def test_the_pio_program_reads_what_the_chip_gives(drive: Callable[[str], str], pio_python: str) -> None:

@@ -350,6 +350,20 @@ def nothing_is_allocated():
     heap.unlock()
 
 
+def what_the_data_sheet_forbids_is_noticed():
+    converter, chip, _ = driver()
+    converter._words._mosi.init = lambda *_, **__: None  # DIN stays as the last command's last bit left it
+    converter.start()
+    collect(converter, WordBlock(), 100)
+    assert "din" in chip.violations, chip.violations
+    let_go()
+    converter, chip, _ = driver()
+    converter._words._machine._cycle_ps = 65_000  # SCLK at 3.8 MHz
+    converter.start()
+    clock.spend(MS)
+    assert "sclk" in chip.violations, chip.violations
+
+
 def saturated_samples_are_counted():
     from blocks import Block
 

@@ -134,6 +134,11 @@ def test_a_file_that_is_not_toml(written):
             r"converter.rate_hz = 80 is not for an ads1256",
         ),
         (
+            'name = "ads1256"',
+            'name = "nau7802"\npio = 0',
+            r"converter.pio = 0: no state machine reads an nau7802: leave it out",
+        ),
+        (
             "inner_ohm = 0.0",
             "inner_ohm = 0.0\nempty_v = 19",
             r"supplies.mains.empty_v = 19 is not below full_v = 18",
