@@ -343,6 +343,9 @@ def describe_run(run: Run, archive: Archive) -> dict[str, Any]:
         "onset_s": None if run.onset_index is None or not rate_hz else run.onset_index / rate_hz,
         "release_s": None if run.release_index is None or not rate_hz else run.release_index / rate_hz,
         "gaps": len(archive.gaps(run.id)),
+        "complete": run.samples == run.samples_total,
+        "recovered": any(notice.kind == "recovered" for notice in archive.notices(run.id)),
+        "burst": any(notice.kind == "burst" for notice in archive.notices(run.id)),
         "saturated": run.saturated,
     }
 
@@ -350,7 +353,7 @@ def describe_run(run: Run, archive: Archive) -> dict[str, Any]:
 def show(done: dict[str, Any], archive_path: Path) -> None:
     """Print a set for a person."""
     for number, run in enumerate(done["runs"], 1):
-        missing = "complete" if not run["gaps"] else f"{run['gaps']} gaps"
+        missing = "every sample is there" if run["complete"] else f"{run['gaps']} gaps"
         onset = "no onset" if run["onset_s"] is None else f"onset {run['onset_s']:.3f} s"
         rate = "rate unknown" if run["rate_hz"] is None else f"{run['rate_hz']:.2f} S/s"
         click.echo(f"run {number}  {run['id'][:8]}  {run['samples']} samples  {rate}  {onset}  {missing}")

@@ -204,6 +204,46 @@ class TestLosses:
             assert kinds == {"damage", "incomplete"}
             at.must_be_sound()
 
+    def test_what_is_lost_once_comes_again_and_the_run_says_so(self, tmp_path: Path) -> None:
+        lost = [3, 4, 9, 19]
+
+        def spoil(number: int, wire: bytes) -> bytes:
+            if number not in lost:
+                return wire
+            lost.remove(number)
+            return b""
+
+        with desk(tmp_path, Script(signal=struck_from(2.0), spoil=spoil, window=63)) as at:
+            run = at.measure()
+            counts = at.archive.counts(run.id)
+            np.testing.assert_array_equal(counts, at.board.script.signal(np.arange(len(counts))))
+            assert at.archive.gaps(run.id) == []
+            assert run.samples == run.samples_total
+            notices = {notice.kind: notice.text for notice in at.archive.notices(run.id)}
+            assert notices["recovered"].startswith("4 blocks were lost or damaged on the link and came")
+            assert "incomplete" not in notices
+            at.must_be_sound()
+
+    def test_what_the_board_no_longer_has_is_a_gap_beside_what_came_again(self, tmp_path: Path) -> None:
+        lost = [3, 17]
+
+        def spoil(number: int, wire: bytes) -> bytes:
+            if number == 3:
+                return b""
+            if number in lost:
+                lost.remove(number)
+                return b""
+            return wire
+
+        with desk(tmp_path, Script(signal=struck_from(2.0), spoil=spoil, window=6)) as at:
+            run = at.measure()
+            assert at.archive.gaps(run.id)[0] == Gap(run.id, 3 * 256, 256, GapCause.LINK, 0)
+            notices = {notice.kind: notice.text for notice in at.archive.notices(run.id)}
+            assert re.match(
+                r"\d+ of \d+ samples are missing: \d+ on the link, \d of \d+ blocks", notices["incomplete"]
+            )
+            at.must_be_sound()
+
     def test_converter_losses_are_gaps_to_one_sample(self, tmp_path: Path) -> None:
         with desk(tmp_path, Script(signal=struck_from(2.0), lose={5: 7})) as at:
             run = at.measure()

@@ -77,6 +77,59 @@ def stored_run(folder: Path) -> tuple[Run, list[str]]:
         return run, [f"{decision.verdict}: {decision.reason}" for decision in archive.decisions(run.id)]
 
 
+def on_the_virtual_uart(*more: str) -> list[str]:
+    port = "virtual://fishplate-fast?seed=3&uart=921600&interpreter=cpython"
+    bench = ["--tool", "Ostrelby", "--supply", "fresh pack", "--yes", "--port", port]
+    return ["capture", "plan.toml", *bench, *more]
+
+
+@pytest.fixture
+def fast_files(files: Path) -> Path:
+    (files / "plan.toml").write_text(PLAN + "rate_hz = 30000\nrepeats = 1\n", encoding="utf-8")
+    (files / "bench.toml").write_text(BENCH.replace("pack A", "fresh pack"), encoding="utf-8")
+    return files
+
+
+def test_a_rate_the_link_cannot_carry_is_refused_before_anything_starts(fast_files: Path) -> None:
+    result = CliRunner().invoke(cli, on_the_virtual_uart())
+    assert result.exit_code != 0
+    assert "needs 95273 bytes/s and the board's link carries 92160" in str(result.exception)
+    assert "--burst" in str(result.exception)
+    with Archive.open(fast_files / "bench.anviltrace", read_only=True) as archive:
+        assert archive.all(Run) == []
+
+
+def test_a_burst_is_a_run_like_any_other_and_says_that_it_is_one(fast_files: Path) -> None:
+    result = CliRunner().invoke(cli, on_the_virtual_uart("--burst", "--burst-ms", "400", "--json"))
+    assert result.exit_code == 0, result.output
+    assert "Bursts of 12032 samples: 401 ms at 30000 Hz, at least 102 ms" in result.stderr
+    assert "pull the trigger" in result.stderr
+    (told,) = json.loads(result.stdout)["runs"]
+    assert (told["complete"], told["burst"], told["gaps"]) == (True, True, 0)
+    run, _ = stored_run(fast_files)
+    assert run.samples == run.samples_total == 12032
+    assert run.rate_hz == pytest.approx(30_000, rel=2e-4)
+    with Archive.open(fast_files / "bench.anviltrace", read_only=True) as archive:
+        counts = archive.counts(run.id).astype(float)
+        (notice,) = archive.notices(run.id)
+    assert notice.kind == "burst"
+    assert run.onset_index is not None
+    assert 12 * 256 - 300 <= run.onset_index <= 13 * 256  # a quarter of 47 blocks lies before the trigger
+    quiet = counts[: run.onset_index - 300]
+    assert quiet.std() < 5_000
+    assert np.abs(counts[run.onset_index :] - quiet.mean()).max() > 300_000  # blows
+    assert notice.at_index == run.onset_index
+
+
+@pytest.mark.usefixtures("fast_files")
+def test_what_describes_a_burst_needs_one() -> None:
+    result = CliRunner().invoke(cli, on_the_virtual_uart("--burst-ms", "100"))
+    assert result.exit_code == 2
+    assert "give --burst as well" in result.stderr
+    result = CliRunner().invoke(cli, on_the_virtual_uart("--burst", "--burst-ms", "600"))
+    assert "memory holds 16384 samples, 546 ms; ask for no more" in str(result.exception)
+
+
 def test_a_person_is_led_through_and_keeps_the_run(board: StandIn, files: Path) -> None:
     result = CliRunner().invoke(
         cli, arguments(board.url, "--supply-state", "fresh"), input=ENTER * 2 + "y\n" + ENTER * 2
@@ -89,7 +142,7 @@ def test_a_person_is_led_through_and_keeps_the_run(board: StandIn, files: Path) 
     assert run.supply_state == "fresh"
     assert decisions == ["keep: "]
     assert run.id[:8] in result.stdout
-    assert "complete" in result.stdout
+    assert "every sample is there" in result.stdout
 
 
 def test_discarding_asks_for_the_reason(board: StandIn, files: Path) -> None:
