@@ -179,6 +179,8 @@ def _below(value: float, limit: float, near: float, reason: str) -> str | None:
 def _own(one: Drawn, value: Value) -> str | None:
     """What single metrics ask for beside their needs."""
     bench, name = one.bench, value.name
+    if name == "mean_torque" and bench.loosening:
+        return "which acts against the tool"
     if one.facts.context.run.onset_index is None:
         if name == "onset":
             return "did not see the tool set in"
@@ -186,8 +188,6 @@ def _own(one: Drawn, value: Value) -> str | None:
             return "not seen to set in"
     if name in ("retained_at", "peak_at"):
         return _past_the_end(one, value)
-    if name == "mean_torque" and bench.loosening:
-        return "which acts against the tool"
     if name == "relaxation" and bench.climb != "relaxing":
         return "10.05 s are needed"
     if name in ("climb_end", "climb_tau", "climb_rms"):

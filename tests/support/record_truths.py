@@ -173,11 +173,12 @@ class _Teller:
         found: dict[Key, float] = {}
         beyond: set[Key] = set()
         levels = np.append(self.before[0], self.after)
+        readable = np.append(True, ~np.append(self.one.struck.double[1:], False))  # not between two strikes
         for target in self.one.thresholds_nm:
             reached = np.flatnonzero(levels >= target)
-            if not reached.size:
+            if not (levels[readable] >= target).any():
                 beyond.add(("time_to", target))
-            else:
+            if reached.size:
                 place = int(reached[0])
                 after_s = self.apex_s[place - 1] - self.start_s[0] if place else 0.0
                 found["time_to", target] = self.one.stretch * float(after_s)
@@ -185,8 +186,9 @@ class _Teller:
 
     def _climb(self) -> dict[Key, float]:
         one, struck = self.one, self.one.struck
-        times = one.stretch * (self.apex_s - self.start_s[0])[self.driven]
-        levels, smooth = self.after[self.driven], struck.climb_nm[self.driven]
+        read = self.driven & ~np.append(struck.double[1:], False)  # not between the strikes of a double
+        times = one.stretch * (self.apex_s - self.start_s[0])[read]
+        levels, smooth = self.after[read], struck.climb_nm[read]
         found: dict[str, float] = {}
         if math.isfinite(struck.tau_s):
             found["climb_end"], found["climb_tau"] = struck.end_nm, one.stretch * struck.tau_s

@@ -97,7 +97,8 @@ def retained(blows: Blows) -> tuple[Floats, Floats]:
     """Times and levels that a held rig keeps, along the rotation: before the first blow, and after each.
 
     A level after a blow counts for the middle of the rest behind it; the last one also for as long after
-    its blow as it was read. Levels that could not be read are left out.
+    its blow as it was read. Levels that could not be read are left out, and those between the strikes of a
+    double, where there is hardly a rest.
     """
     if not len(blows):
         return np.empty(0), np.empty(0)
@@ -105,7 +106,8 @@ def retained(blows: Blows) -> tuple[Floats, Floats]:
     rest_s = np.append(blows.start_s[1:], blows.apex_s[-1] + usual_s) - blows.apex_s
     middle_s = blows.apex_s + 0.5 * np.minimum(rest_s, usual_s)
     times = np.concatenate((blows.start_s[:1], middle_s, [blows.apex_s[-1] + usual_s]))
-    levels = np.concatenate((blows.level_before[:1], blows.level_after, blows.level_after[-1:]))
+    after = _between_blows(blows)
+    levels = np.concatenate((blows.level_before[:1], after, after[-1:]))
     known = np.isfinite(levels) & np.isfinite(times)
     return times[known], levels[known]
 
@@ -116,9 +118,15 @@ def _usual_interval_s(blows: Blows) -> float:
 
 
 def levels_after(blows: Blows) -> tuple[Floats, Floats]:
-    """Times of the blows, and the level after each, along the rotation; unread levels are left out."""
-    known = np.isfinite(blows.level_after) & np.isfinite(blows.apex_s)
-    return blows.apex_s[known], blows.level_after[known]
+    """Times of the blows, and the level after each, along the rotation; left out as in :func:`retained`."""
+    levels = _between_blows(blows)
+    known = np.isfinite(levels) & np.isfinite(blows.apex_s)
+    return blows.apex_s[known], levels[known]
+
+
+def _between_blows(blows: Blows) -> Floats:
+    """The level after each blow; NaN between the strikes of a double."""
+    return np.where(np.append(blows.double[1:], False), np.nan, blows.level_after)
 
 
 def peaks(blows: Blows) -> tuple[Floats, Floats]:
