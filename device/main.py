@@ -35,6 +35,7 @@ def run(reader, writer):
             machine.unique_id(),
             _watchdog(),
             _link_bytes_per_s(),
+            settings.SENSORS,
         )
         while _turn(station):
             pass

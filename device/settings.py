@@ -37,6 +37,15 @@ EXCITATION_MEASURED = False
 REFERENCE_IS_EXCITATION = True
 AMPLIFIER_GAIN = 200
 FILTER_NS = 27_000
+# side sensors, recorded along with each run; each a file in sensors/ with its wiring. I2C sensors may share a
+# bus, SPI sensors need one that the converter does not use; shunt_uohm is the shunt in millionths of an ohm
+SENSORS = ()
+# SENSORS = (
+#     {"sensor": "ina226", "i2c": 1, "scl": 7, "sda": 6, "shunt_uohm": 500},  # or "ina238"
+#     {"sensor": "adxl375", "spi": 1, "sck": 10, "mosi": 11, "miso": 12, "cs": 13},
+#     {"sensor": "tmp117", "i2c": 1, "scl": 7, "sda": 6},
+#     {"sensor": "contact", "pin": 22},
+# )
 
 # "usb", or ("uart", number, baud rate, tx pin, rx pin)
 LINK = "usb"

@@ -13,6 +13,8 @@ from byteport import ESCAPE, HASTY_MS, NOTHING, PATIENT_MS
 from converters import ConverterError, on_offer
 from machine import idle
 from quick import frame_into
+from sensors import SensorError
+from sides import Side
 
 FIRMWARE = (0, 1, 0)
 
@@ -32,6 +34,7 @@ _LENGTHS = {
     m.RESEND: 9,
     m.QUIT: 1,
     m.BURST: 14,
+    m.SENSOR: 2,
 }
 
 _REFUSALS = {
@@ -46,6 +49,7 @@ _REFUSALS = {
     m.NOT_SUPPORTED: b"not supported by this firmware",
     m.NO_SUCH_RUN: b"no such run",
     m.NO_SUCH_BURST: b"burst does not fit the memory",
+    m.NO_SUCH_SENSOR: b"no such sensor",
 }
 
 
@@ -74,11 +78,11 @@ class Station:
     """Answers requests, streams blocks, and stops by itself when the host falls silent.
 
     ``port`` is a Byteport, ``converter`` follows the contract in ``converters``, ``watchdog`` offers
-    ``feed()`` or is None, ``link_bytes_per_s`` is what the link carries, 0 where nobody knows. Call
-    :meth:`turn` until it returns False.
+    ``feed()`` or is None, ``link_bytes_per_s`` is what the link carries, 0 where nobody knows, ``sensors``
+    are the entries of the side sensors. Call :meth:`turn` until it returns False.
     """
 
-    def __init__(self, port, converter, board, unique_id, watchdog, link_bytes_per_s=0):
+    def __init__(self, port, converter, board, unique_id, watchdog, link_bytes_per_s=0, sensors=()):
         self._port = port
         self._converter = converter
         self._watchdog = watchdog
@@ -98,7 +102,12 @@ class Station:
         self._heard = ticks_us()
         self._beaten = self._heard
         self._running = True
+        self._polled = getattr(converter, "polled", False)
         self._converter_ok = self._probe()
+        send = self._send_side
+        self._sides = tuple([Side(number, entry, send) for number, entry in enumerate(sensors)])
+        for side in self._sides:
+            side.prepare()
         self._identity = self._make_identity(board, unique_id, link_bytes_per_s)
 
     def turn(self):
@@ -166,6 +175,8 @@ class Station:
             return m.BUSY
         if kind == m.CONFIGURE:
             return self._configure(request_id)
+        if kind == m.SENSOR:
+            return self._describe_sensor(request_id)
         if kind == m.START:
             return self._start(request_id, m.STARTED)
         if kind == m.BURST:
@@ -176,6 +187,13 @@ class Station:
         self._replies.load(m.IDENTIFIED, self._identity)
         self._replies.raw[HEADER_SIZE] = request_id
         self._replies.raw[HEADER_SIZE + 13] = self._state
+        return 0
+
+    def _describe_sensor(self, request_id):
+        number = self._port.field_u8(1)
+        if number >= len(self._sides):
+            return m.NO_SUCH_SENSOR
+        self._replies.load(m.SENSOR_IS, self._sides[number].describe(request_id))
         return 0
 
     def _configure(self, request_id):
@@ -190,6 +208,8 @@ class Station:
         except ConverterError as error:
             self._say(m.CONVERTER_FAULT, str(error))
             return m.CONVERTER_SILENT
+        for side in self._sides:
+            side.prepare()
         self._replies.load(m.CONFIGURED, self._applied(request_id, rate, gain, registers))
         return 0
 
@@ -241,6 +261,7 @@ class Station:
         self._block.open_run(self._port.field_u16(3), settings_id)
         self._again = 0
         self._again_end = 0
+        self._start_sides()
         self._state = m.STREAMING
         self._reason = 0
         self._unsent = 0
@@ -318,10 +339,20 @@ class Station:
     # streaming
 
     def _stream(self, now):
-        block = self._block
         if ticks_diff(now, self._heard) > _DEADMAN_US:
             self._finish(m.HOST_SILENT)
             return
+        for side in self._sides:
+            if side.running:
+                self._collect(side)
+                if self._polled:
+                    self._fill(now)  # which may end the run, and the sides with it
+        if self._state == m.STREAMING:
+            self._fill(now)
+
+    def _fill(self, now):
+        """Move the converter's samples, and send what is due."""
+        block = self._block
         try:
             closed = self._converter.fill(block)
             for _ in range(_BLOCKS_A_TURN):
@@ -340,6 +371,31 @@ class Station:
             return
         if block.next_index > _LAST_INDEX:
             self._finish(m.INDEX_LIMIT)
+
+    def _start_sides(self):
+        for side in self._sides:
+            try:
+                side.start(self._block.run_id, ticks_us())
+            except SensorError as error:
+                self._say(m.SENSOR_FAULT, str(error))
+
+    def _collect(self, side):
+        try:
+            side.collect()
+        except SensorError as error:
+            self._say(m.SENSOR_FAULT, str(error))
+
+    def _stop_sides(self):
+        for side in self._sides:
+            try:
+                side.stop()
+            except SensorError as error:
+                self._say(m.SENSOR_FAULT, str(error))
+
+    def _send_side(self, side):
+        self._port.write(side.wire, side.seal(self._sequence))
+        self._sequence = (self._sequence + 1) & 0xFFFF
+        side.advance()
 
     def _say(self, code, text):
         self._events.load(m.ERROR, m.pack(m.ERROR, code=code, text=text[-_TEXT_MOST:]))
@@ -388,6 +444,7 @@ class Station:
             self._say(m.CONVERTER_FAULT, str(error))
         if self._block.count:
             self._close_block()
+        self._stop_sides()
         self._state = m.IDLE
         self._reason = reason
 
@@ -484,4 +541,5 @@ class Station:
             window_blocks=self._block.slots - 1,
             burst_samples=self._block.slots * m.BLOCK_SAMPLES,
             link_bytes_per_s=link_bytes_per_s,
+            sensors=len(self._sides),
         )

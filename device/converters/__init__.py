@@ -3,7 +3,8 @@
 ``Converter(settings)`` in each file has
 
 * ``name``, ``code_bits``, ``full_scale_code``, ``saturation_low``, ``saturation_high``, ``scale_kind``,
-  ``excitation_uv``, ``excitation_source``, ``default_rate_mhz``, ``default_gain``;
+  ``excitation_uv``, ``excitation_source``, ``default_rate_mhz``, ``default_gain``, perhaps
+  ``polled``: ``fill`` itself finds out when a sample was ready, so it is called between side sensors, too;
 * ``rates``: (rate in mHz, group delay in ns) on offer, ``gains``: (gain, full scale in nV/V or nV);
 * ``probe()`` finds the chip; ``configure(rate_mhz, gain)`` sets it up and returns the register bytes read
   back; ``start()``; ``fill(block)`` moves samples that are ready into the block until it is full or a loss

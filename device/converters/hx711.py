@@ -36,6 +36,7 @@ class Converter:
     excitation_uv = 0
     excitation_source = EXCITATION_IS_REFERENCE
     default_gain = 128
+    polled = True
 
     def __init__(self, settings):
         period_us = 1_000_000 // settings.RATE_HZ

@@ -61,6 +61,7 @@ class Converter:
     excitation_source = EXCITATION_IS_REFERENCE
     default_rate_mhz = 320_000
     default_gain = 128
+    polled = True
 
     def __init__(self, settings):
         pins = settings.PINS

@@ -7,12 +7,15 @@ from __future__ import annotations
 
 import hashlib
 import shutil
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
+from typing import Any
 
 import anvilwire
 from anviltrace.errors import PlanError
+
+Pins = list[tuple[str, int]]
 
 PINS_NEEDED = {
     "ads1220": ("spi", "sck", "mosi", "miso", "cs", "drdy"),
@@ -60,6 +63,40 @@ GAINS: dict[str, tuple[int, ...]] = {
     "nau7802": (1, 2, 4, 8, 16, 32, 64, 128),
 }
 """What each converter offers; the gain of an ownadc is that of the amplifier before it, see :func:`gains`."""
+SENSOR_PINS = {
+    "adxl375": ("spi", "sck", "mosi", "miso", "cs"),
+    "contact": ("pin",),
+    "ina226": ("i2c", "scl", "sda"),
+    "ina238": ("i2c", "scl", "sda"),
+    "tmp117": ("i2c", "scl", "sda"),
+}
+"""The pins each side sensor must have; I2C sensors may share theirs."""
+SENSOR_FACTS: dict[str, dict[str, tuple[int, int, int]]] = {
+    "adxl375": {},
+    "contact": {},
+    "ina226": {
+        "shunt_uohm": (500, 10, 100_000_000),
+        "shunt_within_ppm": (10_000, 0, 500_000),
+        "address": (0x40, 0x40, 0x4F),
+    },
+    "ina238": {
+        "shunt_uohm": (500, 10, 100_000_000),
+        "shunt_within_ppm": (10_000, 0, 500_000),
+        "shunt_range": (0, 0, 1),
+        "address": (0x40, 0x40, 0x4F),
+    },
+    "tmp117": {"address": (0x48, 0x48, 0x4B)},
+}
+"""What else a builder may say of a sensor: usual value, least, most."""
+USUAL_SENSOR_PINS = {
+    "adxl375": {"spi": 1, "sck": 10, "mosi": 11, "miso": 12, "cs": 13},
+    "contact": {"pin": 22},
+    "ina226": {"i2c": 1, "scl": 7, "sda": 6},
+    "ina238": {"i2c": 1, "scl": 7, "sda": 6},
+    "tmp117": {"i2c": 1, "scl": 7, "sda": 6},
+}
+CONVERTER_ADDRESSES = {"nau7802": 0x2A}
+MOST_SENSORS = 8
 WATCHDOG_LIMIT_MS = 8388
 REFERENCE_LIMITS_UV = {"ads1256": (500_000, 2_600_000), "ownadc": (2_000_000, 3_600_000)}
 AMPLIFIER_GAIN_LIMIT = 10_000
@@ -75,7 +112,8 @@ class BoardSettings:
     (``reference_is_excitation``). ``amplifier_gain``, and ``filter_ns``, the time constant of the RC behind
     it, describe the stage before an ownadc. ``link`` is ``usb`` or a tuple
     ``("uart", number, baud rate, tx pin, rx pin)``. ``usual_rate_hz`` and ``usual_gain`` are taken where a
-    host asks for none, None for the converter's own.
+    host asks for none, None for the converter's own. ``sensors`` are the side sensors: each ``sensor`` (its
+    name), its pins, and what else is known of it.
     """
 
     board: str = "pico"
@@ -90,6 +128,7 @@ class BoardSettings:
     reference_is_excitation: bool = True
     amplifier_gain: int = 200
     filter_ns: int = 27_000
+    sensors: tuple[dict[str, str | int], ...] = ()
     link: str | tuple[str, int, int, int, int] = "usb"
     escape_pin: int | None = None
     boot_wait_s: int = 2
@@ -144,6 +183,7 @@ def check(settings: BoardSettings) -> None:
     """Raise :class:`PlanError` when no board can be built that way."""
     if settings.converter not in PINS_NEEDED:
         raise PlanError(f"converter {settings.converter!r} is not supported: choose {_listed(PINS_NEEDED)}")
+    _check_sensors(settings)
     _check_pins(settings)
     if settings.converter == "hx711" and settings.rate_hz not in HX711_RATES_HZ:
         raise PlanError(f"an HX711 converts at 10 or 80 S/s, not {settings.rate_hz}: set rate_hz")
@@ -223,11 +263,86 @@ def _check_pins(settings: BoardSettings) -> None:
         used.append(("escape_pin", settings.escape_pin))
     if not isinstance(settings.link, str):
         used += [("tx", settings.link[3]), ("rx", settings.link[4])]
+    shared: set[tuple[int, ...]] = {(pins["i2c"], pins["scl"], pins["sda"])} if "i2c" in pins else set()
+    for number, sensor in enumerate(settings.sensors):
+        used += _pins_of_its_own(number, sensor, shared)
     owner: dict[int, str] = {}
     for name, pin in used:
         if pin in owner:
             raise PlanError(f"pin {pin} is used twice, as {owner[pin]} and as {name}: give each its own")
         owner[pin] = name
+
+
+def _pins_of_its_own(number: int, sensor: Mapping[str, Any], shared: set[tuple[int, ...]]) -> Pins:
+    """Pins of a sensor; those of an I2C bus that others are on already, on the same pins, are not its own."""
+    names = [name for name in SENSOR_PINS[sensor["sensor"]] if name not in BUSES]
+    if "i2c" in sensor:
+        bus = (sensor["i2c"], sensor["scl"], sensor["sda"])
+        if bus in shared:
+            return []
+        shared.add(bus)
+    return [(f"{name} of {sensor_label(number, sensor)}", int(sensor[name])) for name in names]
+
+
+def sensor_label(number: int, sensor: Mapping[str, Any]) -> str:
+    """How messages call a side sensor."""
+    return f"sensor {number + 1} ({sensor['sensor']})"
+
+
+def with_usual_wiring(sensor: Mapping[str, Any]) -> dict[str, str | int]:
+    """A side sensor with the usual pins, and the usual shunt, where it says none."""
+    kind = sensor.get("sensor", "")
+    if kind not in SENSOR_PINS:
+        raise PlanError(f"side sensor {kind!r} is not supported: choose {_listed(SENSOR_PINS)}")
+    shunt = {"shunt_uohm": SENSOR_FACTS[kind]["shunt_uohm"][0]} if "shunt_uohm" in SENSOR_FACTS[kind] else {}
+    return {"sensor": kind, **USUAL_SENSOR_PINS[kind], **shunt, **sensor}
+
+
+def _check_sensors(settings: BoardSettings) -> None:
+    if len(settings.sensors) > MOST_SENSORS:
+        raise PlanError(f"{len(settings.sensors)} side sensors: {MOST_SENSORS} are the most; take some out")
+    own = settings.wiring()
+    taken = {("i2c", own["i2c"], CONVERTER_ADDRESSES.get(settings.converter, 0))} if "i2c" in own else set()
+    for number, sensor in enumerate(settings.sensors):
+        _check_sensor(number, sensor)
+        label, kind = sensor_label(number, sensor), sensor["sensor"]
+        if "spi" in sensor and "spi" in own and sensor["spi"] == own["spi"]:
+            raise PlanError(f"{label} is on SPI bus {own['spi']}, which the converter keeps: give it another")
+        place = _place(sensor)
+        if place in taken:
+            raise PlanError(
+                f"{label}: its place on the bus is taken; strap the {kind} to another address and name it"
+            )
+        taken.add(place)
+
+
+def _place(sensor: Mapping[str, Any]) -> tuple[str, int, int]:
+    """Bus and address, or bus and select pin, or pin: where no two can be."""
+    facts = SENSOR_FACTS[sensor["sensor"]]
+    if "i2c" in sensor:
+        return "i2c", sensor["i2c"], sensor.get("address", facts["address"][0])
+    return ("spi", sensor["spi"], -1) if "spi" in sensor else ("pin", sensor["pin"], 0)
+
+
+def _check_sensor(number: int, sensor: Mapping[str, Any]) -> None:
+    kind = sensor.get("sensor", "")
+    if kind not in SENSOR_PINS:
+        raise PlanError(
+            f"side sensor {number + 1}, {kind!r}, is not supported: choose {_listed(SENSOR_PINS)}"
+        )
+    facts, label = SENSOR_FACTS[kind], sensor_label(number, sensor)
+    needed = [*SENSOR_PINS[kind], *(name for name in facts if name == "shunt_uohm")]
+    missing = [name for name in needed if name not in sensor]
+    unknown = [name for name in sensor if name not in ("sensor", *SENSOR_PINS[kind], *facts)]
+    if missing or unknown:
+        raise PlanError(
+            f"{label}: missing {_listed(missing)}, unknown {_listed(unknown)}; it has "
+            f"{_listed((*SENSOR_PINS[kind], *facts))}"
+        )
+    for name, value in sensor.items():
+        least, most = facts[name][1:] if name in facts else (0, 63)
+        if name != "sensor" and not (type(value) is int and least <= value <= most):
+            raise PlanError(f"{label}: {name} = {value!r} must be a whole number from {least} to {most}")
 
 
 def _copy_python(source: Path, target: Path) -> None:

@@ -134,6 +134,7 @@ class Quantity(StrEnum):
     HANDLE_Z = "handle acceleration z"
     HANDLE_ROTATION = "handle rotation"
     TRIGGER = "trigger"
+    TEMPERATURE = "transducer temperature"
 
     @property
     def unit(self) -> str:
@@ -149,6 +150,7 @@ _UNITS = {
     Quantity.HANDLE_Z: "m/s²",
     Quantity.HANDLE_ROTATION: "rad/s",
     Quantity.TRIGGER: "1",
+    Quantity.TEMPERATURE: "°C",
 }
 
 

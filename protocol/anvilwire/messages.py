@@ -37,6 +37,20 @@ BLOCK = 0x80
 BOARD_ALIVE = 0x81
 ERROR = 0x82
 
+# side sensors: what they are, and their samples
+SENSOR = 0x10
+SENSOR_IS = 0x50
+SIDE = 0x83
+NO_SUCH_SENSOR = 16
+"""REFUSED.code beside those below."""
+SENSOR_FAULT = 16
+"""ERROR.code beside FINISHED.reason: a side sensor failed, the run goes on without it."""
+SIDE_HEADER = "<HBHIIIHBBI"
+SIDE_HEADER_SIZE = 25
+SIDE_AFTER_LOSS = 0x0002
+"""In SIDE.flags: the sensor lost samples just before these."""
+SIDE_AGE_S = 0.25
+
 # REFUSED.code
 UNKNOWN_REQUEST = 1
 MALFORMED = 2
@@ -142,6 +156,7 @@ FIELDS: "dict[int, Fields]" = {
         ("window_blocks", "H"),
         ("burst_samples", "I"),
         ("link_bytes_per_s", "I"),
+        ("sensors", "B"),
     ),
     CONFIGURED: (
         ("request_id", "B"),
@@ -205,6 +220,44 @@ FIELDS: "dict[int, Fields]" = {
         ("bad_requests", "H"),
     ),
     ERROR: (("code", "B"), ("text", "t")),
+    SENSOR: (("request_id", "B"), ("sensor", "B")),
+    SENSOR_IS: (
+        ("request_id", "B"),
+        ("sensor", "B"),
+        ("ok", "B"),
+        ("name", "s"),
+        ("text", "s"),
+        ("rate_mhz", "I"),
+        ("sample_bytes", "B"),
+        ("registers", "b"),
+        (
+            "channels",
+            (
+                ("quantity", "s"),
+                ("unit", "s"),
+                ("per_count_nano", "q"),
+                ("zero_counts", "i"),
+                ("saturation_low", "i"),
+                ("saturation_high", "i"),
+                ("delay_ns", "I"),
+                ("delay_within_ns", "I"),
+                ("within_ppm", "I"),
+                ("within_zero_nano", "Q"),
+            ),
+        ),
+    ),
+    SIDE: (
+        ("run_id", "H"),
+        ("sensor", "B"),
+        ("flags", "H"),
+        ("first_index", "I"),
+        ("tick", "I"),
+        ("late_us", "I"),
+        ("count", "H"),
+        ("sample_bytes", "B"),
+        ("channels", "B"),
+        ("lost", "I"),
+    ),
 }
 
 NAMES = {
@@ -227,6 +280,9 @@ NAMES = {
     BLOCK: "BLOCK",
     BOARD_ALIVE: "BOARD_ALIVE",
     ERROR: "ERROR",
+    SENSOR: "SENSOR",
+    SENSOR_IS: "SENSOR_IS",
+    SIDE: "SIDE",
 }
 
 FROZEN_IDENTITY_FIELDS = 6
@@ -238,7 +294,7 @@ class MessageError(ValueError):
 
 
 def pack(kind: int, **values: "Any") -> bytes:
-    """The payload of message ``kind``. For BLOCK this is the header only: samples follow it."""
+    """The payload of message ``kind``. For BLOCK and SIDE this is the header only: samples follow it."""
     try:
         return _pack_fields(FIELDS[kind], values)
     except (struct.error, ValueError, OverflowError) as error:

@@ -47,7 +47,14 @@ def _stream(url: str, seconds: float, rate_hz: float | None = None) -> tuple[int
 
 @pytest.mark.parametrize(
     "scenario",
-    ["fishplate-held", "deadweight-hx711", "deadweight-nau7802", "fishplate-ads1220", "fishplate-ownadc"],
+    [
+        "fishplate-held",
+        "deadweight-hx711",
+        "deadweight-nau7802",
+        "fishplate-ads1220",
+        "fishplate-ownadc",
+        "fishplate-sensors",
+    ],
 )
 def test_streaming_allocates_nothing(scenario: str) -> None:
     # the tick counter wraps in mid-run, heartbeats pass both ways, and the run is stopped as usual
@@ -65,7 +72,14 @@ def test_streaming_by_state_machine_and_dma_allocates_nothing() -> None:
 
 @pytest.mark.parametrize(
     "scenario",
-    ["fishplate-held", "deadweight-hx711", "deadweight-nau7802", "fishplate-ads1220", "fishplate-ownadc"],
+    [
+        "fishplate-held",
+        "deadweight-hx711",
+        "deadweight-nau7802",
+        "fishplate-ads1220",
+        "fishplate-ownadc",
+        "fishplate-sensors",
+    ],
 )
 def test_a_planted_allocation_is_caught(monkeypatch: pytest.MonkeyPatch, scenario: str) -> None:
     monkeypatch.setitem(os.environ, "ALLOCATION_PLANT", "1")

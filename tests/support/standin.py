@@ -267,6 +267,7 @@ class StandIn:
             window_blocks=self.script.window,
             burst_samples=256 * self.script.window,
             link_bytes_per_s=self.script.link_bytes_per_s,
+            sensors=0,
         )
 
     def _configure(self, request_id: int, rate_mhz: int, gain: int) -> bytes:

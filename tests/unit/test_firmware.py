@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import runpy
 from dataclasses import replace
 from pathlib import Path
@@ -89,3 +90,43 @@ def test_the_installed_package_wins_over_the_checkout(
         firmware.device_folder()
     (package / "_device" / "main.py").touch()
     assert firmware.device_folder() == package / "_device"
+
+
+def _with(*sensors: dict[str, int | str], **changes: object) -> BoardSettings:
+    whole = tuple(firmware.with_usual_wiring(sensor) for sensor in sensors)
+    return replace(PICO, sensors=whole, **changes)  # type: ignore[arg-type]
+
+
+def test_i2c_sensors_share_a_bus_with_each_other_and_with_a_converter() -> None:
+    firmware.check(_with({"sensor": "ina226"}, {"sensor": "tmp117"}, {"sensor": "ina238", "address": 0x41}))
+    bus = {"i2c": 0, "scl": 5, "sda": 4}
+    firmware.check(_with({"sensor": "tmp117", **bus}, converter="nau7802"))
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        (_with({"sensor": "ina226"}, {"sensor": "ina238"}), "its place on the bus is taken"),
+        (
+            _with({"sensor": "tmp117"}, {"sensor": "ina226", "scl": 9}),
+            "pin 6 is used twice, as sda of sensor 1",
+        ),
+        (_with({"sensor": "adxl375", "spi": 0}), "on SPI bus 0, which the converter keeps"),
+        (_with({"sensor": "adxl375"}, {"sensor": "contact", "pin": 13}), "pin 13 is used twice"),
+        (_with({"sensor": "contact"}, escape_pin=22), "pin 22 is used twice"),
+        (_with({"sensor": "ina226", "shunt_uohm": 0}), "must be a whole number from 10 to 100000000"),
+        (_with({"sensor": "tmp117", "address": 0x40}), "must be a whole number from 72 to 75"),
+        (replace(PICO, sensors=({"sensor": "contact"},)), "missing pin"),
+        (replace(PICO, sensors=({"sensor": "gyro"},)), "is not supported: choose"),
+        (_with(*[{"sensor": "contact", "pin": pin} for pin in range(9)]), "8 are the most"),
+    ],
+)
+def test_impossible_side_sensors_are_refused(settings: BoardSettings, words: str) -> None:
+    with pytest.raises(PlanError, match=re.escape(words)):
+        firmware.check(settings)
+
+
+def test_every_sensor_on_offer_is_on_the_board() -> None:
+    for kind in firmware.SENSOR_PINS:
+        assert (firmware.device_folder() / "sensors" / f"{kind}.py").is_file()
+        firmware.check(_with({"sensor": kind}))

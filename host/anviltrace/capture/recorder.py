@@ -20,6 +20,8 @@ from anviltrace.capture.account import account
 from anviltrace.capture.bursts import BurstIntake, BurstStages, BurstWish, words
 from anviltrace.capture.intake import Intake
 from anviltrace.capture.onset import EARLY_RELEASE_S, Counts, last_activity
+from anviltrace.capture.sideintake import NOTICE as SIDE_NOTICE
+from anviltrace.capture.sideintake import SideIntake
 from anviltrace.capture.stages import (
     ReadingStages,
     RunStages,
@@ -30,7 +32,7 @@ from anviltrace.capture.stages import (
     ZeroStages,
 )
 from anviltrace.errors import ArchiveError, RecordError, TalkError
-from anviltrace.link.events import Alive, Blocks, BoardError, Damage, Event, Finished, Text, Totals
+from anviltrace.link.events import Alive, Blocks, BoardError, Damage, Event, Finished, Side, Text, Totals
 from anviltrace.link.session import Session as Link
 from anviltrace.link.timebase import Rate, measure_rate
 from anviltrace.records import (
@@ -139,6 +141,7 @@ class Recorder:
         self._totals: Totals | None = None
         self._rate: Rate | None = None
         self._driving = False
+        self._sides: SideIntake | None = None
 
     def zero(self, zero_s: float, joint_state: str = "slack") -> Zero:
         """Record a zero reading: tool off and seated, joint slack.
@@ -223,12 +226,13 @@ class Recorder:
         kind = BurstIntake if isinstance(stages, BurstStages) else Intake
         intake = kind(recording, job.run.id, job.run.wire_run_id, self._settings)
         try:
-            self._totals = None
+            self._totals, self._sides = None, None
             self._reached = 0
             if isinstance(stages, BurstStages):
-                self._link.start_burst(job.run.wire_run_id, stages.burst)
+                start_tick = self._link.start_burst(job.run.wire_run_id, stages.burst)
             else:
-                self._link.start(job.run.wire_run_id)
+                start_tick = self._link.start(job.run.wire_run_id)
+            self._sides = SideIntake(job.run, self._link.sensors, self._settings, start_tick)
             self._follow(job, stages, intake, recording)
             reason = self._end(job, stages, intake, recording)
         except BaseException as error:
@@ -279,6 +283,7 @@ class Recorder:
             recording.notice("burst", words(stages.burst, totals, self._settings), stages.onset_index or 0)
             self._watcher(self._progress(job, stages, intake, recording))
         self._note_account(totals, intake, recording)
+        self._keep_sides(intake, recording)
         if stages.against_rotation:
             recording.notice("polarity", AGAINST_ROTATION, stages.onset_index)
         self._note_early_release(job, stages, recording)
@@ -302,6 +307,9 @@ class Recorder:
                 self._totals = event.totals
             elif isinstance(event, Alive) and event.state == messages.STREAMING:
                 self._reached = event.next_index
+            elif isinstance(event, Side):
+                if self._sides is not None:
+                    self._sides.take(event)
             else:
                 _keep_word(event, recording)
         return stretches
@@ -312,6 +320,8 @@ class Recorder:
         if not isinstance(error, TalkError | RecordError):
             self._stop_quietly(intake, recording)
         if recording.is_open:
+            with contextlib.suppress(ArchiveError):  # what ails the disk shows again at once
+                self._keep_sides(intake, recording)
             recording.interrupt(_why(error), **self._findings(intake, stages))
 
     def _stop_quietly(self, intake: Intake, recording: Recording) -> None:
@@ -325,6 +335,11 @@ class Recorder:
                 self._take(intake, recording, timeout_s=0.0)
             self._totals, _ = intake.settle(self._totals)
             self._note_account(self._totals, intake, recording)
+
+    def _keep_sides(self, intake: Intake, recording: Recording) -> None:
+        """What the side sensors brought, once the run's clock is known."""
+        if self._sides is not None:
+            self._sides.keep(recording, *intake.ticks())
 
     def _findings(self, intake: Intake, stages: AnyStages) -> dict[str, Any]:
         """The fields of Run that are known only at its end."""
@@ -376,7 +391,7 @@ def _keep_word(event: Event, recording: Recording) -> None:
     if isinstance(event, Text):
         recording.notice("text", event.text)
     elif isinstance(event, BoardError):
-        recording.notice("error", event.text)
+        recording.notice(SIDE_NOTICE if event.code == messages.SENSOR_FAULT else "error", event.text)
     elif isinstance(event, Damage):
         recording.notice("damage", str(event))
 

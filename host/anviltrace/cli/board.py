@@ -16,6 +16,7 @@ from anviltrace.cli.tap import tap
 
 if TYPE_CHECKING:
     from anviltrace.link.identity import Identity
+    from anviltrace.link.sensors import Sensor
 
 
 @click.group()
@@ -35,7 +36,7 @@ board.add_command(watch)
 @port_option
 @json_option
 def identify(port_url: str, as_json: bool) -> None:
-    """Say who is on the port: board, script, converter, and the rates and gains on offer.
+    """Say who is on the port: board, script, converter, the rates and gains on offer, side sensors.
 
     A run that an earlier program left going is stopped.
     """
@@ -43,11 +44,13 @@ def identify(port_url: str, as_json: bool) -> None:
     from anviltrace.link.session import Session
 
     with Session(open_port(port_url)) as session:
-        identity = session.identity
+        identity, sensors = session.identity, session.sensors
     if as_json:
-        print_json(describe(identity))
+        print_json(describe(identity) | {"sensors": [describe_sensor(sensor) for sensor in sensors]})
     else:
         _show(identity)
+        for sensor in sensors:
+            click.echo(f"side sensor  {sensor}")
     if not identity.converter_ok:
         click.echo("The converter did not answer at power-up: check its wiring and supply.", err=True)
 
@@ -70,6 +73,20 @@ def describe(identity: Identity) -> dict[str, Any]:
             {"rate_hz": offer.rate_hz, "group_delay_s": offer.group_delay_s} for offer in identity.rates
         ],
         "gains": [{"gain": offer.gain, full_scale: offer.full_scale} for offer in identity.gains],
+    }
+
+
+def describe_sensor(sensor: Sensor) -> dict[str, Any]:
+    """A side sensor as plain data."""
+    return {
+        "name": sensor.name,
+        "answers": sensor.answers,
+        "trouble": sensor.trouble,
+        "rate_hz": sensor.rate_hz,
+        "channels": [
+            {"quantity": channel.quantity, "unit": channel.unit, "per_count": channel.per_count}
+            for channel in sensor.channels
+        ],
     }
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from anviltrace.cli.board_sensors import asked_sensors, to_sensors, with_sensors
 from anviltrace.cli.options import finite, json_option, print_json
 
 if TYPE_CHECKING:
@@ -84,11 +85,19 @@ def volts_option(name: str, words: str) -> Callable[[Command], Command]:
     help="Samples per second where a plan names none; HX711: as its module is strapped, 10 or 80.",
 )
 @click.option("--gain", type=click.IntRange(1), help="Gain where a plan names none.")
+@click.option(
+    "--sensor",
+    "sensors",
+    multiple=True,
+    callback=to_sensors,
+    metavar="KIND[,NAME=NUMBER...]",
+    help="A side sensor, for instance ina226,scl=7,sda=6,shunt_uohm=500, or none; repeat for each.",
+)
 @click.option("--escape-pin", type=click.IntRange(0), help="Held low at power-up it keeps the prompt.")
 @click.option("--yes", is_flag=True, help="Ask nothing; what is not given stays as it was, or as usual.")
 @json_option
 def setup(where: Path, yes: bool, as_json: bool, **given: Any) -> None:
-    """Write the settings.py of your board: which board, converter, pins, excitation, rate and gain.
+    """Write the settings.py of your board: which board, converter, pins, rate, side sensors.
 
     It asks for each and shows the file before it writes it. A settings.py that is there already is the
     starting point; comments of your own in it are lost. Pins that the board has not, that are used twice,
@@ -100,6 +109,7 @@ def setup(where: Path, yes: bool, as_json: bool, **given: Any) -> None:
     Example:
       anviltrace board setup rig/
       anviltrace board setup rig/ --board pico --converter hx711 --pin clock=14 --pin data=15 --rate 80 --yes
+      anviltrace board setup rig/ --sensor ina226,shunt_uohm=500 --sensor adxl375 --sensor contact --yes
     """
     from anviltrace.install.boards import BOARDS
     from anviltrace.install.settingsfile import check_settings, read_settings, settings_document
@@ -143,6 +153,7 @@ def _with_given(before: BoardSettings | None, given: dict[str, Any]) -> BoardSet
         settings = _with_rate(settings, given["rate_hz"])
     if given["gain"] is not None:
         settings = replace(settings, usual_gain=given["gain"])
+    settings = with_sensors(settings, given["sensors"])
     if given["escape_pin"] is not None:
         settings = replace(settings, escape_pin=given["escape_pin"])
     return settings
@@ -186,7 +197,8 @@ def _asked(settings: BoardSettings, given: dict[str, Any]) -> BoardSettings:
         settings = _asked_amplifier(settings, given)
     if has_reference(settings):
         settings = _asked_excitation(settings, given)
-    return _asked_rate_and_gain(settings, given)
+    settings = _asked_rate_and_gain(settings, given)
+    return asked_sensors(settings) if given["sensors"] is None else settings
 
 
 def _asked_pins(settings: BoardSettings) -> BoardSettings:

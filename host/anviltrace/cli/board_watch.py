@@ -50,7 +50,7 @@ def watch(
 
     Noise is the standard deviation within the line: leave the rig alone to see the noise alone. The rate is
     measured against the board's clock. mV/V is shown where the converter divides by the excitation or a
-    meter measured that; else mV.
+    meter measured that; else mV. Side sensors show their latest value.
 
     Pack out of the tool while you have your hands at the wiring.
 
@@ -66,6 +66,8 @@ def watch(
         settings = session.configure(rate_hz, gain)
         if not as_json:
             _show_settings(settings, session.identity.converter)
+            for sensor in session.sensors:
+                click.echo(f"side sensor {sensor}", err=True)
         with contextlib.closing(looks_of(session, settings, every_s, _tell)) as looks:
             for look in looks:
                 click.echo(_as_json(look, settings) if as_json else _line(look, settings))
@@ -85,6 +87,9 @@ def _as_json(look: Look, settings: Settings) -> str:
     from anviltrace.link.watching import unit_per_count
 
     facts: dict[str, Any] = asdict(look)
+    facts["sides"] = {
+        quantity: {"value": value, "unit": unit} for quantity, value, unit in facts.pop("sides")
+    }
     if scale := unit_per_count(settings):
         per_count, unit = scale
         name = {"mV/V": "mv_per_v", "mV": "mv"}[unit]
@@ -109,4 +114,6 @@ def _line(look: Look, settings: Settings) -> str:
     words = f"{look.end_s:8.1f} s  {look.mean_counts:+12.1f} counts  {reading}  noise {scatter}  {rate} S/s"
     if look.saturated:
         words += f"  OUT OF RANGE: {look.saturated} samples"
-    return words + (f"  lost: {look.lost} samples" if look.lost else "")
+    words += f"  lost: {look.lost} samples" if look.lost else ""
+    sides = ", ".join(f"{name} {value:.4g} {unit.strip('1')}".rstrip() for name, value, unit in look.sides)
+    return words + (f"\n            {sides}" if sides else "")

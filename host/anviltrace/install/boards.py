@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from anviltrace.errors import PlanError
-from anviltrace.firmware import BUSES, BoardSettings
+from anviltrace.firmware import BUSES, SENSOR_PINS, BoardSettings, sensor_label
 
 _HEADER = frozenset({*range(23), 26, 27, 28})
 """What a Pico leads to its edge; 23, 24, 25 and 29 serve the board itself."""
@@ -84,9 +84,13 @@ def check_pins(settings: BoardSettings) -> None:
     if not isinstance(settings.link, str):
         _, number, _, tx, rx = settings.link
         wiring |= {"uart": number, "tx": tx, "rx": rx}
-    for bus, numbers in kind.buses.items():
-        if bus in wiring:
-            _check_bus(bus.upper(), numbers, wiring[bus], wiring)
+    sensors = [
+        {name: pin for name, pin in sensor.items() if isinstance(pin, int)} for sensor in settings.sensors
+    ]
+    for pins in (wiring, *sensors):
+        for bus, numbers in kind.buses.items():
+            if bus in pins:
+                _check_bus(bus.upper(), numbers, pins[bus], pins)
 
 
 def used_pins(settings: BoardSettings) -> dict[str, int]:
@@ -96,6 +100,10 @@ def used_pins(settings: BoardSettings) -> dict[str, int]:
         pins["escape_pin"] = settings.escape_pin
     if not isinstance(settings.link, str):
         pins |= {"tx": settings.link[3], "rx": settings.link[4]}
+    for number, sensor in enumerate(settings.sensors):
+        for name in SENSOR_PINS[str(sensor["sensor"])]:
+            if name not in BUSES:
+                pins[f"{name} of {sensor_label(number, sensor)}"] = int(sensor[name])
     return pins
 
 

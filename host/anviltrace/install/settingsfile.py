@@ -69,6 +69,8 @@ def _literal(value: Any) -> str:
         return repr(value)
     if isinstance(value, dict):
         return "{" + ", ".join(f"{_literal(key)}: {_literal(item)}" for key, item in value.items()) + "}"
+    if isinstance(value, tuple) and any(isinstance(item, dict) for item in value):
+        return "(\n" + "".join(f"    {_literal(item)},\n" for item in value) + ")"
     if isinstance(value, tuple):
         return "(" + ", ".join(map(_literal, value)) + ")"
     return f"{value:_}" if value >= 100_000 else str(value)
@@ -111,6 +113,8 @@ def _settings_from(found: dict[str, Any], path: Path) -> BoardSettings:
 def _fits(name: str, value: Any, usual: Any) -> bool:
     if name == "pins":
         return isinstance(value, dict) and all(_is_pin(pin) for pin in value.values())
+    if name == "sensors":
+        return isinstance(value, tuple) and all(isinstance(sensor, dict) for sensor in value)
     if name == "link":
         numbers = value[1:] if isinstance(value, tuple) and len(value) == _LINK_PARTS else ()
         return value == "usb" or bool(numbers and value[0] == "uart" and all(map(_is_pin, numbers)))

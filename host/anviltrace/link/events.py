@@ -29,6 +29,22 @@ class Blocks:
 
 
 @dataclass(frozen=True, slots=True)
+class Side:
+    """Samples of a side sensor, int32 counts of shape (samples, channels).
+
+    The last of them was ready at ``tick``, or up to ``late_us`` before; ``lost`` counts the sensor's lost
+    samples of the run so far, which ``first_index`` has counted too.
+    """
+
+    sensor: int
+    first_index: int
+    tick: int
+    late_us: int
+    lost: int
+    counts: npt.NDArray[np.int32]
+
+
+@dataclass(frozen=True, slots=True)
 class Alive:
     """The board's heartbeat."""
 
@@ -112,4 +128,4 @@ class Finished:
     totals: Totals
 
 
-Event = Blocks | Alive | BoardError | Text | Damage | Finished
+Event = Blocks | Side | Alive | BoardError | Text | Damage | Finished

@@ -47,7 +47,7 @@ class Identity:
     ``converter_ok`` is False when its converter did not answer at power-up. ``excitation_v`` is None where
     the excitation is the converter's reference and its value unknown. ``window_blocks`` is how many blocks it
     can send again, ``burst_samples`` the longest burst, ``link_bytes_per_s`` what its link carries, None
-    where it does not know.
+    where it does not know. ``sensors`` is the number of its side sensors, answering or not.
     """
 
     protocol_version: int
@@ -71,6 +71,7 @@ class Identity:
     window_blocks: int
     burst_samples: int
     link_bytes_per_s: int | None
+    sensors: int
 
     def as_record(self) -> Board:
         """The board for the archive. The same board with the same firmware has the same id everywhere."""
@@ -128,6 +129,7 @@ def identity_from(fields: Mapping[str, Any]) -> Identity:
         window_blocks=fields["window_blocks"],
         burst_samples=fields["burst_samples"],
         link_bytes_per_s=fields["link_bytes_per_s"] or None,
+        sensors=fields["sensors"],
     )
 
 

@@ -24,6 +24,7 @@ from anviltrace.link.events import (
 from anviltrace.link.identity import Identity, identity_from, settings_from
 from anviltrace.link.line import Line
 from anviltrace.link.recovery import Recovery
+from anviltrace.link.sensors import Sensor, sensor_from, side_from
 from anviltrace.link.stream import Batch, StreamReader
 from anviltrace.records import Settings
 from anvilwire import messages
@@ -64,7 +65,8 @@ REFUSALS = {
 class Session:
     """A conversation over an open pyserial port, which the session owns and closes.
 
-    Making one finds out who is there (``identity``) and ends a run that an earlier host left behind.
+    Making one finds out who is there (``identity``, and its side sensors: ``sensors``) and ends a run that an
+    earlier host left behind.
     Whatever arrives beside replies is kept until :meth:`poll` fetches it, and the line is kept alive by a
     thread, so the caller may take its time. Blocks come in order: one that is missing is asked for again, and
     what follows waits for it (see ``recovery``). Used from one thread.
@@ -103,6 +105,7 @@ class Session:
             self.identity = self._make_contact(patience_s)
             if self.identity.streaming:
                 self._end_strange_run()
+            self.sensors = self._ask_for_sensors()
         except BaseException:
             self._line.close()
             raise
@@ -149,6 +152,7 @@ class Session:
         if fields["channels"] != 1:
             raise TalkError(f"{self._name} sends {fields['channels']} channels; this version records one")
         self.settings = settings
+        self.sensors = self._ask_for_sensors()
         return settings
 
     def start(self, run_id: int) -> int:
@@ -291,6 +295,13 @@ class Session:
         return SilentError(
             f"nothing on port {name} answered within {patience_s:g} s: check that this is the board's port, "
             "that it has power and the script on it, press its reset"
+        )
+
+    def _ask_for_sensors(self) -> tuple[Sensor, ...]:
+        """What the side sensors are; each is asked for by its number."""
+        numbers = range(self.identity.sensors)
+        return tuple(
+            sensor_from(self._request(messages.SENSOR, REPLY_S, sensor=number)) for number in numbers
         )
 
     def _end_strange_run(self) -> None:
@@ -447,6 +458,8 @@ class Session:
             self._backlog.append(BoardError(fields["code"], fields["text"]))
         elif frame.kind == messages.FINISHED:
             self._take_finished(_totals(fields))
+        elif frame.kind == messages.SIDE:
+            self._take_side(fields, frame.payload)
         elif frame.kind < _REPLY:
             self._echoes = True
 
@@ -477,6 +490,13 @@ class Session:
         if self._running and self._is_burst:
             self._line.beat()  # no signal comes in that would tell how fast the board's time goes
         self._backlog.append(alive)
+
+    def _take_side(self, fields: dict[str, Any], payload: bytes) -> None:
+        side = side_from(fields, payload)
+        if side is None:
+            self._backlog.append(Text("unreadable samples of a side sensor: left out"))
+        elif fields["run_id"] == self._run_id:
+            self._backlog.append(side)
 
     def _take_finished(self, totals: Totals) -> None:
         if self._running and totals.run_id == self._run_id:

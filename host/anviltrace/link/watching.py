@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import random
 from collections import deque
-from collections.abc import Callable, Generator, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Generator, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from anviltrace.errors import RecordError
-from anviltrace.link.events import Alive, Blocks, Event, Finished
+from anviltrace.link.events import Alive, Blocks, Event, Finished, Side
+from anviltrace.link.sensors import Sensor
 from anviltrace.link.session import Session
 from anviltrace.link.timebase import measure_rate
 from anviltrace.records import ScaleKind, Settings
@@ -38,6 +39,8 @@ class Look:
     rate_hz: float | None
     saturated: int
     lost: int
+    sides: tuple[tuple[str, float, str], ...] = ()
+    """Quantity, latest value and unit of each side channel that has brought one."""
 
 
 def unit_per_count(settings: Settings) -> tuple[float, str] | None:
@@ -57,7 +60,7 @@ def watch(
     ``tell`` gets whatever else the board says. Closing the iterator stops the run. Raises RecordError when
     the board ends it, and what :meth:`Session.poll` raises.
     """
-    gathered = _Gathered(settings, every_s)
+    gathered = _Gathered(settings, every_s, session.sensors)
     session.start(random.randrange(1, 1 << 16))
     try:
         while True:
@@ -66,6 +69,8 @@ def watch(
                     yield from gathered.take(event)
                 elif isinstance(event, Finished):
                     raise RecordError(f"the board ended the run: {event.totals.reason_text}; start it again")
+                elif isinstance(event, Side):
+                    gathered.latest[event.sensor] = event.counts[-1]
                 elif not isinstance(event, Alive):
                     tell(event)
     finally:
@@ -76,7 +81,9 @@ def watch(
 class _Gathered:
     """Blocks cut into stretches of equal length."""
 
-    def __init__(self, settings: Settings, every_s: float) -> None:
+    def __init__(self, settings: Settings, every_s: float, sensors: Sequence[Sensor] = ()) -> None:
+        self._sensors = sensors
+        self.latest: dict[int, npt.NDArray[np.int32]] = {}
         self._settings = settings
         self._stretch = max(1, round(every_s * settings.rate_hz))
         self._next_cut = self._stretch
@@ -106,7 +113,15 @@ class _Gathered:
         counts, self._counts = np.concatenate(self._counts), []
         lost, self._lost_before = self._lost - self._lost_before, self._lost
         if len(counts):
-            yield _look(counts, self._settings, end, self._rate_hz(), lost)
+            look = _look(counts, self._settings, end, self._rate_hz(), lost)
+            yield replace(look, sides=self._side_values())
+
+    def _side_values(self) -> tuple[tuple[str, float, str], ...]:
+        return tuple(
+            (channel.quantity, channel.per_count * (int(count) - channel.zero_counts), channel.unit)
+            for sensor in self._sensors
+            for channel, count in zip(sensor.channels, self.latest.get(sensor.number, ()), strict=False)
+        )
 
     def _rate_hz(self) -> float | None:
         table = np.array(self._blocks)

@@ -10,7 +10,7 @@ _WINDOW = "the drive window (from time zero to the planned end or the start of t
 _ENERGY = f"{_SENSOR}, of voltage and current each; noise; {_CLOCK}."
 _ISO = (
     "Frequency weighting Wh of ISO 5349-1 with the exact parameters of ISO 8041-1 (6.3 to 1250 Hz; exact at "
-    "all frequencies below half the sampling rate, which must be 3616 a second at least)"
+    "all frequencies below half the sampling rate, which must be 3037 a second at least)"
 )
 _DAY = (
     "The time a tool strikes in one run is no day's exposure: `anviltrace exposure` works that out from the "

@@ -24,6 +24,7 @@ from anviltrace.virtual.operator import Operator
 from anviltrace.virtual.rig import Gauge, Resonator
 from anviltrace.virtual.scenario import Scenario
 from anviltrace.virtual.supply import SupplyState
+from anviltrace.virtual.surroundings import Surroundings
 from anviltrace.virtual.truth import Truth
 from anviltrace.virtual.wrench import Numbers, Pulse, Wrench
 
@@ -36,6 +37,9 @@ _TAP_SHARE, _TAP_S = 0.05, 0.0003
 """A tap: its torque as a share of the rated one, and how long the hammer touches (invented, plausible)."""
 _LEAST, _MOST = -(2**31), 2**31 - 1
 
+_SAME_LEAD_S, _LEADS, _PERHAPS_S = 3e-6, 8, 1e-3
+"""Leads of world time that count as one; how many are remembered; a run's sensors begin so much earlier."""
+
 Effect = Callable[[float], None]
 
 
@@ -45,6 +49,8 @@ class Bench:
     def __init__(self, scenario: Scenario, seed: int | None = None) -> None:
         self.scenario = scenario
         self.truth = Truth(scenario.joint)
+        self.surroundings = Surroundings(scenario.transducer, scenario.climate)
+        self._ahead_of: list[tuple[float, float]] = []
         self.lock = threading.RLock()
         self.front_rate_hz = scenario.converter.front_rate_hz
         noise, blows, mounting = np.random.SeedSequence(seed).spawn(3)
@@ -87,7 +93,19 @@ class Bench:
         with self.lock:
             self._let_pass(at_s + self._ahead_s - self._period_s)
             first_s = self._now_s + self._period_s
+            self._note_lead(at_s, first_s - at_s)
             return self._codes(self._signal(count), first_s)
+
+    def sense(
+        self, signal: int, signals: int, count: int, at_s: float, step_s: float, width_s: float
+    ) -> npt.NDArray[np.int32]:
+        """What the side sensors see: means over ``width_s`` that end at the board's time ``at_s`` and later.
+
+        Shape (count, signals); see :class:`Surroundings`. The converter's values are asked for ahead, so the
+        times are past ones while it runs.
+        """
+        with self.lock:
+            return self.surroundings.means(signal, signals, at_s + self._lead_s(at_s), step_s, width_s, count)
 
     @property
     def retained_nm(self) -> float:
@@ -135,9 +153,15 @@ class Bench:
         self._lever_nm, self._gauge.side_force_n = torque_nm, force_n
         self._slow.go(self._rest_nm, at_s, self.scenario.site.lowering_s)
 
-    def bare(self) -> None:
-        """What was put on the transducer is taken off and pulls sideways no more."""
+    def seat(self, force_n: float, torque_nm: float, state: SupplyState, at_s: float) -> None:
+        """A tool is put on the transducer, with a supply on it."""
+        self.remount(force_n, torque_nm, at_s)
+        self.surroundings.connect(state, 0.0, at_s)
+
+    def bare(self, at_s: float) -> None:
+        """The tool is taken off and pulls sideways no more; its supply goes with it."""
         self._gauge.side_force_n = 0.0
+        self.surroundings.disconnect(at_s)
 
     def shunt(self, mv_per_v: float) -> None:
         """A resistor across one arm of the bridge adds ``mv_per_v`` from now on; 0 when it is taken off."""
@@ -166,6 +190,8 @@ class Bench:
         joint = self.scenario.joint
         drive = Drive(tool, joint, supply, rotation, self._retained_nm, at_s, self._blow_random)
         self._drive = drive
+        self.surroundings.connect(supply, tool.current_a, at_s)
+        self.surroundings.trigger(at_s)
         if drive.runs_down:
             self._slow.go(rotation.sign * joint.run_down_nm, at_s, _RUN_DOWN_RISE_S)
         self._note_silence(at_s)
@@ -174,6 +200,8 @@ class Bench:
         """The trigger is released; a blow that has begun still runs its course."""
         if self._drive is not None:
             self._drive.stop(at_s)
+            self.surroundings.connect(self._drive.supply, 0.0, at_s)
+            self.surroundings.trigger(at_s)
         self._drive = None
         if self._slow.target_nm != self._rest_nm:
             self._slow.go(self._rest_nm, at_s, _RUN_DOWN_RISE_S)
@@ -220,6 +248,15 @@ class Bench:
         if not self._watched:
             return float(self._rendered)
         return self._rendered - 1 + (time_s - self._now_s) / self._period_s
+
+    def _note_lead(self, at_s: float, lead_s: float) -> None:
+        """Keep in mind how far the world is ahead of the board's time from ``at_s`` on."""
+        if not self._ahead_of or abs(lead_s - self._ahead_of[-1][1]) > _SAME_LEAD_S:
+            self._ahead_of = [*self._ahead_of[-_LEADS:], (at_s, lead_s)]
+
+    def _lead_s(self, at_s: float) -> float:
+        known = [lead_s for from_s, lead_s in self._ahead_of if from_s <= at_s + _PERHAPS_S]
+        return known[-1] if known else self._ahead_s
 
     # The signal: mV/V, one value per first-stage period.
 
@@ -303,6 +340,7 @@ class Bench:
         self._retained_nm = blow.retained_after_nm
         self._slow.hold(self._rest_nm)
         self._gauge.heat(blow.energy_j, blow.apex_s)
+        self.surroundings.blow(blow.start_s, blow.energy_j, drive.kick_m_per_s2(blow.energy_j))
         after_s = self._resonator.settle_s + self._filter.order * self._period_s
         self._ringing_until_s = max(self._ringing_until_s, blow.end_s + after_s)
         self.truth.struck(blow, self._position(blow.start_s))

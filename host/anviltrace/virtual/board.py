@@ -38,9 +38,11 @@ TICK_LIMIT = 1 << 30
 
 _REQUEST = struct.Struct("<BBHIQ")
 _ANSWER = struct.Struct("<IHH")
+_SENSE = struct.Struct("<BBHIIQ")
 _POWERED = 0
 """Request that says the board is up; any other asks for values."""
-_HEAP = "320K"
+_NS_PER_S = 1e9
+_HEAP_KB, _HEAP_KB_OF_A_SENSOR = 320, 16
 """A Pico leaves a script about 160 kB. Objects are twice as large here, scripts are compiled here, and the
 simulated hardware lives here too."""
 _START_LIMIT_S = 20.0
@@ -61,6 +63,8 @@ class Fault(IntEnum):
     CHIP_RESET = 7
     UNACKNOWLEDGED = 8
     STUCK = 9
+    SENSOR_SILENT = 20
+    SENSOR_FROZEN = 21
 
 
 class FrontEnd(Protocol):
@@ -75,6 +79,11 @@ class FrontEnd(Protocol):
 
     def take_fault(self) -> tuple[int, int]:
         """Code and argument of a :class:`Fault` that is due, else (0, 0)."""
+
+    def sense(
+        self, signal: int, signals: int, count: int, at_s: float, step_s: float, width_s: float
+    ) -> npt.NDArray[np.int32]:
+        """What side sensors see; see ``Bench.sense``. Never called where the board has none."""
 
 
 def usual_interpreter() -> str:
@@ -110,6 +119,7 @@ class BoardProcess:
         self.line_in = self.line_out = -1
         self._temporary = tempfile.TemporaryDirectory(prefix="anviltrace-board-", ignore_cleanup_errors=True)
         self.folder = Path(self._temporary.name)
+        self._heap_kb = _HEAP_KB + _HEAP_KB_OF_A_SENSOR * len(settings.sensors)
         self.rendered_path = self.folder / "rendered.i32"
         self.files = lay_out(self.folder / "board", settings)
         arguments = [
@@ -123,6 +133,8 @@ class BoardProcess:
             self._narrow_pipe()
         self._feeder = threading.Thread(target=self._feed, name="bench feed", daemon=True)
         self._feeder.start()
+        self._senses = threading.Thread(target=self._feed_senses, name="sensor feed", daemon=True)
+        self._senses.start()
         self._await_power()
 
     def __enter__(self) -> BoardProcess:
@@ -162,6 +174,7 @@ class BoardProcess:
             return
         self.cut_power()
         self._feeder.join()
+        self._senses.join()
         os.close(self.line_in)
         os.close(self.line_out)
         self.line_in = self.line_out = -1
@@ -172,24 +185,28 @@ class BoardProcess:
     def _start(self, arguments: list[str]) -> None:
         ask_here, ask_there = os.pipe()
         answer_there, answer_here = os.pipe()
+        sense_here, sense_there = os.pipe()
+        sensed_there, sensed_here = os.pipe()
         line_there, self.line_in = os.pipe()
         self.line_out, line_back = os.pipe()
-        command, environment = self._command([str(ask_there), str(answer_there), *arguments])
+        senses = [str(sense_there), str(sensed_there)]
+        command, environment = self._command([str(ask_there), str(answer_there), *arguments, *senses])
         with (self.folder / "stderr.txt").open("wb") as stderr:
             self._process = subprocess.Popen(
                 command,
                 stdin=line_there,
                 stdout=line_back,
                 stderr=stderr,
-                pass_fds=(ask_there, answer_there),
+                pass_fds=(ask_there, answer_there, sense_there, sensed_there),
                 env=environment,
                 cwd=self.folder,
                 start_new_session=True,
             )
-        for descriptor in (ask_there, answer_there, line_there, line_back):
+        for descriptor in (ask_there, answer_there, sense_there, sensed_there, line_there, line_back):
             os.close(descriptor)
         os.set_blocking(self.line_in, False)
         self._ask, self._answer = ask_here, answer_here
+        self._sense, self._sensed = sense_here, sensed_here
 
     def _command(self, arguments: list[str]) -> tuple[list[str], dict[str, str]]:
         board = self.folder / "board"
@@ -199,7 +216,7 @@ class BoardProcess:
             folders.insert(1, str(run.parent))
             python = [sys.executable, "-I", "-B", str(run), os.pathsep.join(folders)]
             return [*python, *arguments], dict(os.environ)
-        micropython = [sys.executable, "-I", "-m", "micropython_unix", "-X", f"heapsize={_HEAP}"]
+        micropython = [sys.executable, "-I", "-m", "micropython_unix", "-X", f"heapsize={self._heap_kb}K"]
         path = os.pathsep.join([*folders, ".frozen"])
         return [*micropython, str(SILICON / "power_up.py"), *arguments], {**os.environ, "MICROPYPATH": path}
 
@@ -234,7 +251,7 @@ class BoardProcess:
     def _feed(self) -> None:
         try:
             with self.rendered_path.open("wb", buffering=0) as record:
-                while request := self._read_request():
+                while request := _read_request(self._ask, _REQUEST):
                     operation, _, _, count, at_us = request
                     if operation == _POWERED:
                         self._powered.set()
@@ -242,29 +259,59 @@ class BoardProcess:
                         self._serve(record, count, at_us)
         except OSError:
             pass  # the child is gone
-        except Exception as error:  # the port goes away, and errors() says why
-            self._trouble = f"the bench failed: {error!r}\n"
-            with contextlib.suppress(ProcessLookupError):
-                os.killpg(self._process.pid, signal.SIGKILL)
+        except Exception as error:
+            self._fail(error)
         finally:
             self._gone.set()
             self._powered.set()
             os.close(self._ask)
             os.close(self._answer)
 
-    def _read_request(self) -> tuple[Any, ...] | None:
-        data = b""
-        while len(data) < _REQUEST.size:
-            more = os.read(self._ask, _REQUEST.size - len(data))
-            if not more:
-                return None
-            data += more
-        return _REQUEST.unpack(data)
+    def _feed_senses(self) -> None:
+        try:
+            while request := _read_request(self._sense, _SENSE):
+                signal_number, signals, count, step_ns, width_ns, at_ns = request
+                seen = self._bench.sense(
+                    signal_number,
+                    signals,
+                    count,
+                    at_ns / _NS_PER_S,
+                    step_ns / _NS_PER_S,
+                    width_ns / _NS_PER_S,
+                )
+                _write_all(self._sensed, np.ascontiguousarray(seen, dtype="<i4").tobytes())
+        except OSError:
+            pass  # the child is gone
+        except Exception as error:
+            self._fail(error)
+        finally:
+            os.close(self._sense)
+            os.close(self._sensed)
+
+    def _fail(self, error: Exception) -> None:
+        """The port goes away, and errors() says why."""
+        self._trouble = f"the bench failed: {error!r}\n"
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(self._process.pid, signal.SIGKILL)
 
     def _serve(self, record: Any, count: int, at_us: int) -> None:
         values = np.ascontiguousarray(self._bench.render(count, at_us / US_PER_S), dtype="<i4").tobytes()
         record.write(values)
         fault, argument = self._faults.popleft() if self._faults else self._bench.take_fault()
-        answer = memoryview(_ANSWER.pack(count, fault, argument) + values)
-        while answer:
-            answer = answer[os.write(self._answer, answer) :]
+        _write_all(self._answer, _ANSWER.pack(count, fault, argument) + values)
+
+
+def _read_request(descriptor: int, layout: struct.Struct) -> tuple[Any, ...] | None:
+    data = b""
+    while len(data) < layout.size:
+        more = os.read(descriptor, layout.size - len(data))
+        if not more:
+            return None
+        data += more
+    return layout.unpack(data)
+
+
+def _write_all(descriptor: int, data: bytes) -> None:
+    left = memoryview(data)
+    while left:
+        left = left[os.write(descriptor, left) :]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Annotated
 
@@ -100,7 +101,7 @@ class Drive:
         self._wrench, self._joint, self._supply, self._random = wrench, joint, supply, random
         self._stiffness = joint.blow_stiffness_nm_per_rad
         self.width_s = float(physics.blow_width_s(wrench.hammer_inertia_kgm2, self._stiffness))
-        self.rotation = rotation
+        self.supply, self.rotation = supply, rotation
         self.loosening = joint.keeps_torque and rotation is not joint.tightening_rotation
         self.runs_down = joint.keeps_torque and retained_nm == 0.0
         self.silence = ""
@@ -125,6 +126,10 @@ class Drive:
         else:
             earliest_s = self._due_s if last is None else last.end_s + 0.05 * self.width_s
             self.next_blow = self._regular_blow(max(self._due_s, earliest_s), retained_nm)
+
+    def kick_m_per_s2(self, energy_j: float) -> float:
+        """How hard a blow kicks the handle."""
+        return self._wrench.kick_m_per_s2 * math.sqrt(energy_j / self._wrench.blow_energy_j)
 
     def stop(self, at_s: float) -> None:
         """The trigger is let go: what the supply gave until then is counted, no further blow starts."""

@@ -147,7 +147,12 @@ class Operator:
             _find("tool", tool_name, self._bench.scenario.tools)
             _find("supply", supply_name, self._bench.scenario.supplies)
             self._arm, self._tool, self._supply = None, tool_name, supply_name
-            self._mount("seat", tool=tool_name, supply=supply_name)
+            torque_nm, force_n = self._load()
+            state = self._supply_state(supply_name)
+            self._bench.order(
+                "seat", lambda at_s: self._bench.seat(force_n, torque_nm, state, at_s),
+                tool=tool_name, supply=supply_name,
+            )  # fmt: skip
 
     def drive(self, rotation: Rotation) -> None:
         """Pull the trigger and hold it."""
@@ -212,7 +217,11 @@ class Operator:
             self._refuse_driving("change the supply")
             _find("supply", supply_name, self._bench.scenario.supplies)
             self._supply = supply_name
-            self._bench.order("change supply", lambda _: None, supply=supply_name)
+            state = self._supply_state(supply_name)
+            self._bench.order(
+                "change supply", lambda at_s: self._bench.surroundings.connect(state, 0.0, at_s),
+                supply=supply_name,
+            )  # fmt: skip
 
     def slacken(self) -> None:
         """Loosen the joint by hand until it is slack; nothing to do on a fixed rig."""
@@ -231,7 +240,7 @@ class Operator:
                 raise VirtualRigError("no tool is seated, so none can be taken off")
             self._refuse_driving("take the tool off")
             tool, self._tool, self._supply = self._tool, None, None
-            self._bench.order("unseat", lambda _: self._bench.bare(), tool=tool)
+            self._bench.order("unseat", self._bench.bare, tool=tool)
 
     def unplug(self) -> None:
         """Pull the board's cable."""

@@ -262,7 +262,7 @@ def make_bench(scenario_name: str, seed: int | None, uart: int = 0) -> tuple[Any
 
     ``uart`` is the baud rate of the board's UART, 0 for USB.
     """
-    from anviltrace.firmware import DEFAULT_PINS, BoardSettings
+    from anviltrace.firmware import DEFAULT_PINS, BoardSettings, with_usual_wiring
     from anviltrace.virtual.bench import Bench
     from anviltrace.virtual.scenario import load
 
@@ -276,6 +276,7 @@ def make_bench(scenario_name: str, seed: int | None, uart: int = 0) -> tuple[Any
         excitation_uv=1000 * round(1000 * converter.excitation_v),
         excitation_measured=True,
         link=("uart", 0, uart, *_UART_PINS) if uart else "usb",
+        sensors=tuple(with_usual_wiring(sensor) for sensor in scenario.sensors),
     )
     return Bench(scenario, seed), settings
 

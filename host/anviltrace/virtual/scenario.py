@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
@@ -17,19 +17,21 @@ from typing import Annotated, Any, TypeVar
 from anviltrace.errors import PlanError
 from anviltrace.records import RigKind
 from anviltrace.tables import Limits, as_table, read_table, read_toml, refuse_unknown
+from anviltrace.virtual.board import Fault as BoardFault
 from anviltrace.virtual.drive import Joint
 from anviltrace.virtual.frontend import Converter, ConverterName
 from anviltrace.virtual.lever import Arm, Mass, Site
 from anviltrace.virtual.rig import Shunt, Transducer
 from anviltrace.virtual.supply import Supply
+from anviltrace.virtual.surroundings import Climate
 from anviltrace.virtual.wrench import Friction, Wrench, blow_width_s
 
 Part = TypeVar("Part")
 
 _FOLDER = Path(__file__).with_name("scenarios")
-_SINGLE = ("converter", "transducer", "joint", "site")
+_SINGLE = ("converter", "transducer", "joint", "site", "climate")
 _NAMED = ("arms", "masses", "shunts", "tools", "supplies")
-_TABLES = dict.fromkeys((*_SINGLE, *_NAMED, "faults"))
+_TABLES = dict.fromkeys((*_SINGLE, *_NAMED, "faults", "sensors"))
 
 
 class FaultKind(StrEnum):
@@ -44,11 +46,13 @@ class FaultKind(StrEnum):
     CHIP_RESET = "chip reset"
     UNACKNOWLEDGED = "unacknowledged"
     STUCK = "stuck"
+    SENSOR_SILENT = "sensor silent"
+    SENSOR_FROZEN = "sensor frozen"
 
     @property
     def code(self) -> int:
         """Number under which the board's process is told; 0 is no fault."""
-        return list(FaultKind).index(self) + 1
+        return int(BoardFault[self.name])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +79,9 @@ class Scenario:
     supplies: Mapping[str, Supply]
     shunts: Mapping[str, Shunt]
     faults: tuple[Fault, ...] = ()
+    climate: Climate = field(default_factory=Climate)
+    sensors: tuple[Mapping[str, Any], ...] = ()
+    """Side sensors as in ``SENSORS`` of the board's settings; pins left out are the usual ones."""
 
 
 def names() -> list[str]:
@@ -108,6 +115,8 @@ def parse(tables: Mapping[str, Any], name: str, file: str) -> Scenario:
         supplies=_named(Supply, tables, "supplies", file),
         shunts=_named(Shunt, tables, "shunts", file),
         faults=_faults(tables.get("faults", []), file),
+        climate=read_table(Climate, tables.get("climate", {}), file, "climate"),
+        sensors=_sensors(tables.get("sensors", []), file),
     )
     _check_converter(scenario.converter, file)
     _check_joint(scenario.joint, file)
@@ -131,7 +140,8 @@ def _find(name_or_path: str | os.PathLike[str]) -> Path:
 def _with_base(tables: Mapping[str, Any], file: str) -> dict[str, Any]:
     """The tables laid over those of the scenario named by ``based_on``: values replace, the rest stays.
 
-    ``[converter]`` and ``[[faults]]`` are replaced as a whole: what suits one chip does not suit another.
+    ``[converter]``, ``[[faults]]`` and ``[[sensors]]`` are replaced as a whole: what suits one chip does not
+    suit another.
     """
     own = dict(tables)
     base = own.pop("based_on", None)
@@ -166,6 +176,13 @@ def _faults(entries: object, file: str) -> tuple[Fault, ...]:
         raise PlanError(f"{file}: faults = {entries!r} must be a list of tables; write each as [[faults]]")
     faults = [read_table(Fault, entry, file, f"faults.{number}") for number, entry in enumerate(entries)]
     return tuple(sorted(faults, key=lambda fault: fault.at_s))
+
+
+def _sensors(entries: object, file: str) -> tuple[Mapping[str, Any], ...]:
+    """Checked when the board's settings are made of them."""
+    if not isinstance(entries, list):
+        raise PlanError(f"{file}: sensors = {entries!r} must be a list of tables; write each as [[sensors]]")
+    return tuple(as_table(entry, file, f"sensors.{number}") for number, entry in enumerate(entries))
 
 
 def _check_converter(converter: Converter, file: str) -> None:

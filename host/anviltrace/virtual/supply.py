@@ -37,6 +37,16 @@ class SupplyState:
         self._at_s = 0.0
 
     @property
+    def supply(self) -> Supply:
+        """What is in use."""
+        return self._supply
+
+    @property
+    def slow_v(self) -> float:
+        """What polarisation takes off the voltage just now."""
+        return self._slow_v
+
+    @property
     def charge(self) -> float:
         """Share of the capacity left, 0 to 1; stays where it is for a supply without a capacity."""
         return self._charge

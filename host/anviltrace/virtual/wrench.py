@@ -52,6 +52,8 @@ class Wrench:
     missed blow passes the anvil without touching it, a double strikes again after ``double_delay_s``
     with ``double_energy_share`` of the energy. ``spin_up_s`` passes between trigger and first blow.
     ``side_force_n`` is the pull of the tool's weight and of the hand on the transducer while seated.
+    ``kick_m_per_s2`` is how hard a blow of ``blow_energy_j`` kicks the handle; it goes with the root of the
+    energy.
     """
 
     blow_energy_j: Annotated[float, Limits(0.05, 500.0)]
@@ -67,6 +69,7 @@ class Wrench:
     double_delay_s: Annotated[float, Limits(0.001, 0.02)] = 0.005
     double_energy_share: Annotated[float, Limits(0.01, 1.0)] = 0.3
     side_force_n: Annotated[float, Limits(-500.0, 500.0)] = 0.0
+    kick_m_per_s2: Annotated[float, Limits(0.0, 1900.0)] = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -48,7 +48,7 @@ def test_enter_takes_what_is_usual(path: Path) -> None:
 
 def test_answers_are_taken(path: Path) -> None:
     pins = ["1", "10", "11", "12", "13", "9", "none", "none"]
-    answers = ["pico2", "ads1256", *pins, "4.987", "y", "7500", "32", "y"]
+    answers = ["pico2", "ads1256", *pins, "4.987", "y", "7500", "32", "none", "y"]
     result = run(path, answers="\n".join(answers) + "\n")
     assert result.exit_code == 0, result.stderr
     settings = read_settings(path)
@@ -74,7 +74,7 @@ def test_the_state_machine_is_asked_for(path: Path) -> None:
 
 
 def test_no_answer_writes_nothing(path: Path) -> None:
-    result = run(path, answers="\n" * 13 + "n\n")
+    result = run(path, answers="\n" * 15 + "n\n")
     assert result.exit_code == 1
     assert not path.exists()
 
@@ -127,3 +127,55 @@ def test_a_board_nobody_knows_is_taken_and_said(path: Path) -> None:
 @pytest.mark.parametrize("pin", ["sck", "sck=", "=4", "sck=four"])
 def test_pins_are_named_and_numbered(path: Path, pin: str) -> None:
     assert run(path, "--pin", pin, "--yes").exit_code == 2
+
+
+def test_side_sensors_by_option(path: Path) -> None:
+    words = (
+        "--sensor",
+        "ina226,shunt_uohm=250,address=0x41",
+        "--sensor",
+        "tmp117",
+        "--sensor",
+        "contact,pin=9",
+    )
+    assert run(path, *words, "--yes").exit_code == 0
+    power, thermometer, contact = read_settings(path).sensors
+    assert power == {"sensor": "ina226", "i2c": 1, "scl": 7, "sda": 6, "shunt_uohm": 250, "address": 0x41}
+    assert thermometer == {"sensor": "tmp117", "i2c": 1, "scl": 7, "sda": 6}
+    assert contact == {"sensor": "contact", "pin": 9}
+    assert run(path, "--gain", "32", "--yes").exit_code == 0
+    assert len(read_settings(path).sensors) == 3
+    assert run(path, "--sensor", "none", "--yes").exit_code == 0
+    assert read_settings(path).sensors == ()
+
+
+def test_side_sensors_are_asked_for(path: Path) -> None:
+    answers = ["adxl375, ina238", "1", "14", "15", "12", "13", "1", "7", "6", "1000"]
+    result = run(path, answers="\n" * 14 + "\n".join(answers) + "\ny\n")
+    assert result.exit_code == 0, result.stderr
+    handle, power = read_settings(path).sensors
+    assert handle == {"sensor": "adxl375", "spi": 1, "sck": 14, "mosi": 15, "miso": 12, "cs": 13}
+    assert (power["sensor"], power["shunt_uohm"]) == ("ina238", 1000)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--sensor", "adxl375,sck=9"), "that pin cannot be sck of SPI 1"),
+        (("--sensor", "contact,pin=25"), "has no such pin"),
+        (("--sensor", "contact,pin=20"), "pin 20 is used twice, as drdy and as pin of sensor 1 (contact)"),
+        (("--sensor", "gyro"), "side sensor 'gyro' is not supported: choose adxl375, contact"),
+        (("--sensor", "ina226,range=2"), "unknown range"),
+    ],
+)
+def test_impossible_side_sensors_are_refused(path: Path, words: tuple[str, ...], said: str) -> None:
+    result = run(path, *words, "--yes")
+    assert isinstance(result.exception, PlanError)
+    assert said in str(result.exception)
+    assert not path.exists()
+
+
+def test_what_is_no_number_is_refused(path: Path) -> None:
+    result = run(path, "--sensor", "ina226,scl=seven", "--yes")
+    assert result.exit_code == 2
+    assert "'scl=seven' is not NAME=NUMBER" in result.stderr

@@ -13,6 +13,7 @@ from anviltrace.errors import PlanError
 from anviltrace.firmware import DEFAULT_PINS, BoardSettings, device_folder
 from anviltrace.install.settingsfile import read_settings, settings_document
 
+POWER = {"sensor": "ina226", "i2c": 1, "scl": 7, "sda": 6, "shunt_uohm": 500_000}
 WHOLE = settings_document(BoardSettings())
 
 
@@ -27,6 +28,9 @@ def test_the_example_that_comes_along_is_the_usual_board() -> None:
     usual_rate_hz=st.sampled_from([None, 2.5, 3750]),
     link=st.sampled_from(["usb", ("uart", 1, 921600, 4, 5)]),
     escape_pin=st.sampled_from([None, 0, 22]),
+    sensors=st.sampled_from(
+        [(), ({"sensor": "contact", "pin": 8},), (POWER, {"sensor": "contact", "pin": 8})]
+    ),
 )
 def test_what_is_written_is_what_python_and_we_read(tmp_path_factory: pytest.TempPathFactory, **made) -> None:
     settings = BoardSettings(**made, pins=DEFAULT_PINS["ads1256"])

@@ -21,6 +21,7 @@ LIMITS = {
     "H": st.integers(0, 65535),
     "I": st.integers(0, 2**32 - 1),
     "i": st.integers(-(2**31), 2**31 - 1),
+    "q": st.integers(-(2**63), 2**63 - 1),
     "Q": st.integers(0, 2**64 - 1),
     "8s": st.binary(min_size=8, max_size=8),
     "s": st.text(max_size=60),
@@ -76,6 +77,12 @@ def test_block_header_constants() -> None:
     layout = "<" + "".join(code for _, code in m.FIELDS[m.BLOCK])
     assert layout == m.BLOCK_HEADER
     assert struct.calcsize(layout) == m.BLOCK_HEADER_SIZE
+
+
+def test_side_header_constants() -> None:
+    layout = "<" + "".join(code for _, code in m.FIELDS[m.SIDE])
+    assert layout == m.SIDE_HEADER
+    assert struct.calcsize(layout) == m.SIDE_HEADER_SIZE
 
 
 def _spelled(fields: m.Fields) -> str:

@@ -16,10 +16,13 @@ code  name             what happens; the argument
 7     CHIP_RESET       the chip resets; HX711: at this pulse of the next reading
 8     UNACKNOWLEDGED   I2C: nobody answers; this many transfers, 0 for ever
 9     STUCK            own ADC: repeats its latest conversion; for this many milliseconds, 0 for ever
+20    SENSOR_SILENT    a side sensor answers no more; its number
+21    SENSOR_FROZEN    a side sensor converts no more; its number
 ====  ===============  =======================================================================
 """
 
 import console
+import sense
 
 NONE = 0
 STRETCHED_CLOCK = 1
@@ -31,6 +34,8 @@ BOARD_RESET = 6
 CHIP_RESET = 7
 UNACKNOWLEDGED = 8
 STUCK = 9
+SENSOR_SILENT = 20
+SENSOR_FROZEN = 21
 
 
 def happen(fault, argument):
@@ -40,3 +45,7 @@ def happen(fault, argument):
             print("stray text, line %d of %d\r" % (line + 1, argument))
     elif fault == BOARD_RESET:
         console.power_off("board reset")
+    elif fault == SENSOR_SILENT:
+        sense.silence(argument)
+    elif fault == SENSOR_FROZEN:
+        sense.freeze(argument)

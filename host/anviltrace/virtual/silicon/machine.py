@@ -9,6 +9,7 @@ import micropython
 import clock
 import console
 import heap
+import sense
 import settings
 from uart import UART  # noqa: F401
 
@@ -21,6 +22,8 @@ chip = None
 _outputs = {}
 _inputs = {}
 _functions = {}  # by pin number: what drives it
+_i2c = {}  # number of the bus: the sensors on it by address
+_spi = {}  # number of the bus: the sensors on it
 
 
 def power_up(unique_id):
@@ -36,6 +39,9 @@ def power_up(unique_id):
     except ImportError as error:
         raise ValueError("no simulated chip is called " + settings.CONVERTER) from error
     chip = module.wire(settings, _outputs, _inputs)
+    for entry in getattr(settings, "SENSORS", ()):
+        sensor = __import__(entry["sensor"])
+        sense.chips.append(sensor.wire(entry, _outputs, _inputs, _i2c, _spi))
 
 
 def function_of(pin):
@@ -134,7 +140,8 @@ class SPI:
         miso=None,
     ):
         self._byte_ps = 8 * 1_000_000_000_000 // baudrate
-        self._garbled = polarity != 0 or phase != 1
+        self._mode = 2 * polarity + phase
+        self._others = _spi.get(number, ())
         self._sck = sck
         for pin in (sck, mosi, miso):
             if pin is not None:
@@ -149,7 +156,7 @@ class SPI:
     def readinto(self, buffer, fill=0):
         """Fill ``buffer``, sending ``fill`` all the while."""
         count = len(buffer)
-        if count == 3 and fill == 0 and chip.quick:
+        if count == 3 and fill == 0 and not self._others and chip.quick:
             end_ps = clock.now_ps + 3 * self._byte_ps
             at = (clock.ready - chip.codes_first) * 3
             if end_ps < clock.next_ps and 0 <= at < chip.codes_end:
@@ -167,38 +174,49 @@ class SPI:
         """Send ``out`` while filling ``into``, of the same length."""
         if len(out) != len(into):
             raise ValueError("buffers must be the same length")
+        for other in self._others:
+            if other.selected:
+                other.transfer(out, into, self._byte_ps, self._mode != other.mode)
+                return
         for i in range(len(out)):
             into[i] = self._exchange(out[i])
 
     def _exchange(self, byte):
-        if chip.selected and (self._sck is None or function_of(self._sck) == Pin.ALT_SPI):
-            return chip.exchange(byte, self._byte_ps, self._garbled)
+        for other in self._others:
+            if other.selected:
+                return other.exchange(byte, self._byte_ps, self._mode != other.mode)
+        on_bus = not self._others and (self._sck is None or function_of(self._sck) == Pin.ALT_SPI)
+        if on_bus and chip.selected:
+            return chip.exchange(byte, self._byte_ps, self._mode != 1)
         clock.spend(self._byte_ps)
         return 0xFF
 
 
 class I2C:
-    """An I2C bus with the chip on it; nobody else acknowledges."""
+    """An I2C bus with the chip and sensors on it; nobody else acknowledges."""
 
     def __init__(self, number, *, scl=None, sda=None, freq=400_000):
         self._byte_ps = 9 * 1_000_000_000_000 // freq
+        self._sensors = _i2c.get(number, {})
 
     def readfrom_mem_into(self, address, register, buffer):
         """Fill ``buffer`` from ``register`` on."""
-        self._call(address, 3)
-        chip.read(register, buffer, self._byte_ps)
+        self._call(address, 3).read(register, buffer, self._byte_ps)
 
     def writeto_mem(self, address, register, data):
         """Write ``data`` from ``register`` on."""
-        self._call(address, 2)
-        chip.write(register, data, self._byte_ps)
+        self._call(address, 2).write(register, data, self._byte_ps)
 
     def _call(self, address, count):
-        """Address and register, ``count`` bytes."""
+        """Address and register, ``count`` bytes; the chip that answers."""
         clock.spend(self._byte_ps)
-        if address != chip.address or not chip.acknowledges():
+        called = self._sensors.get(address)
+        if called is None and address == getattr(chip, "address", None):
+            called = chip
+        if called is None or not called.acknowledges():
             raise OSError(_EIO)
         clock.spend((count - 1) * self._byte_ps)
+        return called
 
 
 class ADC:
