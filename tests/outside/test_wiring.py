@@ -56,13 +56,13 @@ def test_the_diameter_for_a_strain(text: str) -> None:
     assert shaft(600, float(stated[1]))[1] == pytest.approx(1200, rel=0.005)
 
 
-REFERENCE_PER_EXCITATION = {"HX711, NAU7802": 0.5, "ADS1220": 1.0, "ADS1256": 2 * 2.5 / 5.0}
-"""Full scale at gain 1: half the excitation; the reference; twice its own reference."""
+REFERENCE_PER_EXCITATION = {"HX711, NAU7802": 0.5, "ADS1220": 1.0, "ADS1256": 2 * 2.5 / 5.0, "own ADC": 0.5}
+"""Full scale at gain 1: half the excitation; the reference; twice its own reference; half the reference."""
 
 
 def test_full_scales(text: str) -> None:
     rows = re.findall(
-        r"^\| ([A-Z0-9, ]*)\| [^|]*\| (\d+) \| ±([\d.]+) mV/V \| ([\d.]+) mV/V \|$", text, re.MULTILINE
+        r"^\| ([A-Za-z0-9, ]*)\| [^|]*\| (\d+) \| ±([\d.]+) mV/V \| ([\d.]+) mV/V \|$", text, re.MULTILINE
     )
     converter = ""
     for name, gain, full_scale, share in rows:
@@ -70,7 +70,7 @@ def test_full_scales(text: str) -> None:
         expected = 1000 * REFERENCE_PER_EXCITATION[converter] / int(gain)
         assert float(full_scale) == pytest.approx(expected, abs=0.0005)
         assert float(share) == pytest.approx(0.8 * expected, abs=0.0005)
-    assert len(rows) == 6
+    assert len(rows) == 8
 
 
 def test_the_worked_range(text: str) -> None:
@@ -112,6 +112,30 @@ def test_the_filter(text: str) -> None:
     assert f"would take {100 * (1 - peak_behind_lag(0.5e-3, 10 * lag_s)):.0f} % off a blow of 0.5 ms" in text
 
 
+def test_the_boards_own_adc(text: str) -> None:
+    full_scale = 500 / 200
+    assert f"takes {100 * 2 / full_scale:.0f} % of the range at gain 200" in text
+    low_v, high_v = (3.3 * (0.5 + 200 * 1e-3 * part) for part in (-2.0, 2.0))
+    assert f"swings from {low_v:.2f} to {high_v:.2f} V of 3.3 V" in text
+    assert f"would pull it down to {3.3 * 350 / 550:.2f} V" in text
+    lag_s = 270 * 100e-9
+    corner_hz = 1 / (2 * math.pi * lag_s)
+    assert f"at the pin: {lag_s * 1e6:.0f} µs, {corner_hz * 1e-3:.1f} kHz" in text
+    assert corner_hz / 20_000 == pytest.approx(0.3, abs=0.01)
+    losses = [100 * (1 - peak_behind_lag(width_s, lag_s)) for width_s in (0.5e-3, 1e-3)]
+    assert f"takes {losses[0]:.1f} % off the peak of a half-sine blow of 0.5 ms and {losses[1]:.1f} %" in text
+    kept = np.sinc(15e3 / 20e3) / math.hypot(1, 15e3 / corner_hz)
+    assert f"leave {100 * kept:.0f} % of what lies at 15 kHz" in text
+    step_uv_per_v = 2e3 * full_scale / 4096
+    assert f"one is {step_uv_per_v:.1f} µV/V at gain 200" in text
+    off = 7.85 * step_uv_per_v
+    assert f"{off:.1f} µV/V, {100 * off / 1e3 / full_scale:.1f} % of full scale" in text
+    wide = [abs(code - 2048) / 2048 * full_scale for code in (1536, 3584)]
+    assert (
+        f"at ±{wide[0]:.3f} and ±{wide[1]:.3f} mV/V for gain 200, {9.9 * step_uv_per_v:.0f} µV/V wide" in text
+    )
+
+
 @pytest.mark.parametrize(("shunt_ohm", "name"), [(100e3, "100 kΩ"), (59e3, "59 kΩ"), (20e3, "20 kΩ")])
 def test_the_shunt(text: str, shunt_ohm: float, name: str) -> None:
     arm_ohm = 350 * shunt_ohm / (350 + shunt_ohm)
@@ -120,7 +144,7 @@ def test_the_shunt(text: str, shunt_ohm: float, name: str) -> None:
 
 
 def test_pins_are_those_of_the_script(text: str) -> None:
-    rows = dict(re.findall(r"^\| ([a-z]+\d+) \| ([a-z0-9 ,]+) \|$", text, re.MULTILINE))
+    rows = dict(re.findall(r"^\| ([a-z]+\d+|ownadc) \| ([a-z0-9 ,]+) \|$", text, re.MULTILINE))
     written = {
         name: {pin: int(number) for pin, number in (word.split() for word in row.split(", "))}
         for name, row in rows.items()
