@@ -332,6 +332,27 @@ def without_a_state_machine_fast_rates_are_not_on_offer():
     expect(Converter(Settings).rates[0][0], 7_500_000)
 
 
+def a_board_without_pio_reads_by_interrupt():
+    import builtins
+
+    from converters.ads1256 import _word_ring
+
+    plain = builtins.__import__
+
+    def without_rp2(name, *rest):
+        if name == "wordring":
+            raise ImportError("no module named 'rp2'")
+        return plain(name, *rest)
+
+    power_up("ads1256")
+    builtins.__import__ = without_rp2
+    try:
+        found = _word_ring({"pio": 0}, None, None, None, None)
+    finally:
+        builtins.__import__ = plain
+    expect(found, None)
+
+
 def nothing_is_allocated():
     converter, _, _ = driver()
     converter.start()

@@ -142,7 +142,7 @@ print(
                 list(assembled.assembled),
                 *[assembled.pio_kwargs[k] for k in ("wrap_target", "wrap")],
             ],
-            "continuous": run(given, 120),
+            "continuous": run(given, 300),
             "missed": run(given, 24, missed=(10, 15, 16)),
             "long": run(given, 24, missed=range(10, 20)),
             "deaf": run(given, 24, deaf=10),
