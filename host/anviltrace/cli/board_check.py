@@ -84,7 +84,7 @@ def _nominal(ctx: click.Context, param: click.Parameter, value: str | None) -> N
 @click.option("--pictures", "folder", type=click.Path(file_okay=False, path_type=Path),
               help="Write spectrum.png and ring-down.png into this folder.")  # fmt: skip
 @click.option("--run", "run_id", metavar="ID",
-              help="Work out a check of the archive again, without a board; `last`: the newest.")  # fmt: skip
+              help="Work out a check in the archive again, without a board; `last`: the newest.")  # fmt: skip
 @click.option("--operator", default="", help="Who checks.")
 @plan_settings_option
 @rate_option
@@ -122,7 +122,8 @@ def check(
     mains hum, missing or stale codes, rate, jitter, lost samples, drift, polarity, shunt, ring-down. All
     recordings stay in the archive, and --run works them out again; the ring-down goes on record with the rig.
 
-    Use the rate and gain of your plan. Exit code 12 when a line fails, else 0, also where lines want a look.
+    Use the rate and gain of your plan. The rig is described in the bench file ([rig], name and kind are
+    enough), the shunt in the weights file. Exit code 12 when a line fails, else 0, looks or not.
 
     \b
     Limits of your own (--limits FILE; what is left out stays as it is, --json tells them all):
@@ -133,7 +134,7 @@ def check(
 
     \b
     Example, on the virtual rig (its files are written by `anviltrace demo`):
-      anviltrace board check --port virtual://fishplate-held --pictures check/
+      anviltrace board check --port virtual://fishplate-fast --pictures check/
     """
     from anviltrace.archive.archive import Archive
     from anviltrace.proof.limits import CheckLimits, read_limits
@@ -152,7 +153,7 @@ def check(
         checked = _check(
             port_url, archive_path, bench_file, settings, still_s, acts, limits, nominal, unit, operator
         )
-    _tell(checked, folder, as_json)
+    _tell(checked, limits, folder, as_json)
 
 
 def _plan_settings(
@@ -166,7 +167,7 @@ def _plan_settings(
     return rate_hz or plan.rate_hz, gain or plan.gain
 
 
-def _tell(checked: Checked, folder: Path | None, as_json: bool) -> None:
+def _tell(checked: Checked, limits: CheckLimits, folder: Path | None, as_json: bool) -> None:
     from anviltrace.errors import CheckFailedError
 
     written: list[Path] = []
@@ -174,7 +175,7 @@ def _tell(checked: Checked, folder: Path | None, as_json: bool) -> None:
         from anviltrace.publish.proofpictures import write_pictures
 
         written = write_pictures(folder, checked)
-    facts = describe_check(checked, written)
+    facts = describe_check(checked, limits, written)
     print_json(facts) if as_json else show_check(facts)
     if words := failed_words(checked.lines):
         raise CheckFailedError(words)

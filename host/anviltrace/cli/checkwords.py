@@ -12,14 +12,17 @@ from anviltrace.cli.console import print_table, print_words
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from anviltrace.proof.limits import CheckLimits
     from anviltrace.proof.lines import CheckLine
     from anviltrace.proof.session import Checked
 
 _STYLES = {"pass": "green", "look": "black on yellow", "fail": "bold white on red", "not done": "dim"}
 
 
-def describe_check(checked: Checked, pictures: Sequence[Path]) -> dict[str, Any]:
-    """A check as plain data: units are in the names of ``data``."""
+def describe_check(checked: Checked, limits: CheckLimits, pictures: Sequence[Path]) -> dict[str, Any]:
+    """A check as plain data: units are in the names of ``data`` and ``limits``."""
+    from dataclasses import asdict
+
     from anviltrace.proof.limits import REASONS
     from anviltrace.proof.lines import Verdict, count_of
 
@@ -48,6 +51,7 @@ def describe_check(checked: Checked, pictures: Sequence[Path]) -> dict[str, Any]
             }
             for line in checked.lines
         ],
+        "limits": asdict(limits),
         "pictures": [str(path) for path in pictures],
     }
 

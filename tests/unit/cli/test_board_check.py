@@ -18,8 +18,8 @@ SCATTER = np.random.default_rng(1).standard_normal(1 << 16)
 
 
 def noise(index: np.ndarray) -> np.ndarray:
-    """Noise of 40 counts about 5000: the same for the same index."""
-    return np.rint(5000.0 + 40.0 * SCATTER[index % SCATTER.size]).astype(np.int32)
+    """Noise of 5 counts about 5000: the same for the same index."""
+    return np.rint(5000.0 + 5.0 * SCATTER[index % SCATTER.size]).astype(np.int32)
 
 
 @pytest.fixture
@@ -33,7 +33,7 @@ def check(tmp_path: Path, run_command: Any) -> Any:
         if signal is None:
             return run_command(archive, "board", "check", *bench, *words)
         with StandIn(Script(signal=signal)) as board:
-            port = ["--port", board.url, "--rate", "1000", "--seconds", "12"]
+            port = ["--port", board.url, "--rate", "1000", "--gain", "64", "--seconds", "12"]
             return run_command(archive, "board", "check", *bench, *port, *words)
 
     return run
@@ -48,11 +48,11 @@ def test_what_needs_a_hand_is_not_done_with_yes_and_never_passes(check: Any) -> 
     assert outcome.code == 0, outcome.err
     found = verdicts(outcome)
     assert {found.pop(name) for name in ("polarity", "shunt", "ring")} == {"not done"}
-    assert {found.pop(name) for name in ("noise", "drift")} == {"look"}  # this board names no excitation
     assert set(found.values()) == {"pass"}
     facts = json.loads(outcome.out)
-    assert facts["counts"] == {"pass": 8, "look": 2, "fail": 0, "not done": 3}
+    assert facts["counts"] == {"pass": 10, "look": 0, "fail": 0, "not done": 3}
     assert facts["nm_per_count"] is None
+    assert facts["limits"]["zero_look_share"] == 0.1
     assert all(line["reason_of_limit"] for line in facts["lines"])
 
 
@@ -70,7 +70,7 @@ def test_a_table_for_a_person_and_cautions(check: Any) -> None:
     assert "NOT DONE" in outcome.out
     assert "noise-free bits" in outcome.out
     assert "polarity: it needs a hand" in outcome.out
-    assert outcome.out.rstrip().endswith("8 pass, 2 look, 3 not done")
+    assert outcome.out.rstrip().endswith("10 pass, 3 not done")
 
 
 def test_a_fail_has_an_exit_code_of_its_own_and_one_line(check: Any) -> None:
