@@ -37,6 +37,7 @@ EXCITATION_MEASURED = False
 REFERENCE_IS_EXCITATION = True
 AMPLIFIER_GAIN = 200
 FILTER_NS = 27_000
+
 # side sensors, recorded along with each run; each a file in sensors/ with its wiring. I2C sensors may share a
 # bus, SPI sensors need one that the converter does not use; shunt_uohm is the shunt in millionths of an ohm
 SENSORS = ()

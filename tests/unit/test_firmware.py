@@ -71,6 +71,12 @@ def test_settings_have_the_names_of_the_builders_own_file(tmp_path: Path) -> Non
         (replace(SCALE, escape_pin=14), "pin 14 is used twice"),
         (replace(PICO, link=("uart", 0, 921600, 16, 1)), "pin 16 is used twice"),
         (replace(PICO, reference_uv=3_300_000), "500000 to 2600000"),
+        (
+            BoardSettings(converter="ownadc", reference_is_excitation=False, reference_uv=5_000_000),
+            "the ownadc takes 2000000 to 3600000",
+        ),
+        (BoardSettings(converter="ownadc", amplifier_gain=0), "amplifier_gain = 0: it can be 1 to 10000"),
+        (BoardSettings(converter="ownadc", filter_ns=-1), "filter_ns = -1: it can be 0 to 1000000"),
         (replace(PICO, watchdog_ms=9000), "limit is 8388 ms"),
     ],
 )

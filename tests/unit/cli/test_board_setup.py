@@ -73,6 +73,38 @@ def test_the_state_machine_is_asked_for(path: Path) -> None:
     assert (settings.wiring()["pio"], settings.usual_rate_hz) == (4, 7500)
 
 
+OWN = ("pico", "ownadc", "27", "23")
+
+
+def test_the_boards_own_adc_and_its_amplifier_are_asked_for(path: Path) -> None:
+    result = run(path, answers="\n".join([*OWN, "100", "y", "10000", "none", "y"]) + "\n")
+    assert result.exit_code == 0, result.stderr
+    settings = read_settings(path)
+    assert settings.wiring() == {"adc": 27, "smps": 23}
+    assert (settings.amplifier_gain, settings.reference_is_excitation) == (100, True)
+    assert (settings.usual_rate_hz, settings.usual_gain) == (10000, None)
+
+
+def test_a_reference_of_its_own_asks_for_it_and_for_the_excitation(path: Path) -> None:
+    answers = [*OWN, "200", "n", "3.29", "3.312", "y", "", "none", "y"]
+    result = run(path, answers="\n".join(answers) + "\n")
+    assert result.exit_code == 0, result.stderr
+    settings = read_settings(path)
+    assert (settings.reference_is_excitation, settings.reference_uv) == (False, 3_290_000)
+    assert (settings.excitation_uv, settings.excitation_measured) == (3_312_000, True)
+    assert settings.usual_rate_hz == 20000  # DMA keeps up with the fastest
+
+
+def test_the_gain_of_an_amplifier_by_option(path: Path) -> None:
+    assert (
+        run(path, "--converter", "ownadc", "--amplifier-gain", "250", "--gain", "250", "--yes").exit_code == 0
+    )
+    assert read_settings(path).usual_gain == 250
+    assert run(path, "--amplifier-gain", "100", "--yes").exit_code == 0
+    settings = read_settings(path)
+    assert (settings.amplifier_gain, settings.usual_gain) == (100, None)
+
+
 def test_no_answer_writes_nothing(path: Path) -> None:
     result = run(path, answers="\n" * 15 + "n\n")
     assert result.exit_code == 1
@@ -107,6 +139,8 @@ def test_another_converter_gets_its_own_pins(path: Path) -> None:
         (("--pin", "sck=4"), "cannot be sck of SPI 0"),
         (("--pin", "drdy=none"), "missing drdy"),
         (("--rate", "44"), "usual rate in Hz 44"),
+        (("--converter", "ownadc", "--pin", "adc=22"), "adc = 22: that pin has no ADC; choose 26-28"),
+        (("--converter", "ownadc", "--gain", "128"), "usual gain 128: the ownadc has 200"),
         (("--escape-pin", "18"), "pin 18 is used twice, as sck and as escape_pin"),
     ],
 )

@@ -39,6 +39,10 @@ def test_the_usual_wiring_is_possible_on_every_board(board: str, converter: str)
             replace(SCALE, pins={"clock": 14, "data": 15, "pio": 8}),
             "PIO 8 does not exist on this board: choose 0-7",
         ),
+        (BoardSettings("pico", "ownadc", {"adc": 29}), "adc = 29: that pin has no ADC; choose 26-28"),
+        (BoardSettings("rp2040", "ownadc", {"adc": 25}), "adc = 25: that pin has no ADC; choose 26-29"),
+        (BoardSettings("pico-w", "ownadc", {"adc": 26, "smps": 23}), "smps = 23: the Raspberry Pi Pico W"),
+        (BoardSettings("pico", "ownadc", {"adc": 26, "smps": 24}), "smps = 24"),
         (replace(PICO, link=("uart", 0, 921600, 4, 5)), "tx = 4: that pin cannot be tx of UART 0"),
     ],
 )
