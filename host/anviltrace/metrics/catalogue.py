@@ -186,7 +186,7 @@ _ENTRIES = (
         ),
         uncertainty=(
             "times of the blows: 0.14/N samples for straight lines between samples (N samples on the base "
-            "width), noise and what still rings over the slope at half height, 1 % of the base width on a "
+            "width), noise and what still rings over the slope at half height, 0.4 % of the base width on a "
             "held rig; clock of the board (100 ppm, common practice)."
         ),
         needs=(Need.BLOWS,),
@@ -276,7 +276,11 @@ _ENTRIES = (
             "(N − 1)/(t_N − t_1) over the blows of the drive window, timed as for the blow rate; gaps and "
             "what they cut are left out."
         ),
-        uncertainty="times of the first and the last blow, clock of the board: see the blow rate.",
+        uncertainty=(
+            "times of the first and the last blow, clock of the board: see the blow rate. On a held rig the "
+            "level changes the outline of blows, and the last is 3.5 % of the base width off against the "
+            "first, with a ring-down on record 0.06 of the rig's period at most."
+        ),
         needs=(Need.BLOWS,),
         group=Group.RHYTHM,
         torque=False,

@@ -19,9 +19,11 @@ LEAST_BLOWS = 3
 CHORDS = 0.14
 """Straight lines between samples move the middle by this many samples over the samples on the base width
 (standard deviation; half sines at all phases, 1.3 to 20 samples)."""
-HELD_KNOWN_TO = 0.01
-"""Share of the base width by which the middle moves as the level of a held rig climbs (standard deviation;
-transducers of 0.8 to 25 periods to a blow)."""
+HELD_KNOWN_TO = 0.004
+"""Share of the base width by which the middle moves from blow to blow as the level of a held rig climbs."""
+HELD_MOVES, HELD_MOVES_SWINGS = 0.035, 0.06
+"""From the first blow to the last it moves by this share of the base width, and by no more than this share of
+a period of the rig (standard deviations, all of them: transducers of 0.8 to 25 periods to a blow)."""
 _SLOPE = math.pi * math.sqrt(0.75)
 """Slope of half a sine at half its height, in heights to a base width."""
 
@@ -40,7 +42,8 @@ def mean_rate(a: Analysis) -> Value:
     found = a.rhythm
     if not math.isfinite(found.mean_per_s):
         return withheld("blow_rate_mean", "one blow has no rate: 2 are needed")
-    ends = found.mean_per_s**2 * math.sqrt(2.0) * _time_of_a_blow_s(a) / found.intervals
+    ends_s = math.hypot(math.sqrt(2.0) * _time_of_a_blow_s(a), _moved_s(a))
+    ends = found.mean_per_s**2 * ends_s / found.intervals
     parts = [Part("first and last blow", ends), _clock(found.mean_per_s)]
     return stated("blow_rate_mean", found.mean_per_s, parts, flags=(_nominal(a),))
 
@@ -112,6 +115,15 @@ def _time_of_a_blow_s(a: Analysis) -> float:
     by_noise, by_ring = (share * per_share for share in (_noise_share(a), a.ring_left))
     held = HELD_KNOWN_TO * samples if a.facts.context.rig.kind is RigKind.HELD else 0.0
     return math.hypot(CHORDS / samples, by_noise, by_ring, held) / a.signal.rate_hz
+
+
+def _moved_s(a: Analysis) -> float:
+    """By how much the middle of the last blow lies off that of the first as the level changes, seconds."""
+    if a.facts.context.rig.kind is not RigKind.HELD:
+        return 0.0
+    most_s = HELD_MOVES * a.samples_per_base / a.signal.rate_hz
+    made = a.facts.ring_down
+    return most_s if made is None else min(most_s, HELD_MOVES_SWINGS / made.natural_hz)
 
 
 def _noise_share(a: Analysis) -> float:
