@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from anviltrace.firmware import DEFAULT_PINS
+from anviltrace.firmware import DEFAULT_PINS, USUAL_SENSOR_PINS
 
 SHEAR_MODULUS_PA = 79.3e9
 GAUGE_FACTOR = 2.0
@@ -150,3 +150,22 @@ def test_pins_are_those_of_the_script(text: str) -> None:
         for name, row in rows.items()
     }
     assert written == DEFAULT_PINS
+
+
+def test_shunts_of_the_supply_sensor(text: str) -> None:
+    """Ohm's law; ranges of the power monitors from their steps (data sheets, from memory)."""
+    ohm = 0.5e-3
+    assert (
+        f"{1e3 * 40 * ohm:.0f} mV and takes {40**2 * ohm:.1f} W at 40 A, {100**2 * ohm:.0f} W at 100 A"
+        in text
+    )
+    assert f"±{1e3 * 32_768 * 2.5e-6:.2f} mV, which is ±{32_768 * 2.5e-6 / ohm:.0f} A" in text
+    assert f"±{1e3 * 32_768 * 5e-6:.2f} mV, or with `shunt_range=1` ±{1e3 * 32_768 * 1.25e-6:.2f} mV" in text
+    assert f"At most {28_800 * 1.25e-3:.0f} V for an INA226, {27_200 * 3.125e-3:.0f} V for an INA238" in text
+
+
+def test_pins_of_the_side_sensors(text: str) -> None:
+    for kind, pins in USUAL_SENSOR_PINS.items():
+        named = ", ".join(f"{name} {pin}" for name, pin in pins.items())
+        (row,) = [line for line in text.splitlines() if re.match(rf"\| [^|]*\b{kind}\b", line)]
+        assert named in row
