@@ -34,11 +34,11 @@ if TYPE_CHECKING:
     from anviltrace.capture.recorder import Progress, Recorder
     from anviltrace.link.session import Session as Link
     from anviltrace.proof.limits import CheckLimits
+    from anviltrace.proof.lines import CheckLine
     from anviltrace.proof.session import Checked
     from anviltrace.proof.sizes import Nominal
     from anviltrace.records import Fitting, Run, Session, Settings
 
-ACTS = ("polarity", "shunt", "ring")
 USUAL_S = 60.0
 TAPS = 5
 
@@ -71,7 +71,7 @@ def _nominal(ctx: click.Context, param: click.Parameter, value: str | None) -> N
     "--seconds", "still_s", type=click.FloatRange(1.0, 3600.0), default=USUAL_S, show_default=True,
     callback=finite, help="How long the rig is recorded at rest; a minute shows the drift.",
 )  # fmt: skip
-@click.option("--without", type=click.Choice(ACTS), multiple=True,
+@click.option("--without", type=click.Choice(("polarity", "shunt", "ring")), multiple=True,
               help="Leave this act out: a push, the shunt, the taps. Repeat it for more.")  # fmt: skip
 @click.option("--yes", is_flag=True, help="Ask for nothing: what needs a hand is not done.")
 @click.option(
@@ -258,7 +258,8 @@ class _Acts:
     ) -> None:
         self._yes, self._shunt_name = yes, shunt_name
         self._inventory_file, self._fitting_name = inventory_file, fitting_name
-        self.left_out: dict[str, str] = dict.fromkeys(without, "left out by --without")
+        self._without = without
+        self.left_out: dict[str, CheckLine] = {}
 
     def by_person(self, link: Link) -> bool:
         """Whether a person is at the rig, to be told things."""
@@ -280,9 +281,12 @@ class _Acts:
 
         Raises what ends the conversation with the board (TalkError), and Ctrl-C.
         """
+        from anviltrace.proof.lines import not_done
+        from anviltrace.proof.session import ACTS
+
+        self.left_out = {name: not_done(name, "left out by --without") for name in self._without}
         if self.by_person(link) and not self._may_ask:
-            for name in ACTS:
-                self.left_out.setdefault(name, _NO_HANDS)
+            self.left_out = {name: not_done(name, _NO_HANDS) for name in ACTS} | self.left_out
         fitting = None if self._fitting_name is None else bench.fitting(self._fitting_name)
         acts: dict[str, Callable[[], None]] = {
             "polarity": lambda: self._push(archive, link, settings, session),
@@ -295,12 +299,15 @@ class _Acts:
 
     def _try(self, name: str, act: Callable[[], None]) -> None:
         from anviltrace.errors import CalibrationError, PlanError, RecordError
+        from anviltrace.proof.lines import came_to_nothing, not_done
 
         try:
             act()
-        except (CalibrationError, PlanError, RecordError) as error:
+        except PlanError as error:
+            self.left_out[name] = not_done(name, str(error))
+        except (CalibrationError, RecordError) as error:
             click.echo(f"{name}: {error}", err=True)
-            self.left_out[name] = str(error)
+            self.left_out[name] = came_to_nothing(name, str(error))
 
     def _push(self, archive: Archive, link: Link, settings: Settings, session: Session) -> None:
         from anviltrace.cli.hands import OperatorPush, PersonPush
@@ -330,12 +337,12 @@ class _Acts:
 
     def _taps(self, archive: Archive, link: Link, session: Session, fitting: Fitting | None) -> None:
         from anviltrace.cli.tap import record_one
-        from anviltrace.errors import RecordError
+        from anviltrace.errors import PlanError
         from anviltrace.trace.sampling import LEAST_RATE_HZ
 
         fastest_hz = max(offer.rate_hz for offer in link.identity.rates)
         if fastest_hz < LEAST_RATE_HZ:
-            raise RecordError(_TOO_SLOW)
+            raise PlanError(_TOO_SLOW)
         settings = link.configure(fastest_hz)
         archive.put(settings)
         record_one(archive, link, settings, session.id, fitting, TAPS, "board check")

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from anviltrace.calibration.shunt import ShuntResult
 from anviltrace.metrics.figures import value_with_uncertainty
 from anviltrace.proof.limits import CheckLimits
-from anviltrace.proof.lines import CheckLine, Verdict, judged, not_done
+from anviltrace.proof.lines import CheckLine, Verdict, judged
 from anviltrace.proof.sizes import Sizes
 from anviltrace.trace.ringdown import LEAST_PER_SWING, RungTaps
 
@@ -120,8 +120,3 @@ def judge_ring(
             },
         ),
     ]
-
-
-def guided_not_done(reasons: dict[str, str]) -> list[CheckLine]:
-    """A line for each act that was left out, with the reason."""
-    return [not_done(name, reason) for name, reason in reasons.items()]

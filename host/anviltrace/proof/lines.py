@@ -37,6 +37,11 @@ def not_done(name: str, reason: str, advice: str = "") -> CheckLine:
     return CheckLine(name, Verdict.NOT_DONE, "", advice="; ".join(filter(None, (reason, advice))))
 
 
+def came_to_nothing(name: str, reason: str) -> CheckLine:
+    """A line about what was tried, and why nothing came of it."""
+    return CheckLine(name, Verdict.LOOK, "came to nothing", advice=reason)
+
+
 def judged(*, fails: bool, looks: bool) -> Verdict:
     """The worse of two judgements."""
     if fails:

@@ -33,6 +33,8 @@ STILL = "board check: rig at rest"
 PUSHED = "board check: pushed clockwise"
 """What the recordings of a check were for, kept as the reason why they ended."""
 PUSH_S = 2.0
+ACTS = ("polarity", "shunt", "ring")
+"""The lines that need a hand."""
 _LEAST_STILL_S = 1.0
 _LEFT_OUT = "left out of this check"
 
@@ -109,23 +111,23 @@ def work_out_check(
     limits: CheckLimits,
     nominal: Nominal | None = None,
     jitter_s: float | None = None,
-    left_out: Mapping[str, str] | None = None,
+    left_out: Mapping[str, CheckLine] | None = None,
     unit: TorqueUnit = TorqueUnit.NM,
 ) -> Checked:
-    """All lines of a check. ``left_out`` says why polarity, shunt or ring were not done.
+    """All lines of a check. ``left_out`` holds the lines of polarity, shunt and ring that were not done.
 
     Raises DamageError when counts do not agree with their checksum.
     """
-    reasons = dict(left_out or {})
+    told = {name: not_done(name, _LEFT_OUT) for name in ACTS} | dict(left_out or {})
     reading = _still_reading(archive, runs, jitter_s)
     sizes = sizes_of(runs.settings, _counts_per_nm(archive, runs), nominal, unit)
     found = None if runs.taps is None else _taps(archive, runs)
     rung = None if runs.taps is None else _rung(archive, runs)
     lines = [
         *judge_still(reading, sizes, limits),
-        _polarity(archive, runs, reading, sizes, reasons),
-        _shunt(archive, runs, sizes, limits, reasons),
-        *_ring(runs, rung, limits, reasons),
+        _polarity(archive, runs, reading, sizes) or told["polarity"],
+        _shunt(archive, runs, sizes, limits) or told["shunt"],
+        *(_ring(runs, rung, limits) or [told["ring"]]),
     ]
     return Checked(runs, reading, sizes, tuple(lines), found, None if isinstance(rung, str) else rung)
 
@@ -151,23 +153,19 @@ def _counts_per_nm(archive: Archive, runs: CheckRuns) -> float | None:
     return None
 
 
-def _polarity(
-    archive: Archive, runs: CheckRuns, reading: StillReading, sizes: Sizes, reasons: Mapping[str, str]
-) -> CheckLine:
+def _polarity(archive: Archive, runs: CheckRuns, reading: StillReading, sizes: Sizes) -> CheckLine | None:
     if runs.pushed is None or not reading.counts.size:
-        return not_done("polarity", reasons.get("polarity", _LEFT_OUT))
+        return None
     sd = noise_sd(reading.longest) if reading.longest.size >= LEAST_QUIET else float(np.std(reading.counts))
     pushed = archive.counts(runs.pushed.id)
     push = Push(float(np.median(reading.counts)), float(np.median(pushed)), sd)
     return judge_polarity(push, sizes)
 
 
-def _shunt(
-    archive: Archive, runs: CheckRuns, sizes: Sizes, limits: CheckLimits, reasons: Mapping[str, str]
-) -> CheckLine:
+def _shunt(archive: Archive, runs: CheckRuns, sizes: Sizes, limits: CheckLimits) -> CheckLine | None:
     taken = kept_shunts(archive, session_id=runs.still.session_id, settings_id=runs.settings.id)
-    if "shunt" in reasons or not taken:
-        return not_done("shunt", reasons.get("shunt", _LEFT_OUT))
+    if not taken:
+        return None
     return judge_shunt(work_out(taken[-1]), taken[-1].shunt.name, sizes, limits)
 
 
@@ -188,10 +186,8 @@ def _rung(archive: Archive, runs: CheckRuns) -> RungTaps | str:
     return measure_run(archive, runs.taps, runs.tap_settings, _quiet_end(runs.tap_settings))
 
 
-def _ring(
-    runs: CheckRuns, rung: RungTaps | str | None, limits: CheckLimits, reasons: Mapping[str, str]
-) -> list[CheckLine]:
+def _ring(runs: CheckRuns, rung: RungTaps | str | None, limits: CheckLimits) -> list[CheckLine]:
     if rung is None or runs.tap_settings is None:
-        return [not_done("ring", reasons.get("ring", _LEFT_OUT))]
+        return []
     told = [] if isinstance(rung, str) else doubts(rung)
     return judge_ring(rung, told, runs.tap_settings.rate_hz, limits)

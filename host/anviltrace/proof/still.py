@@ -319,11 +319,16 @@ def _jitter(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckLi
     return CheckLine(
         "jitter",
         verdict,
-        f"{rounded(1e6 * reading.jitter_s, 2)} µs from block to block",
+        f"{_microseconds(reading.jitter_s)} from block to block",
         f"{rounded(1e6 * look_s, 2)} µs, fails at {rounded(1e6 * fail_s, 2)} µs",
         "" if verdict is Verdict.PASS else "a lower rate; nothing else on this board's interrupts",
         {"jitter_s": reading.jitter_s, "period_s": period_s},
     )
+
+
+def _microseconds(time_s: float) -> str:
+    """The board's ticks are whole microseconds: less than a tenth is nothing."""
+    return "below 0.1 µs" if time_s < 1e-7 else f"{rounded(1e6 * time_s, 2)} µs"
 
 
 def _samples(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckLine:  # noqa: ARG001

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -140,3 +141,17 @@ def test_a_person_is_led_through_it(check: Any, monkeypatch: pytest.MonkeyPatch)
     assert "so no [[shunt]] is described" in lines["shunt"]["advice"]
     assert lines["ring"]["advice"] == "left out by --without"
     assert lines["polarity"]["data"]["moved_counts"] == pytest.approx(4000.0, abs=20.0)
+
+
+def test_a_resistor_that_shows_nothing_wants_a_look(
+    check: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    source = resources.files("anviltrace.cli.demo") / "weights.toml"
+    (tmp_path / "weights.toml").write_text(source.read_text(encoding="utf-8"), encoding="utf-8")
+    monkeypatch.setattr("click.prompt", lambda *_, **__: "")
+    monkeypatch.setattr("anviltrace.cli.board_check._Acts._may_ask", True)
+    outcome = check(noise, "--json", "--without", "ring", "--without", "polarity")
+    assert outcome.code == 0, outcome.err
+    (line,) = [line for line in json.loads(outcome.out)["lines"] if line["name"] == "shunt"]
+    assert (line["verdict"], line["reading"]) == ("look", "came to nothing")
+    assert "lay it across one arm of the bridge" in line["advice"]
