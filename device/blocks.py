@@ -27,15 +27,23 @@ CHANNELS = 1
 SLOTS = 64
 """Blocks kept in memory, the one being filled among them: 52 kB of the 160 a Pico leaves to a script."""
 
+_SPARE_KB = 24
+
 
 def _set_aside(most):
-    """So many slots; where memory runs out, half of those it has room for."""
-    slots = [bytearray(_SLOT), bytearray(_SLOT)]
+    """So many slots, or as many as there is room for beside what the script still needs; two at least."""
+    spare: "list[bytearray]" = []
+    slots: "list[bytearray]" = []
     try:
+        while len(spare) < _SPARE_KB:
+            spare.append(bytearray(1024))
         while len(slots) < most:
             slots.append(bytearray(_SLOT))
     except MemoryError:
-        del slots[len(slots) // 2 + 1 :]
+        pass
+    spare.clear()
+    while len(slots) < 2:
+        slots.append(bytearray(_SLOT))
     return slots
 
 

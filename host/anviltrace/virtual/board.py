@@ -42,7 +42,7 @@ _SENSE = struct.Struct("<BBHIIQ")
 _POWERED = 0
 """Request that says the board is up; any other asks for values."""
 _NS_PER_S = 1e9
-_HEAP_KB, _HEAP_KB_OF_A_SENSOR = 320, 16
+_HEAP_KB, _HEAP_KB_OF_A_SENSOR = 352, 16
 """A Pico leaves a script about 160 kB. Objects are twice as large here, scripts are compiled here, and the
 simulated hardware lives here too."""
 _START_LIMIT_S = 20.0
