@@ -9,6 +9,8 @@ import power_up
 class MeasuredMain:
     @staticmethod
     def run(reader, writer):
+        import rp2  # noqa: F401  (hardware, too, though only imported when the script asks for it)
+
         gc.collect()
         print("simulated hardware: %d bytes\r" % gc.mem_alloc())
         del sys.modules["main"]
