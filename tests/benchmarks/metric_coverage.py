@@ -36,6 +36,8 @@ COLUMNS = (
     "below",
 )
 
+MODELS = ("exponential", "square root", "neither")
+
 
 def main() -> None:
     """Print the table; progress goes to stderr."""
@@ -50,6 +52,7 @@ def main() -> None:
                 f"{seed - first + 1} records, {time.monotonic() - began:.0f} s", file=sys.stderr, flush=True
             )
     show(rows)
+    show_climbs(rows)
 
 
 def show(rows: list[Judged]) -> None:
@@ -57,6 +60,16 @@ def show(rows: list[Judged]) -> None:
     for name in CATALOGUE:
         if any(row.name == name for row in rows):
             print(text(line_of(name, rows)))
+
+
+def show_climbs(rows: list[Judged]) -> None:
+    """Whether an exponential is given for climbs of each kind, and which model the levels then speak for."""
+    print(f"\n{'true climb':18}" + "".join(f"{name:>14}" for name in ("refused", *MODELS)))
+    for climb in ("exponential", "root", "physics", "relaxing"):
+        mine = [row for row in rows if row.name == "climb_end" and row.climb == climb]
+        refused = sum(bool(row.reason) for row in mine)
+        told = [sum(model in row.told for row in mine if not row.reason) for model in MODELS]
+        print(f"{climb:18}" + "".join(f"{count:>14}" for count in (refused, *told)))
 
 
 def text(line: Line) -> str:

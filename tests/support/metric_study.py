@@ -25,6 +25,7 @@ from anviltrace.metrics.evaluate import evaluate
 from anviltrace.metrics.results import Value
 from anviltrace.metrics.uncertainty import Combined, Part, combine
 from anviltrace.onethread import children_with_one_thread
+from anviltrace.trace.sampling import corrected_width_s
 
 BOUNDED = frozenset(
     (
@@ -155,19 +156,21 @@ def _lacking(one: Drawn, true: Truths, need: Need) -> str | None:
     if need is Need.ZERO and not bench.zeros:
         return "no zero reading"
     if need is Need.SHAPE:
-        few = _below(1.5 * true.shown_width_s * bench.rate_hz, _FEW_SAMPLES, 0.2, "needed to measure one")
+        few = _below(1.5 * true.shown_width_s * bench.rate_hz, _FEW_SAMPLES, 0.3, "needed to measure one")
         if few != "" or not bench.tapped:
             return few
-        return _below(bench.natural_hz * 1.5 * true.shown_width_s, _FEW_SWINGS, 0.2, "times within a blow")
+        base_s = float(corrected_width_s(1.5 * true.shown_width_s, one.facts.boxcars_s))
+        return _below(bench.natural_hz * base_s, _FEW_SWINGS, 0.2, "times within a blow")
     if need is Need.QUIET:
         return _below(-true.ring_left, -_MOST_RING, 0.5, "still rings when the next one comes")
     return ""
 
 
 def _over_limit(one: Drawn, true: Truths, value: Value) -> str | None:
-    if value.name not in _BELOW_LIMIT:
+    if value.name not in _BELOW_LIMIT or (value.name == "mean_torque" and one.bench.loosening):
         return ""
-    return _below(-true.highest_nm, -one.limit_nm, 0.1, "vouch for")
+    beyond = _below(-true.highest_nm, -one.limit_nm, 0.1, "vouch for")
+    return None if beyond and value.name == "peak_at" else beyond  # only the peaks beside the mark count
 
 
 def _below(value: float, limit: float, near: float, reason: str) -> str | None:

@@ -174,6 +174,7 @@ class _Teller:
         beyond: set[Key] = set()
         levels = np.append(self.before[0], self.after)
         readable = np.append(True, ~np.append(self.one.struck.double[1:], False))  # not between two strikes
+        readable[-1] = self.one.bench.climb != "relaxing"  # that level falls while it is read
         for target in self.one.thresholds_nm:
             reached = np.flatnonzero(levels >= target)
             if not (levels[readable] >= target).any():
