@@ -34,7 +34,7 @@ from anvilwire.messages import (
     SCALE_RATIO,
     SCALE_VOLTAGE,
 )
-from averages import DOUBTFUL, LATEST, MOVED, SATURATED, UNWRITTEN, empty, sum_into
+from averages import DOUBTFUL, MOVED, SATURATED, UNWRITTEN, empty, sum_into
 from converters import ConverterError
 from machine import ADC, Pin, mem32
 from rp2 import DMA
@@ -88,7 +88,7 @@ _TORN_US = 20
 _SILENCE_US = 20_000
 _TRIAL_US = 4_000
 _TRIAL_LEAST, _TRIAL_MOST = 1_960, 2_040  # conversions in that time
-_SAME_MOST = 500_000  # a second of one and the same conversion
+_SAME_MOST = 500_000  # a second of samples that are all the same
 
 # rate in mHz, conversions in a sample
 _RATES = ((20_000_000, 25), (10_000_000, 50), (5_000_000, 100), (2_000_000, 250))
@@ -142,7 +142,7 @@ class Converter:
         self._table: "Any" = _table([addressof(buffer) for buffer in buffers])
         self._second: "Any" = addressof(self._table) + 4
         self._stage = bytearray(3 * _STAGE)
-        self._told: "Any" = array("H", [0] * 5)
+        self._told: "Any" = array("i", [0] * 5)
         self._data: "Any" = DMA()
         self._next: "Any" = DMA()
         self._set_up_dma()
@@ -151,7 +151,7 @@ class Converter:
         self._tick: "Any" = 0  # when that was
         self._moved: "Any" = 0  # when there last was another conversion
         self._last_tick: "Any" = 0  # when the last sample was ready, or would have been
-        self._same = 0  # so many conversions were one and the same
+        self._same = 0  # so many conversions made one and the same sum again and again
         self._started: "Any" = 0
 
     def probe(self):
@@ -238,7 +238,7 @@ class Converter:
         if told[SATURATED]:
             block.mark_saturated(told[SATURATED])
         self._same = 0 if told[MOVED] else min(self._same + count * self._length, _SAME_MOST)
-        if told[DOUBTFUL] or (self._same == _SAME_MOST and 0 < told[LATEST] < 2 * _MIDDLE - 1):
+        if told[DOUBTFUL] or (self._same == _SAME_MOST and not told[SATURATED]):
             block.mark_glitch()
 
     def _look(self):
@@ -266,10 +266,12 @@ class Converter:
     def _place_of(self, address):
         """How many conversions of the round lie before an address; the end of a buffer is the next one's."""
         places = self._places
-        for number in range(_BUFFERS):
+        number = self._place // _BUFFER  # most often it is this one, or the next
+        for _ in range(_BUFFERS):
             offset = (address - places[number]) & _LOW
             if offset <= 2 * _BUFFER and (offset < 2 * _BUFFER or not self._is_place(address)):
                 return (number * _BUFFER + offset // 2) % _ROUND
+            number = (number + 1) % _BUFFERS
         raise ConverterError("ADC: DMA left its buffers: is the channel in use elsewhere?")
 
     def _is_place(self, address):

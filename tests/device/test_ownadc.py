@@ -165,7 +165,8 @@ def test_every_sample_is_the_sum_of_the_models_conversions(rate_hz: float, lengt
 
 def test_averages_have_the_noise_of_theory(tmp_path: Path) -> None:
     # noise_nv = 0: only the ADC's own, white, 1.01 steps (check_ownadc.py holds it against published figures)
-    # and that of rounding to a step; the mean of n conversions has 1/sqrt(n) of it, their sum sqrt(n) times
+    # and that of rounding to a step; the mean of n conversions has 1/sqrt(n) of it, their sum sqrt(n) times.
+    # The few steps that noise reaches over are wider or narrower from chip to chip, and so is what it comes to
     scenario = tmp_path / "still.toml"
     scenario.write_text(
         f'based_on = "{SCENARIO}"\n[converter]\nname = "ownadc"\nexcitation_v = 3.3\nnoise_nv = 0.0\n'
@@ -173,14 +174,16 @@ def test_averages_have_the_noise_of_theory(tmp_path: Path) -> None:
         "zero_drift_mv_per_v_per_k = 0.0\n",
         encoding="utf-8",
     )
-    for rate_hz, length in ((20_000, 25), (2_000, 250)):
+    found = []
+    for rate_hz in (20_000, 2_000):
         with Session(open_port(f"virtual://{scenario}?seed=1")) as session:
             session.configure(float(rate_hz))
             session.start(1)
             _, samples = _stream(session, 4_000)
             session.stop()
-        sd_of_one = np.sqrt(1.01**2 + 1.0 / 12.0)
-        assert samples[:4_000].std() == pytest.approx(np.sqrt(length) * sd_of_one, rel=0.06)
+        found.append(samples[:4_000].std())
+    assert found[0] == pytest.approx(np.sqrt(25) * np.sqrt(1.01**2 + 1.0 / 12.0), rel=0.15)
+    assert found[1] / found[0] == pytest.approx(np.sqrt(10.0), rel=0.06)
 
 
 @pytest.mark.parametrize(
