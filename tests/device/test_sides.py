@@ -138,13 +138,13 @@ def test_an_event_is_at_the_same_time_in_torque_and_in_every_side_channel(
     on_bench: Callable[..., None], seed: int, power: str, converter: str
 ) -> None:
     draw = random.Random(seed)
-    bench = OneEvent(draw.uniform(1.9, 2.4))
+    bench = OneEvent(draw.uniform(1.2, 1.6))
     on_bench(bench, power, "adxl375", "tmp117", "contact", converter=converter)
     # the tick counter wraps in mid-run for half of the seeds
-    ticks = draw.randrange(1 << 30) if seed % 2 else (1 << 30) - 1_700_000
+    ticks = draw.randrange(1 << 30) if seed % 2 else (1 << 30) - 1_000_000
     with Session(open_port(f"virtual://event?ticks={ticks}")) as session:
         assert all(sensor.answers for sensor in session.sensors)
-        keeper, marks, samples, others = record(session, 3.6)
+        keeper, marks, samples, others = record(session, 2.7)
     assert others == []
     assert keeper.notices == []
     since_us = (marks[:, 1] - marks[0, 1]) % (1 << 30)
@@ -169,7 +169,7 @@ def test_an_event_is_at_the_same_time_in_torque_and_in_every_side_channel(
 def test_values_are_those_of_the_signals(on_bench: Callable[..., None], interpreter: str) -> None:
     on_bench(OneEvent(1.5), *ALL)
     with Session(open_port(f"virtual://event?interpreter={interpreter}")) as session:
-        keeper, *_ = record(session, 2.5)
+        keeper, *_ = record(session, 2.2)
     wanted = {
         Quantity.SUPPLY_VOLTAGE: (20.0, 14.0),
         Quantity.SUPPLY_CURRENT: (0.0, 40.0),
@@ -195,8 +195,8 @@ def test_a_sensor_that_fails_ends_by_itself_and_the_run_goes_on(
         settings = session.configure(7500.0, 64)
         session.start(4)
         samples, errors, latest, faulty = 0, [], {}, False
-        while samples < 3.0 * settings.rate_hz:
-            if samples > settings.rate_hz and not faulty:
+        while samples < 2.3 * settings.rate_hz:
+            if samples > 0.5 * settings.rate_hz and not faulty:
                 faulty = True
                 for number in range(3):
                     session.port.board.inject(fault, number)
@@ -214,8 +214,8 @@ def test_a_sensor_that_fails_ends_by_itself_and_the_run_goes_on(
         answers = [sensor.answers for sensor in session.sensors]
     assert {error.code for error in errors} == {m.SENSOR_FAULT}
     assert sorted(error.text.split(":")[0] for error in errors) == ["adxl375", "ina226", "tmp117"]
-    assert latest[3] > 500
-    assert latest[0] < 2.2 * 209
+    assert latest[3] > 350
+    assert latest[0] < 1.5 * 209
     assert answers == ([False, False, False, True] if fault is Fault.SENSOR_SILENT else [True] * 4)
 
 
@@ -245,7 +245,7 @@ def test_side_sensors_do_not_disturb_a_slow_converter(tmp_path: Path) -> None:
             settings = session.configure()
             session.start(3)
             samples, flags = 0, 0
-            while samples < 3.0 * settings.rate_hz:
+            while samples < 2.0 * settings.rate_hz:
                 for event in session.poll():
                     if isinstance(event, Blocks):
                         samples += len(event.samples)

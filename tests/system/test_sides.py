@@ -17,17 +17,21 @@ from click.testing import CliRunner
 from anviltrace.archive import Archive
 from anviltrace.capture.benchfile import read_bench
 from anviltrace.capture.plan import read_plan
+from anviltrace.capture.recorder import Progress, Recorder
 from anviltrace.capture.runset import Condition
 from anviltrace.cli.capture import find_scale, open_session, record_condition
+from anviltrace.cli.hands import OperatorHand
 from anviltrace.cli.main import cli
+from anviltrace.errors import RecordError
 from anviltrace.link.port import open_port
 from anviltrace.link.session import Session as Link
 from anviltrace.metrics.evaluate import evaluate
 from anviltrace.metrics.facts import Gatherer
 from anviltrace.metrics.results import RunResult, Value
-from anviltrace.records import Quantity, Run, SideChannel
+from anviltrace.records import Quantity, Run, RunState, SideChannel
 from anviltrace.trace.vibration import weighted
 from anviltrace.units import TorqueUnit
+from anviltrace.virtual.board import Fault
 from anviltrace.virtual.surroundings import AXES, Surroundings
 from anviltrace.virtual.truth import BlowTruth, Event
 
@@ -173,3 +177,35 @@ def test_what_the_user_sees(recorded: Recorded) -> None:
     words = r"handle acceleration z 9\.[0-9]+ m/s², transducer temperature 17\.[45][0-9]* °C"
     assert re.search(words, watched.stdout)
     assert "side sensor ina226: supply voltage, supply current" in watched.stderr
+
+
+def test_an_interrupted_run_keeps_what_the_sensors_brought(tmp_path: Path) -> None:
+    for name in ("bench.toml", "tightening.toml"):
+        source = resources.files("anviltrace.cli.demo") / name
+        (tmp_path / name).write_text(source.read_text(encoding="utf-8"), encoding="utf-8")
+    bench = read_bench(tmp_path / "bench.toml")
+    plan = replace(read_plan(tmp_path / "tightening.toml"), before_s=0.6, drive_s=9.0, zero_s=0.3, repeats=1)
+    port = open_port("virtual://fishplate-sensors?seed=32")
+    with Archive.open(tmp_path / "a.anviltrace", create=True) as archive, Link(port) as link:
+        settings = link.configure(plan.rate_hz, plan.gain)
+        session = open_session(archive, link, bench, settings, "virtual operator")
+        for thing in (plan, tool := bench.tool("Ostrelby"), supply := bench.supply("mains adapter")):
+            archive.put(thing)
+        hand = OperatorHand(port.operator)
+        spoiled: list[int] = []
+
+        def spoil(progress: Progress) -> None:
+            if progress.samples > 2.0 * settings.rate_hz and not spoiled:
+                spoiled.append(progress.samples)
+                port.board.inject(Fault.CHIP_RESET)
+
+        recorder = Recorder(link, archive, settings, session.id, spoil)
+        hand.seat(tool, supply)
+        with pytest.raises(RecordError, match="converter failed"):
+            recorder.measure(plan, hand, tool_id=tool.id, supply_id=supply.id)
+        (run,) = archive.all(Run)
+        assert run.state is RunState.INTERRUPTED
+        channels = archive.sides(run.id)
+        assert {channel.quantity for channel in channels} == set(Quantity) - {Quantity.HANDLE_ROTATION}
+        assert all(channel.seal and channel.samples > 1.9 * channel.rate_hz for channel in channels)
+        assert archive.verify() == []
