@@ -166,7 +166,7 @@ def test_every_sample_is_the_sum_of_the_models_conversions(rate_hz: float, lengt
 def test_averages_have_the_noise_of_theory(tmp_path: Path) -> None:
     # noise_nv = 0: only the ADC's own, white, 1.01 steps (check_ownadc.py holds it against published figures)
     # and that of rounding to a step; the mean of n conversions has 1/sqrt(n) of it, their sum sqrt(n) times.
-    # The few steps that noise reaches over are wider or narrower from chip to chip, so what it comes to varies
+    # The few steps that noise reaches over are wider or narrower from chip to chip, so it varies somewhat
     scenario = tmp_path / "still.toml"
     scenario.write_text(
         f'based_on = "{SCENARIO}"\n[converter]\nname = "ownadc"\nexcitation_v = 3.3\nnoise_nv = 0.0\n'
