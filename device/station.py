@@ -393,7 +393,7 @@ class Station:
                 self._say(m.SENSOR_FAULT, str(error))
 
     def _send_side(self, side):
-        self._port.write(side.wire, side.seal(self._sequence))
+        self._port.write(side.wire, side.seal(self._sequence), HASTY_MS)
         self._sequence = (self._sequence + 1) & 0xFFFF
         side.advance()
 

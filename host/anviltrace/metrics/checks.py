@@ -36,7 +36,7 @@ _CUT_SHARE = 0.2
 _FOLLOWING = 5
 _LEAST_BLOWS = 3
 _HUM_S = 2.0
-_OF_NOTICES = ("doubtful", "link", "error")
+_OF_NOTICES = ("doubtful", "link", "error", "burst")
 """Kinds of notices that matter to whoever reads the numbers."""
 
 
