@@ -95,24 +95,25 @@ def test_a_hung_main_loop_is_reset_although_samples_still_come(root: Path) -> No
     assert "not reset" not in done.stdout
 
 
+@pytest.mark.parametrize(("scenario", "rate_hz"), [("fishplate-fast", RATE_HZ), ("fishplate-ownadc", 20_000)])
 def test_it_runs_in_the_heap_of_a_pico(
-    power_up_with: Callable[[str], None], monkeypatch: pytest.MonkeyPatch
+    power_up_with: Callable[[str], None], monkeypatch: pytest.MonkeyPatch, scenario: str, rate_hz: int
 ) -> None:
     # MicroPython leaves a script about 160 kB there; here the simulated hardware has its share on top. Words
     # are twice as long here and files are compiled on the board, for which 16 kB are added: far less than
     # that makes. The window of sent blocks takes what is left, 64 blocks at most.
     power_up_with("heap_share.py")
-    with Session(open_port("virtual://fishplate-fast?seed=1")) as session:
+    with Session(open_port(f"virtual://{scenario}?seed=1")) as session:
         said = ""
         while "simulated hardware: " not in said:
             said += "".join(event.text for event in session.poll() if isinstance(event, Text))
     hardware = int(said.split("simulated hardware: ")[1].split()[0])
     monkeypatch.setattr("anviltrace.virtual.board._HEAP_KB", hardware // 1024 + 160 + 16)
-    with Session(open_port("virtual://fishplate-fast?seed=1")) as session:
+    with Session(open_port(f"virtual://{scenario}?seed=1")) as session:
         assert session.identity.window_blocks >= 1
-        session.configure(RATE_HZ)
+        session.configure(rate_hz)
         session.start(1)
         samples = 0
-        while samples < 3 * RATE_HZ:
+        while samples < 3 * rate_hz:
             samples += sum(len(event.samples) for event in session.poll() if isinstance(event, Blocks))
         assert session.stop().lost == 0

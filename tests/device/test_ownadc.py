@@ -141,7 +141,7 @@ def test_a_fifo_that_ran_over_is_a_gap() -> None:
 
 @pytest.mark.parametrize(("rate_hz", "length"), [(20_000.0, 25), (5_000.0, 100)])
 def test_every_sample_is_the_sum_of_the_models_conversions(rate_hz: float, length: int) -> None:
-    port = open_port(f"virtual://{SCENARIO}?seed=5&interpreter=micropython")
+    port = open_port(f"virtual://{SCENARIO}?seed=5")
     with Session(port) as session:
         session.configure(rate_hz)
         port.operator.seat("Ostrelby", "fresh pack")
