@@ -73,6 +73,9 @@ def describe(identity: Identity) -> dict[str, Any]:
             {"rate_hz": offer.rate_hz, "group_delay_s": offer.group_delay_s} for offer in identity.rates
         ],
         "gains": [{"gain": offer.gain, full_scale: offer.full_scale} for offer in identity.gains],
+        "link_bytes_per_s": identity.link_bytes_per_s,
+        "window_blocks": identity.window_blocks,
+        "burst_samples": identity.burst_samples,
     }
 
 
@@ -102,3 +105,17 @@ def _show(identity: Identity) -> None:
     click.echo(f"excitation   {volts}{identity.excitation_source}")
     click.echo(f"rates        {rates} S/s")
     click.echo(f"gains        {gains}")
+    click.echo(f"link         {_link(identity)}")
+    click.echo(f"memory       sends its last {identity.window_blocks} blocks again; bursts of up to "
+               f"{identity.burst_samples} samples")  # fmt: skip
+
+
+def _link(identity: Identity) -> str:
+    """What the link carries, and the rates on offer that are too much for it."""
+    from anviltrace.link.burst import why_not_carried
+
+    if identity.link_bytes_per_s is None:
+        return "USB, or something else of unknown speed"
+    over = [f"{offer.rate_hz:g}" for offer in identity.rates if why_not_carried(identity, offer.rate_hz)]
+    too_fast = f"; in bursts only: {', '.join(over)} S/s" if over else ""
+    return f"{identity.link_bytes_per_s} bytes/s{too_fast}"

@@ -35,6 +35,14 @@ def test_identify_as_json() -> None:
     assert data["gains"][0] == {"gain": 1, "full_scale_v": 5.0}
 
 
+def test_identify_says_what_the_link_carries_and_the_memory_holds() -> None:
+    # 1000 S/s take some 4 kB/s and 7500 S/s 24 kB/s
+    with StandIn(Script(window=63, link_bytes_per_s=11_520)) as board:
+        result = CliRunner().invoke(cli, ["board", "identify", "--port", board.url])
+    assert "link         11520 bytes/s; in bursts only: 7500 S/s" in result.stdout
+    assert "sends its last 63 blocks again; bursts of up to 16128 samples" in result.stdout
+
+
 def test_identify_stops_a_run_left_going() -> None:
     with StandIn() as board:
         board.leave_streaming(9)
