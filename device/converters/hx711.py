@@ -73,8 +73,17 @@ class Converter:
         return b""
 
     def start(self):
-        """Throw away the conversion that has been waiting: it is as old as the last reading."""
-        self._discard(1)
+        """Throw away the conversion that has been waiting: it is as old as the last reading.
+
+        A new one may come while it is clocked out: the pulses left over then begin to shift that one out, or
+        choose another gain. So the next one is thrown away as well, read as soon as it is there.
+        """
+        for _ in range(2):
+            self._discard(1)
+            if not self._trusted:
+                self._restart()
+                self._discard(1 + _SETTLING_PERIODS)
+                break
         self._last_tick = -1
         self._heard = ticks_us()
 

@@ -71,7 +71,7 @@ def pulses_of_the_state_machine_keep_to_the_data_sheet():
     pin._drive = watched
     converter.start()
     collect(converter, 1)
-    expect(len(edges), 2 * 2 * 27)
+    expect(len(edges), 3 * 2 * 27)
     for i in range(54 - 1):
         if edges[i][0]:
             assert US // 5 <= edges[i + 1][1] - edges[i][1] <= 50 * US  # T3, high: 0.2 to 50 us
@@ -91,6 +91,18 @@ def a_chip_that_lost_its_place_is_brought_back():
         # a reset chip is at gain 128 until it has been told again
         expect(block.codes[-1], SHOWN[64])
         expect(chip.comm_errors, 0)
+
+
+def a_conversion_that_comes_while_the_old_one_is_thrown_away():
+    from time import sleep_us
+
+    for with_pio in (False, True):
+        converter, _, _ = driver(with_pio)
+        converter.configure(80_000, 64)
+        for before_us in range(0, 200, 5):
+            sleep_us((clock.next_ps - clock.now_ps) // US + 12_500 - before_us)
+            converter.start()
+            expect(collect(converter, 2).codes, [SHOWN[64]] * 2)
 
 
 def powering_down_brings_the_chip_back_to_gain_128():
