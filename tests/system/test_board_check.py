@@ -120,6 +120,14 @@ def test_a_rig_read_by_a_state_machine_passes_however_often_it_is_started(folder
     assert set(found.values()) == {"pass"}, facts
 
 
+def test_the_transducer_temperature_is_told(folder: Path) -> None:
+    acts = [word for act in ("polarity", "shunt", "ring") for word in ("--without", act)]
+    facts = check(folder, "virtual://fishplate-sensors?seed=9", "--seconds", "3", *acts)
+    line = facts["lines"][-1]
+    assert (line["name"], line["verdict"]) == ("sensors", "pass")
+    assert line["data"]["temperature_c"] == pytest.approx(17.5, abs=0.2)
+
+
 def test_a_slow_converter_says_what_it_cannot_tell(folder: Path) -> None:
     found = verdicts(check(folder, "virtual://deadweight-hx711?seed=6", "--seconds", "15"))
     assert (found.pop("hum"), found.pop("ring")) == ("not done", "not done")

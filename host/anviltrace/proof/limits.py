@@ -64,6 +64,8 @@ REASONS = {
     "drift": "1 µV/V is 0.05 % of 2 mV/V, of the order of a good calibration (our rule)",
     "polarity": "clockwise torque, seen from behind the tool, is positive",
     "shunt": "0.5 Ω of lead each way make 0.29 % with 350 Ω; a wrong gain or resistor far more (our rule)",
+    "damping": "two ways to the same number; further apart the rig rings at two frequencies",
+    "sensors": "what a sensor does not tell is missing from every run",
     "ring": "peaks are withheld where a rig swings fewer than 1.5 times within a blow: 1.5 kHz for 1 ms",
 }
 """Why each limit is where it is, by the name of the line."""

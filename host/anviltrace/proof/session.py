@@ -6,6 +6,7 @@ fresh one alone.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -16,15 +17,17 @@ from anviltrace.calibration.shunt import work_out
 from anviltrace.capture.lines import line_for
 from anviltrace.capture.recorder import Recorder
 from anviltrace.capture.shuntreadings import kept_shunts
+from anviltrace.capture.sideintake import NOTICE
 from anviltrace.capture.stages import QUIET_BEFORE_TAPS_S
 from anviltrace.capture.tap import TapsFound, doubts, measure_run, taps_of
 from anviltrace.errors import ArchiveError, RecordError
+from anviltrace.metrics.figures import value_with_uncertainty
 from anviltrace.proof.guided import Push, judge_polarity, judge_ring, judge_shunt
 from anviltrace.proof.limits import CheckLimits
-from anviltrace.proof.lines import CheckLine, not_done
+from anviltrace.proof.lines import CheckLine, judged, not_done
 from anviltrace.proof.sizes import Nominal, Sizes, sizes_of
 from anviltrace.proof.still import StillReading, judge_still
-from anviltrace.records import Board, Run, RunKind, Session, Settings
+from anviltrace.records import Board, Quantity, Run, RunKind, Session, Settings, SideChannel
 from anviltrace.trace.level import LEAST_QUIET, noise_sd
 from anviltrace.trace.ringdown import RungTaps
 from anviltrace.units import TorqueUnit
@@ -128,6 +131,7 @@ def work_out_check(
         _polarity(archive, runs, reading, sizes) or told["polarity"],
         _shunt(archive, runs, sizes, limits) or told["shunt"],
         *(_ring(runs, rung, limits) or [told["ring"]]),
+        *_sensors(archive, runs),
     ]
     return Checked(runs, reading, sizes, tuple(lines), found, None if isinstance(rung, str) else rung)
 
@@ -191,3 +195,25 @@ def _ring(runs: CheckRuns, rung: RungTaps | str | None, limits: CheckLimits) -> 
         return []
     told = [] if isinstance(rung, str) else doubts(rung)
     return judge_ring(rung, told, runs.tap_settings.rate_hz, limits)
+
+
+def _sensors(archive: Archive, runs: CheckRuns) -> list[CheckLine]:
+    """A line about the board's side sensors; none where nothing of them is on record.
+
+    Of a rig at rest only the temperature is kept; what is wrong with any sensor is told.
+    """
+    troubles = [notice.text for notice in archive.notices(runs.still.id) if notice.kind == NOTICE]
+    found = archive.all(SideChannel, run_id=runs.still.id, quantity=Quantity.TEMPERATURE)
+    if not troubles and not found:
+        return []
+    words, data = "no temperature", dict[str, float | int | str | None]()
+    for channel in found[-1:]:
+        counts = np.concatenate([piece for _, piece in archive.side_pieces(channel.id)])
+        celsius = (float(np.mean(counts)) - channel.zero_counts) * channel.per_count
+        within = 2.0 * math.hypot(channel.u_zero, channel.u_relative * celsius)
+        words = f"transducer at {value_with_uncertainty(celsius, within or None)} °C by {channel.sensor}"
+        data = {"temperature_c": celsius, "sensor": channel.sensor}
+    advice = "; ".join(dict.fromkeys(troubles))
+    return [
+        CheckLine("sensors", judged(fails=False, looks=bool(troubles)), words, "no trouble", advice, data)
+    ]

@@ -91,7 +91,7 @@ def strays(values: npt.ArrayLike) -> npt.NDArray[np.intp]:
     record = np.asarray(values)
     if record.size < LEAST_QUIET:
         return np.empty(0, np.intp)
-    off = np.abs(record - median_filter(record.astype(np.float64), 5, mode="nearest"))
+    off = np.abs(record - median_filter(record.astype(np.float64), 5, mode="mirror"))
     return np.flatnonzero(off > max(STRAY_SD * noise_sd(record), 3.0))
 
 

@@ -31,7 +31,7 @@ def archive(tmp_path: Path) -> Archive:
         yield made
 
 
-def put(archive: Archive, number: int, reason: str, torque_nm: float) -> Run:
+def put(archive: Archive, number: int, reason: str, torque_nm: float, trouble: str = "") -> Run:
     """A recording of five seconds at a torque, with noise of 40 counts."""
     shop = recorded.shop()
     at = f"2026-05-04T10:00:{number % 60:02d}.000Z"
@@ -43,6 +43,8 @@ def put(archive: Archive, number: int, reason: str, torque_nm: float) -> Run:
     counts = np.rint(recorded.ZERO_COUNTS + recorded.COUNTS_PER_NM * torque_nm + noise).astype(np.int32)
     with archive.begin(run) as recording:
         recording.append(0, counts)
+        if trouble:
+            recording.notice("side sensor", trouble, 0)
         recording.finish(samples_total=len(counts), end_reason=reason, rate_hz=RATE_HZ)
     return run
 
@@ -82,3 +84,15 @@ def test_an_archive_without_a_check_says_so(tmp_path: Path) -> None:
 def test_less_than_a_second_is_no_rest() -> None:
     with pytest.raises(RecordError, match="record 1 s at least"):
         record_still(None, 0.5)  # type: ignore[arg-type]
+
+
+def test_a_side_sensor_that_does_not_answer_wants_a_look(archive: Archive) -> None:
+    assert "sensors" not in {
+        line.name
+        for line in work_out_check(archive, check_runs(archive, find_check(archive)), CheckLimits()).lines
+    }
+    put(archive, 5003, STILL, 0.0, trouble="ina226 does not answer: no such device")
+    runs = check_runs(archive, find_check(archive))
+    line = work_out_check(archive, runs, CheckLimits()).lines[-1]
+    assert (line.name, line.verdict) == ("sensors", Verdict.LOOK)
+    assert line.advice == "ina226 does not answer: no such device"

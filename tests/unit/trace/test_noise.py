@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from anviltrace.trace.noise import Noise, effective_bits, noise_free_bits, still_noise
+from anviltrace.trace.noise import Noise, effective_bits, noise_free_bits, still_noise, strays
 
 
 def white(sd: float, rate_hz: float, seconds: float, seed: int = 1) -> np.ndarray:
@@ -53,3 +53,12 @@ def test_bits() -> None:
     assert noise_free_bits(6.6 * 1024.0, 1.0) == 10.0
     assert effective_bits(1024.0, 1.0) == 10.0
     assert effective_bits(1e6, 3.0) - noise_free_bits(1e6, 3.0) == pytest.approx(2.72, abs=0.003)
+
+
+def test_single_readings_far_off_are_found_at_the_ends_too() -> None:
+    values = np.rint(white(5.0, 1000.0, 5.0)).astype(np.int32)
+    assert strays(values).size == 0
+    values[[0, 2000, 4999]] = 0x7FFF, -90, 2_490_943
+    assert strays(values).tolist() == [0, 2000, 4999]
+    values[3000:3050] += 500  # a knock
+    assert strays(values).tolist() == [0, 2000, 4999]
