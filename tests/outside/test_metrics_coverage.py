@@ -32,9 +32,9 @@ def fewest(count: int, share: float) -> int:
     return int(binom.ppf(BY_CHANCE, count, share))
 
 
-def most(count: int, share: float) -> int:
+def most(count: int, share: float, by_chance: float = BY_CHANCE) -> int:
     """So many at most."""
-    return int(binom.ppf(1.0 - BY_CHANCE, count, share))
+    return int(binom.ppf(1.0 - by_chance, count, share))
 
 
 @pytest.fixture(scope="module")
@@ -111,17 +111,19 @@ def test_drawn_records_are_held(drawn: list[Judged], name: str) -> None:
     assert np.sum(errors <= 1.0) >= fewest(errors.size, share)
 
 
-@pytest.mark.parametrize("name", NORMAL)
+@pytest.mark.parametrize(
+    "name", ["mean_torque", "impulse_mean", "impulse_squared", "interval_sd", "interval_cv"]
+)
 def test_drawn_records_are_not_held_too_often(drawn: list[Judged], name: str) -> None:
+    """Where there are enough of them to tell; by chance one in a hundred."""
     errors = _judged(drawn, name)
-    assert np.sum(errors <= 1.0) <= most(errors.size, 0.975)
+    limit = most(errors.size, 0.975, 0.01)
+    assert np.sum(errors <= 1.0) <= limit < errors.size
 
 
 @pytest.mark.parametrize("name", [*NORMAL, *OTHERS])
-def test_half_an_interval_would_not_do(drawn: list[Judged], name: str) -> None:
-    """No interval is more than twice as wide as the 95th percentile of its error."""
-    errors = _judged(drawn, name)
-    assert np.sum(errors <= 0.5) <= most(errors.size, 0.95)
+def test_no_interval_is_twice_as_wide_as_its_error(drawn: list[Judged], name: str) -> None:
+    assert np.quantile(_judged(drawn, name), 0.95) >= 0.5
 
 
 @pytest.mark.parametrize("name", BOUNDED)
