@@ -117,6 +117,26 @@ def test_blocks_gone_or_never_made_are_not_promised(asker: Asker) -> None:
 
 
 @needs_micropython
+def test_live_blocks_go_first_however_much_is_asked_for() -> None:
+    # 15 kS/s take half of what 921600 Bd carry; what is sent again would take all of it, and more
+    with open_port("virtual://fishplate-fast?seed=1&uart=921600") as port:
+        port.write(b"\0")
+        asker = Asker(port)
+        settings = asker.ask(m.CONFIGURE, m.CONFIGURED, rate_mhz=15_000_000, gain=64)
+        asker.ask(m.START, m.STARTED, settings_id=settings["settings_id"], run_id=RUN)
+        asker.wait_for_blocks(64)
+        for _ in range(30):
+            answer = asker.resend(0, 60_000)
+            asker.wait_for_blocks(len(asker.blocks) + 8)
+        totals = asker.ask(m.STOP, m.FINISHED, run_id=RUN)
+    numbers = [number for number, _ in asker.blocks]
+    assert answer["next"] > 100
+    assert len(numbers) > len(set(numbers)) + 60  # plenty came again
+    assert (totals["lost"], totals["unsent_blocks"]) == (0, 0)
+    assert set(range(totals["first_block"])) <= set(numbers)
+
+
+@needs_micropython
 def test_sending_again_allocates_nothing(power_up_with: Callable[[str], None]) -> None:
     power_up_with("allocation.py")
     spoiled = SpoiledPort(open_port("virtual://fishplate-held?seed=3"), USUAL, 5)
