@@ -1,4 +1,4 @@
-"""The page that says what has run where knows every converter that the board has, and no other."""
+"""The page that says what has run where knows what the board can have, and nothing else."""
 
 from __future__ import annotations
 
@@ -21,6 +21,12 @@ def test_the_page_lists_the_converters_that_firmware_offers(root: Path) -> None:
     assert set(listed) == set(firmware.PINS_NEEDED)
     assert {len(cells) for cells in listed.values()} == {3}
     assert all(all(cells) for cells in listed.values())
+
+
+def test_the_page_lists_the_side_sensors_that_firmware_offers(root: Path) -> None:
+    page = (root / "device" / "PROVEN.md").read_text(encoding="utf-8")
+    listed = rows(page, "Side sensors")
+    assert {name for names in listed for name in names.split(", ")} == set(firmware.SENSOR_PINS)
 
 
 def test_a_converter_with_a_pio_pin_says_what_the_emulator_ran(root: Path) -> None:
