@@ -68,7 +68,7 @@ def tap(
 
     \b
     Example, on the virtual rig (its files are written by `anviltrace demo`):
-      anviltrace board tap --port virtual://fishplate-held
+      anviltrace board tap --port virtual://fishplate-fast
     """
     from anviltrace.archive.archive import Archive
     from anviltrace.capture.benchfile import read_bench
