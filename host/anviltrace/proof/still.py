@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from anviltrace.metrics.figures import bound, rounded, value_with_uncertainty
+from anviltrace.metrics.steps import steps_of
 from anviltrace.proof.limits import SPAN_MV_PER_V, CheckLimits
 from anviltrace.proof.lines import CheckLine, Verdict, judged, not_done
 from anviltrace.proof.sizes import Sizes
@@ -249,6 +250,9 @@ def _up(sizes: Sizes, counts: float) -> str:
 
 
 def _codes(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckLine:  # noqa: ARG001
+    if words := _on_wide_code(reading):
+        advice = "move the zero a little (the divider at the amplifier), and look again at noise and drift"
+        return CheckLine("codes", Verdict.LOOK, words, "no fault", advice)
     found = look_at_codes(reading.longest)
     if isinstance(found, str):
         return not_done("codes", f"cannot be told: {found}")
@@ -267,6 +271,14 @@ def _codes(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckLin
     tested = f"{found.tested} codes tested" if found.tested else "too few samples for single codes"
     words = f"none missing, sticky or stale; {tested}"
     return CheckLine("codes", Verdict.PASS, words, "no fault", "", data)
+
+
+def _on_wide_code(reading: StillReading) -> str:
+    """A converter on a code far wider than the others shows no noise and no drift; empty where it is not."""
+    steps = steps_of(reading.converter, reading.settings.full_scale_code)
+    if steps is None or steps.wide_at(float(np.median(reading.longest))) is None:
+        return ""
+    return f"the zero lies on a wide code of the converter ({bound(steps.width)} counts): noise does not show"
 
 
 def _what_is_wrong(found: Codes) -> tuple[str, str]:

@@ -156,6 +156,24 @@ def test_codes(spoilt, told: str) -> None:
     assert line.advice
 
 
+@pytest.mark.parametrize(
+    ("converter", "zero", "verdict"),
+    [
+        # the board's own ADC, sums of 25: code 2560 of 4096 is 12,800 counts (erratum RP2040-E11)
+        ("ownadc", 12_800, Verdict.LOOK),
+        ("ownadc", 12_600, Verdict.PASS),
+        ("ownadc-rp2350", 12_800, Verdict.PASS),
+        ("ads1220", 12_800, Verdict.PASS),
+    ],
+)
+def test_a_zero_on_a_wide_code(converter: str, zero: int, verdict: Verdict) -> None:
+    settings = replace(SETTINGS, full_scale_code=51_200)
+    counts = counts_at_rest(sd=5.0, zero=zero)
+    line = lines(at_rest(counts, settings=settings, converter=converter))["codes"]
+    assert line.verdict is verdict
+    assert ("noise does not show" in line.reading) is (verdict is Verdict.LOOK)
+
+
 def test_codes_below_the_noise_are_withheld() -> None:
     line = lines(at_rest(counts_at_rest(sd=0.3)))["codes"]
     assert line.verdict is Verdict.NOT_DONE
