@@ -280,7 +280,7 @@ class Recorder:
         self._totals = totals
         if isinstance(stages, BurstStages):
             stages.look(stretches, totals.trigger_index)
-            recording.notice("burst", words(stages.burst, totals, self._settings), stages.onset_index or 0)
+            self._note_burst(stages, recording)
             self._watcher(self._progress(job, stages, intake, recording))
         self._note_account(totals, intake, recording)
         self._keep_sides(intake, recording)
@@ -290,6 +290,12 @@ class Recorder:
         if totals.reason not in (messages.ASKED, messages.BURST_FULL):
             raise RecordError(f"{totals.reason_text}; the run is kept as interrupted")
         return stages.reason
+
+    def _note_burst(self, stages: AnyStages, recording: Recording) -> None:
+        """That it was a burst, how long and what triggered it."""
+        if isinstance(stages, BurstStages) and self._totals is not None:
+            text = words(stages.burst, self._totals, self._settings)
+            recording.notice("burst", text, stages.onset_index or 0)
 
     def _note_account(self, totals: Totals, intake: Intake, recording: Recording) -> None:
         """Whether everything is there, and what had to be asked for again."""
@@ -319,6 +325,8 @@ class Recorder:
     ) -> None:
         if not isinstance(error, TalkError | RecordError):
             self._stop_quietly(intake, recording)
+            with contextlib.suppress(ArchiveError):
+                self._note_burst(stages, recording)
         if recording.is_open:
             with contextlib.suppress(ArchiveError):  # what ails the disk shows again at once
                 self._keep_sides(intake, recording)

@@ -19,6 +19,7 @@ from anvilwire.messages import (
     BLOCK_HEADER_SIZE,
     BLOCK_SAMPLES,
     LEVEL_LIMIT_COUNTS,
+    NO_TRIGGER,
     NOT_ON_OFFER,
 )
 from anvilwire.stuffing import stuffed_size
@@ -122,11 +123,12 @@ def from_its_first_block(
 
 def totals_from_its_first_block(totals: Totals, first_index: int, lost: int) -> Totals:
     """The totals of a burst, counted as :func:`from_its_first_block` does."""
+    trigger = totals.trigger_index
     return replace(
         totals,
         blocks=totals.blocks - totals.first_block,
         next_index=totals.next_index - first_index,
         lost=totals.lost - lost,
         first_block=0,
-        trigger_index=totals.trigger_index - first_index,
+        trigger_index=trigger if trigger == NO_TRIGGER else trigger - first_index,
     )

@@ -77,6 +77,8 @@ def test_a_burst_counts_from_its_first_block() -> None:
     assert totals_from_its_first_block(totals, 20_000, 7) == replace(
         totals, blocks=2, next_index=512, lost=2, first_block=0, trigger_index=300
     )
+    nothing = replace(totals, trigger_index=messages.NO_TRIGGER)
+    assert totals_from_its_first_block(nothing, 20_000, 7).trigger_index == messages.NO_TRIGGER
 
 
 def test_a_session_does_not_start_what_the_link_cannot_carry() -> None:
