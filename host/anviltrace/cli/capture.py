@@ -48,16 +48,32 @@ if TYPE_CHECKING:
 @click.option("--yes", is_flag=True, help="Keep every run without asking.")
 @click.option("--shunt", "shunt_name", metavar="NAME",
               help="Shunt in the weights file to lay on before and after the runs.")  # fmt: skip
-@click.option("--burst", "wants_burst", is_flag=True,
-              help="Keep each run in the board's memory and send it afterwards: for rates the link cannot "
-                   "carry.")
-@click.option("--burst-ms", type=click.FloatRange(min=0.0, min_open=True), callback=finite,
-              help="Length of a burst; else as long as the board's memory allows.")
-@click.option("--burst-before", type=click.FloatRange(0.0, 90.0), callback=finite, default=25.0,
-              show_default=True, help="Percent of a burst that lie before the first blow.")
-@click.option("--burst-level", type=click.IntRange(1),
-              help="Counts from the level at rest at which a burst triggers; else 10 % of the usual range of "
-                   "a strain-gauged shaft, or 8 times the noise.")
+@click.option(
+    "--burst",
+    "wants_burst",
+    is_flag=True,
+    help="Keep each run in the board's memory and send it afterwards: for rates the link cannot carry.",
+)
+@click.option(
+    "--burst-ms",
+    type=click.FloatRange(min=0.0, min_open=True),
+    callback=finite,
+    help="Length of a burst; else as long as the board's memory allows.",
+)
+@click.option(
+    "--burst-before",
+    type=click.FloatRange(0.0, 90.0),
+    callback=finite,
+    default=25.0,
+    show_default=True,
+    help="Percent of a burst that lie before the first blow.",
+)
+@click.option(
+    "--burst-level",
+    type=click.IntRange(1),
+    help="Counts from the level at rest at which a burst triggers; else 10 % of the usual range of "
+    "a strain-gauged shaft, or 8 times the noise.",
+)
 @inventory_option
 @port_option
 @archive_option
