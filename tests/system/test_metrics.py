@@ -36,6 +36,8 @@ SEEDS = (21, 22, 23, 24)
 REPEATS = 5
 TOOLS = ("Ostrelby", "Quarrowdale heavy", "Vennick short", "Ostrelby")
 DRIVE_S = 0.8
+AT_ITS_END_S = 2e-4
+"""A blow that starts so near the end of the drive window may fall on either side: clock, sample, start."""
 LEAST_HELD = 17
 """Of 20 intervals of 95 %: fewer hold in one of 60 such sets (binomial)."""
 THRESHOLD_NM = 100.0
@@ -95,10 +97,10 @@ def _felt(blows: Sequence[BlowTruth]) -> list[BlowTruth]:
     return [blow for blow in blows if not blow.missed and blow.peak_nm > blow.retained_before_nm]
 
 
-def _driven(blows: Sequence[BlowTruth]) -> list[BlowTruth]:
-    """Felt blows of the drive window."""
+def _driven(blows: Sequence[BlowTruth], longer_s: float = 0.0) -> list[BlowTruth]:
+    """Felt blows of the drive window, or of one so much longer."""
     struck = _felt(blows)
-    return [blow for blow in struck if _start_s(blow) - _start_s(struck[0]) <= DRIVE_S]
+    return [blow for blow in struck if _start_s(blow) - _start_s(struck[0]) <= DRIVE_S + longer_s]
 
 
 def _true_impulse(blows: Sequence[BlowTruth]) -> float:
@@ -156,7 +158,8 @@ def test_every_blow_is_counted_and_none_made_up(judged: list[Judged]) -> None:
     for one in judged:
         value = one.result.value("blow_count")
         assert value is not None
-        assert value.value == sum(not blow.double for blow in _driven(one.blows))
+        ends = [_driven(one.blows, longer_s) for longer_s in (-AT_ITS_END_S, AT_ITS_END_S)]
+        assert value.value in [sum(not blow.double for blow in driven) for driven in ends]
 
 
 def _intervals_s(blows: Sequence[BlowTruth]) -> Numbers:

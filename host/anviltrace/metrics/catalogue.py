@@ -186,7 +186,7 @@ _ENTRIES = (
         ),
         uncertainty=(
             "times of the blows: 0.14/N samples for straight lines between samples (N samples on the base "
-            "width), noise and what still rings over the slope at half height, 0.4 % of the base width on a "
+            "width), noise and what still rings over the slope at half height, 0.6 % of the base width on a "
             "held rig; clock of the board (100 ppm, common practice)."
         ),
         needs=(Need.BLOWS,),

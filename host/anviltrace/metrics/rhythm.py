@@ -19,7 +19,7 @@ LEAST_BLOWS = 3
 CHORDS = 0.14
 """Straight lines between samples move the middle by this many samples over the samples on the base width
 (standard deviation; half sines at all phases, 1.3 to 20 samples)."""
-HELD_KNOWN_TO = 0.004
+HELD_KNOWN_TO = 0.006
 """Share of the base width by which the middle moves from blow to blow as the level of a held rig climbs."""
 HELD_MOVES, HELD_MOVES_SWINGS = 0.035, 0.06
 """From the first blow to the last it moves by this share of the base width, and by no more than this share of
