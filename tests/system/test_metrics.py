@@ -190,15 +190,6 @@ def _time_to(blows: Sequence[BlowTruth]) -> float:
     return next(b.apex_s for b in struck if b.retained_after_nm >= THRESHOLD_NM) - _start_s(struck[0])
 
 
-def _true_non_linearity(blows: Sequence[BlowTruth]) -> float:
-    """Largest departure from the best line between 10 and 90 % of the last level, in percent of the rise."""
-    times, levels = np.array([(blow.apex_s, blow.retained_after_nm) for blow in _driven(blows)]).T
-    first, last = (int(np.argmax(levels >= share * levels[-1])) for share in (0.1, 0.9))
-    at, part = times[first : last + 1], levels[first : last + 1]
-    departure = part - np.polyval(np.polyfit(at, part, 1), at)
-    return 100.0 * float(np.abs(departure).max() / (part[-1] - part[0]))
-
-
 @pytest.mark.parametrize(
     ("name", "truth"),
     [
@@ -215,7 +206,6 @@ def _true_non_linearity(blows: Sequence[BlowTruth]) -> float:
         ),
         ("impulse_squared", _true_impulse_squared),
         ("impulse_rate", lambda blows: _true_impulse(blows) * _true_mean_rate(blows)),
-        ("climb_linearity", _true_non_linearity),
     ],
 )
 def test_intervals_hold_the_truth(judged: list[Judged], name: str, truth) -> None:
