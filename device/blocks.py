@@ -1,5 +1,6 @@
 """The block of samples being filled, and those before it, in memory that was set aside at power-up."""
 
+import gc
 import struct
 from time import ticks_diff
 
@@ -27,21 +28,20 @@ CHANNELS = 1
 SLOTS = 64
 """Blocks kept in memory, the one being filled among them: 52 kB of the 160 a Pico leaves to a script."""
 
-_SPARE_KB = 24
+_SPARE = 30
+"""Slots' worth of memory, 24 kB, left to what the script still needs."""
 
 
 def _set_aside(most):
     """So many slots, or as many as there is room for beside what the script still needs; two at least."""
-    spare: "list[bytearray]" = []
+    gc.collect()
     slots: "list[bytearray]" = []
     try:
-        while len(spare) < _SPARE_KB:
-            spare.append(bytearray(1024))
-        while len(slots) < most:
+        while len(slots) < most + _SPARE:
             slots.append(bytearray(_SLOT))
     except MemoryError:
         pass
-    spare.clear()
+    del slots[max(2, len(slots) - _SPARE) :]
     while len(slots) < 2:
         slots.append(bytearray(_SLOT))
     return slots

