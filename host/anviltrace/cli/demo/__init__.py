@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from anviltrace.compare.summary import Summary
     from anviltrace.publish.material import Material
 
-SCENARIO = "fishplate-held"
+SCENARIO = "fishplate-fast"
 ARCHIVE = "bench.anviltrace"
 REPORT = "report"
 TITLE = "A wrench for fishplate bolts"
