@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from drawn_records import START, Drawn, relaxed_nm
+from drawn_records import SLOW_HZ, START, Drawn, relaxed_nm
 from scipy.optimize import curve_fit
 
 from anviltrace.records import RigKind
@@ -138,13 +138,20 @@ class _Teller:
             found["impulse_rate"] = blows[("impulse_mean", None)] * found["blow_rate_mean"]
         return {(name, None): value for name, value in found.items()}
 
+    def _window_s(self) -> tuple[float, float]:
+        """The drive window: from the first blow, or from the onset where a slow converter sees it later."""
+        begin_s = late_s = float(self.start_s[0])
+        onset = self.one.facts.context.run.onset_index
+        if self.one.bench.rate_hz < SLOW_HZ and onset is not None:
+            late_s = max(begin_s, onset / self.one.bench.rate_hz)
+        return late_s, self.end_s + late_s - begin_s
+
     def _levels(self) -> dict[Key, float]:
         one = self.one
         area = np.concatenate(([0.0], np.cumsum(0.5 * (one.applied[1:] + one.applied[:-1]))))
-        first, last = np.interp(
-            np.array([self.start_s[0], self.end_s]) / one.step_s, np.arange(area.size), area
-        )
-        mean = (last - first) * one.step_s / (self.end_s - self.start_s[0])
+        begin_s, end_s = self._window_s()
+        first, last = np.interp(np.array([begin_s, end_s]) / one.step_s, np.arange(area.size), area)
+        mean = (last - first) * one.step_s / (end_s - begin_s)
         found: dict[Key, float] = {("mean_torque", None): float(mean)}
         if one.bench.kind is not RigKind.HELD:
             return found

@@ -118,7 +118,7 @@ def mean_torque(a: Analysis) -> Value:
         *a.zero_parts(),
         Part("noise", a.signal.noise_of_mean(len(along))),
         *_ends(a, along, mean),
-        _sampling_of_mean(a),
+        _sampling_of_mean(a, along),
         rectangular("missing samples", share_missing * float(np.max(np.abs(extremes - mean)))),
     ]
     return stated(name, mean, parts, flags=_mean_flags(a, extremes, share_missing))
@@ -213,21 +213,32 @@ def _calibration_of_mean(a: Analysis, along: Numbers, weights: Numbers) -> list[
 
 
 def _ends(a: Analysis, along: Numbers, mean: float) -> list[Part]:
-    """The ends of the window are known to half a sample, or to the length of a slow converter's filter."""
+    """The ends of the window are known to half a sample; with a slow converter to a sample and the length of
+    its filter, and a blow may lie there."""
     assert a.window is not None
     step_s = 1.0 / a.signal.rate_hz
-    known_s = 0.5 * step_s if a.blows is not None else max(step_s, sum(a.facts.boxcars_s))
+    known_s = 0.5 * step_s if a.blows is not None else step_s + sum(a.facts.boxcars_s)
+    near = 1 if a.blows is not None else 1 + math.ceil(known_s / step_s)
     length_s = a.window.end_s - a.window.start_s
     return [
-        rectangular("end of the window", known_s / length_s * abs(float(torque) - mean))
-        for torque in (along[0], along[-1])
+        rectangular("end of the window", known_s / length_s * float(np.abs(torques - mean).max()))
+        for torques in (along[:near], along[-near:])
     ]
 
 
-def _sampling_of_mean(a: Analysis) -> Part:
-    """What sampling does to the impulses within the window, spread over its length."""
-    if a.blows is None or a.window is None:
-        return Part("sampling", 0.0)
+def _sampling_of_mean(a: Analysis, along: Numbers) -> Part:
+    """What sampling does to the impulses within the window, spread over its length.
+
+    A slow converter whose filter is as long as a sample misses nothing of a blow. One that looks only now and
+    then meets a blow or does not: with spikes of height h, a sample T long, the variance of their sum is
+    T²·Σh² at most, and Σh² half the sum of the squared differences of neighbours (von Neumann).
+    """
+    assert a.window is not None
+    if a.blows is None:
+        step_s = 1.0 / a.signal.rate_hz
+        seldom = max(0.0, 1.0 - sum(a.facts.boxcars_s) / step_s)
+        spikes = math.sqrt(0.5 * float(np.sum(np.diff(along) ** 2)))
+        return Part("sampling", seldom * step_s * spikes / (a.window.end_s - a.window.start_s))
     struck = a.driven
     impulses = a.blows.impulse[struck] * a.impulse_sampling[struck]
     return Part("sampling", math.sqrt(float(np.sum(impulses**2))) / (a.window.end_s - a.window.start_s))
