@@ -103,8 +103,8 @@ _ENTRIES = (
         computed=(
             "Rotation times the time integral of the torque over the window, divided by its length. A slow "
             "converter's window begins at the onset, which it may see some blows late where a joint keeps "
-            "little of the first ones. Withheld where a held rig is loosened: the transducer then carries the "
-            "joint's own torque as well."
+            "little of the first ones. Withheld where a held rig is loosened: the transducer then carries "
+            "the joint's own torque as well."
         ),
         uncertainty=(
             f"{_CALIBRATION}, zero, noise, sampling of the blows, ends of the window, missing samples."
