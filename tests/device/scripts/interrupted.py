@@ -1,4 +1,4 @@
-# The virtual board's power-up; when the script has left it waits as a prompt would, and says what Ctrl-C does.
+# The virtual board's power-up; when the script has left it waits like a prompt, and says what Ctrl-C does.
 # Arguments as of power_up.py.
 import sys
 
