@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from demofiles import copy_demo_files
 
 from anviltrace.archive import Archive
 from anviltrace.cli.main import cli
@@ -41,9 +41,7 @@ FAULTS = {
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo's user files."""
     folder = tmp_path_factory.mktemp("check")
-    for name in ("bench.toml", "weights.toml"):
-        source = resources.files("anviltrace.cli.demo") / name
-        (folder / name).write_text(source.read_text(encoding="utf-8"), encoding="utf-8")
+    copy_demo_files(folder, "bench.toml", "weights.toml")
     return folder
 
 

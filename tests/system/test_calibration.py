@@ -11,12 +11,12 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from demofiles import copy_demo_files
 
 from anviltrace.archive import Archive
 from anviltrace.calibration.inventory import read_inventory
@@ -42,9 +42,7 @@ scenario, which the board does not know."""
 def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo's user files."""
     folder = tmp_path_factory.mktemp("calibration")
-    for name in ("bench.toml", "weights.toml"):
-        source = resources.files("anviltrace.cli.demo") / name
-        (folder / name).write_text(source.read_text(encoding="utf-8"), encoding="utf-8")
+    copy_demo_files(folder, "bench.toml", "weights.toml")
     return folder
 
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import json
-from importlib import resources
 from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
+from demofiles import copy_demo_files
 
 from anviltrace.cli.main import cli
 from anviltrace.errors import CalibrationError
@@ -17,9 +17,7 @@ from anviltrace.errors import CalibrationError
 def recorded(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
     """Arguments that show a full course: two series up, then up and down after each remounting."""
     folder = tmp_path_factory.mktemp("numbers")
-    for name in ("bench.toml", "weights.toml"):
-        source = resources.files("anviltrace.cli.demo") / name
-        (folder / name).write_text(source.read_text(encoding="utf-8"), encoding="utf-8")
+    copy_demo_files(folder, "bench.toml", "weights.toml")
     archive = ["--archive", str(folder / "bench.anviltrace")]
     files = ["--inventory", str(folder / "weights.toml"), "--bench", str(folder / "bench.toml")]
     run("record", "--arm", "long arm", "--direction", "cw", "--course", "full", "--port",

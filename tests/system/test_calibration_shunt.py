@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from demofiles import copy_demo_files
 
 from anviltrace.archive import Archive
 from anviltrace.cli.main import cli
@@ -35,9 +35,7 @@ reference_v = 2.45
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo's user files."""
     folder = tmp_path_factory.mktemp("shunt")
-    for name in ("bench.toml", "weights.toml"):
-        source = resources.files("anviltrace.cli.demo") / name
-        (folder / name).write_text(source.read_text(encoding="utf-8"), encoding="utf-8")
+    copy_demo_files(folder, "bench.toml", "weights.toml")
     (folder / "resistor.toml").write_text(OTHER_RESISTOR, encoding="utf-8")
     (folder / "gain.toml").write_text(OTHER_GAIN, encoding="utf-8")
     return folder

@@ -9,11 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from importlib import resources
 from pathlib import Path
 
 import numpy as np
 import pytest
+from demofiles import copy_demo_files
 
 from anviltrace.archive import Archive
 from anviltrace.calibration.inventory import read_inventory
@@ -55,9 +55,7 @@ class Judged:
 @pytest.fixture(scope="module")
 def judged(tmp_path_factory: pytest.TempPathFactory) -> list[Judged]:
     folder = tmp_path_factory.mktemp("chain")
-    for name in ("bench.toml", "weights.toml", "tightening.toml"):
-        source = resources.files("anviltrace.cli.demo") / name
-        (folder / name).write_text(source.read_text(encoding="utf-8"), encoding="utf-8")
+    copy_demo_files(folder, "bench.toml", "weights.toml", "tightening.toml")
     return [run for seed, tool in zip(SEEDS, TOOLS, strict=True) for run in _rig(folder, seed, tool)]
 
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from importlib import resources
 from pathlib import Path
 
 import numpy as np
 import pytest
 from adcmodel import AdcModel
+from demofiles import copy_demo_files
 
 from anviltrace.archive import Archive
 from anviltrace.calibration.inventory import read_inventory
@@ -26,9 +26,7 @@ from anviltrace.units import TorqueUnit
 
 
 def test_a_run_is_complete_and_what_the_joint_keeps_lies_in_its_interval(tmp_path: Path) -> None:
-    for name in ("bench.toml", "weights.toml", "tightening.toml"):
-        source = resources.files("anviltrace.cli.demo") / name
-        (tmp_path / name).write_text(source.read_text(encoding="utf-8"), encoding="utf-8")
+    copy_demo_files(tmp_path, "bench.toml", "weights.toml", "tightening.toml")
     bench, inventory = read_bench(tmp_path / "bench.toml"), read_inventory(tmp_path / "weights.toml")
     plan = replace(
         read_plan(tmp_path / "tightening.toml"),

@@ -6,13 +6,13 @@ import json
 import math
 import re
 from dataclasses import dataclass, replace
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from demofiles import copy_demo_files
 
 from anviltrace.archive import Archive
 from anviltrace.capture.benchfile import read_bench
@@ -65,9 +65,7 @@ class Recorded:
 @pytest.fixture(scope="module")
 def recorded(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
     folder = tmp_path_factory.mktemp("sides")
-    for name in ("bench.toml", "tightening.toml", "weights.toml"):
-        source = resources.files("anviltrace.cli.demo") / name
-        (folder / name).write_text(source.read_text(encoding="utf-8"), encoding="utf-8")
+    copy_demo_files(folder, "bench.toml", "tightening.toml", "weights.toml")
     bench = read_bench(folder / "bench.toml")
     plan = replace(
         read_plan(folder / "tightening.toml"),
@@ -180,9 +178,7 @@ def test_what_the_user_sees(recorded: Recorded) -> None:
 
 
 def test_an_interrupted_run_keeps_what_the_sensors_brought(tmp_path: Path) -> None:
-    for name in ("bench.toml", "tightening.toml"):
-        source = resources.files("anviltrace.cli.demo") / name
-        (tmp_path / name).write_text(source.read_text(encoding="utf-8"), encoding="utf-8")
+    copy_demo_files(tmp_path, "bench.toml", "tightening.toml")
     bench = read_bench(tmp_path / "bench.toml")
     plan = replace(read_plan(tmp_path / "tightening.toml"), before_s=0.6, drive_s=9.0, zero_s=0.3, repeats=1)
     port = open_port("virtual://fishplate-sensors?seed=32")

@@ -66,6 +66,19 @@ def read_plan(path: Path) -> Plan:
     return plan
 
 
+def settings_wanted(
+    plan_file: Path | None, rate_hz: float | None, gain: int | None
+) -> tuple[float | None, int | None]:
+    """Rate and gain as they are given, else those of the plan, if there is one; None leaves it to the board.
+
+    Raises what :func:`read_plan` does.
+    """
+    if plan_file is None:
+        return rate_hz, gain
+    plan = read_plan(plan_file)
+    return rate_hz or plan.rate_hz, gain or plan.gain
+
+
 def _marks(marks: list[object], drive_s: float, file: str) -> tuple[float, ...]:
     for mark in marks:
         if isinstance(mark, bool) or not isinstance(mark, int | float) or not math.isfinite(mark):

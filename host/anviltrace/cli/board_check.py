@@ -137,6 +137,7 @@ def check(
       anviltrace board check --port virtual://fishplate-fast --pictures check/
     """
     from anviltrace.archive.archive import Archive
+    from anviltrace.capture.plan import settings_wanted
     from anviltrace.proof.limits import CheckLimits, read_limits
     from anviltrace.proof.session import check_runs, find_check, work_out_check
 
@@ -149,22 +150,11 @@ def check(
         raise click.UsageError("--port says which board is to be checked, or --run which check")
     else:
         acts = _Acts(yes, without, shunt_name, inventory_file, fitting_name)
-        settings = _plan_settings(plan_file, rate_hz, gain)
+        settings = settings_wanted(plan_file, rate_hz, gain)
         checked = _check(
             port_url, archive_path, bench_file, settings, still_s, acts, limits, nominal, unit, operator
         )
     _tell(checked, limits, folder, as_json)
-
-
-def _plan_settings(
-    plan_file: Path | None, rate_hz: float | None, gain: int | None
-) -> tuple[float | None, int | None]:
-    from anviltrace.capture.plan import read_plan
-
-    if plan_file is None:
-        return rate_hz, gain
-    plan = read_plan(plan_file)
-    return rate_hz or plan.rate_hz, gain or plan.gain
 
 
 def _tell(checked: Checked, limits: CheckLimits, folder: Path | None, as_json: bool) -> None:

@@ -88,7 +88,7 @@ def check(
     from anviltrace.calibration.inventory import read_inventory
     from anviltrace.capture.benchfile import read_bench
     from anviltrace.capture.check import CheckTask, checked
-    from anviltrace.capture.plan import read_plan
+    from anviltrace.capture.plan import settings_wanted
     from anviltrace.cli.capture import open_session
     from anviltrace.link.port import open_port
     from anviltrace.link.session import Session as Link
@@ -96,9 +96,7 @@ def check(
     inventory, bench = read_inventory(inventory_file), read_bench(bench_file)
     arm, sign = inventory.arm(arm_name), Rotation(direction).sign
     masses = tuple(inventory.mass(name) for name in dict.fromkeys(mass_names))
-    plan = None if plan_file is None else read_plan(plan_file)
-    if plan is not None:
-        rate_hz, gain = rate_hz or plan.rate_hz, gain or plan.gain
+    rate_hz, gain = settings_wanted(plan_file, rate_hz, gain)
     with Archive.open(archive_path, create=True) as archive, Link(open_port(port_url)) as link:
         settings = link.configure(rate_hz, gain)
         against = _calibration_for(archive, sign, bench.rig.id, settings)

@@ -125,6 +125,7 @@ def record(
     from anviltrace.calibration.ladder import check_ladder
     from anviltrace.capture.benchfile import read_bench
     from anviltrace.capture.lines import candidate, find_unfinished, line_for
+    from anviltrace.capture.plan import settings_wanted
     from anviltrace.cli.calibration import describe
     from anviltrace.cli.calibration_printed import print_calibration
     from anviltrace.cli.capture import open_session
@@ -133,7 +134,7 @@ def record(
     from anviltrace.records import Settings
 
     inventory, bench = read_inventory(inventory_file), read_bench(bench_file)
-    rate_hz, gain = _settings_wanted(plan_file, rate_hz, gain)
+    rate_hz, gain = settings_wanted(plan_file, rate_hz, gain)
     if resumed_id is None:
         wanted = _wanted(inventory, arm_name, second_arm_name, direction, course, meanwhile)
     elif arm_name or direction or second_arm_name:
@@ -182,18 +183,6 @@ def _wanted(
         raise click.UsageError("--second-arm belongs to --course full: add that, or leave it out")
     second_arm = None if second_arm_name is None else inventory.arm(second_arm_name)
     return inventory.arm(arm_name), Rotation(direction).sign, second_arm
-
-
-def _settings_wanted(
-    plan_file: Path | None, rate_hz: float | None, gain: int | None
-) -> tuple[float | None, int | None]:
-    """What the options say, else the plan."""
-    from anviltrace.capture.plan import read_plan
-
-    if plan_file is None:
-        return rate_hz, gain
-    plan = read_plan(plan_file)
-    return rate_hz or plan.rate_hz, gain or plan.gain
 
 
 def record_one(

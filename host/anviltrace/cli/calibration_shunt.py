@@ -75,7 +75,7 @@ def shunt(
     from anviltrace.archive.archive import Archive
     from anviltrace.calibration.inventory import read_inventory
     from anviltrace.capture.benchfile import read_bench
-    from anviltrace.capture.plan import read_plan
+    from anviltrace.capture.plan import settings_wanted
     from anviltrace.capture.shuntreadings import shunted
     from anviltrace.cli.capture import open_session
     from anviltrace.link.port import open_port
@@ -85,9 +85,7 @@ def shunt(
     chosen = choose_shunt(inventory, shunt_name, "--with")
     if chosen is None:
         raise click.UsageError(f"{inventory_file} describes no shunt: add [[shunt]], see --help")
-    plan = None if plan_file is None else read_plan(plan_file)
-    if plan is not None:
-        rate_hz, gain = rate_hz or plan.rate_hz, gain or plan.gain
+    rate_hz, gain = settings_wanted(plan_file, rate_hz, gain)
     with Archive.open(archive_path, create=True) as archive, Link(open_port(port_url)) as link:
         settings = link.configure(rate_hz, gain)
         session = open_session(archive, link, bench, settings, operator)
