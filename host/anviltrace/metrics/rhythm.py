@@ -19,8 +19,9 @@ LEAST_BLOWS = 3
 CHORDS = 0.14
 """Straight lines between samples move the middle by this many samples over the samples on the base width
 (standard deviation; half sines at all phases, 1.3 to 20 samples)."""
-HELD_KNOWN_TO = 0.006
-"""Share of the base width by which the middle moves from blow to blow as the level of a held rig climbs."""
+HELD_KNOWN_TO, HELD_SPREADS = 0.004, 0.006
+"""Share of the base width by which the middle moves from blow to blow as the level of a held rig climbs; the
+second counts for a spread, which the few that move most make larger."""
 HELD_MOVES, HELD_MOVES_SWINGS = 0.035, 0.06
 """From the first blow to the last it moves by this share of the base width, and by no more than this share of
 a period of the rig (standard deviations, all of them: transducers of 0.8 to 25 periods to a blow)."""
@@ -102,7 +103,7 @@ def _timing_of_median_s(a: Analysis) -> float:
     return min(middle_s, max(few_s, MEDIAN_OVER_MEAN * one_s / math.sqrt(count)))
 
 
-def _time_of_a_blow_s(a: Analysis) -> float:
+def _time_of_a_blow_s(a: Analysis, held_moves: float = HELD_KNOWN_TO) -> float:
     """Standard uncertainty of the middle of one blow between its half heights, seconds.
 
     Noise and ring move each of the two crossings by their share of the height over the slope there, 0.87·π
@@ -113,7 +114,7 @@ def _time_of_a_blow_s(a: Analysis) -> float:
         return 0.5 / math.sqrt(3.0) / a.signal.rate_hz
     per_share = samples / _SLOPE / math.sqrt(2.0)
     by_noise, by_ring = (share * per_share for share in (_noise_share(a), a.ring_left))
-    held = HELD_KNOWN_TO * samples if a.facts.context.rig.kind is RigKind.HELD else 0.0
+    held = held_moves * samples if a.facts.context.rig.kind is RigKind.HELD else 0.0
     return math.hypot(CHORDS / samples, by_noise, by_ring, held) / a.signal.rate_hz
 
 
@@ -137,7 +138,7 @@ def _noise_share(a: Analysis) -> float:
 def _timing_of_sd(a: Analysis, factor: float) -> list[Part]:
     """What the times of the blows leave open in the spread, times ``factor``: by chance, and what they may
     have added to it."""
-    timing_s, sd_s = math.sqrt(2.0) * _time_of_a_blow_s(a), a.rhythm.sd_s
+    timing_s, sd_s = math.sqrt(2.0) * _time_of_a_blow_s(a, HELD_SPREADS), a.rhythm.sd_s
     added_s = sd_s - math.sqrt(max(0.0, sd_s**2 - timing_s**2))
     by_chance = timing_s / math.sqrt(max(1, a.rhythm.normal - 1))
     return [
