@@ -1,66 +1,24 @@
-"""What the simulated power monitors have in common: registers over I2C and rounds of conversions.
+"""What the simulated power monitors have in common: their rounds of conversions.
 
 A round is shunt and bus voltage in turn, as often as is averaged; the results and the flag come at its end.
 The clock is this model's own: slower than nominal by ``SLOW``.
 """
 
 import clock
-import heap
 import sense
+from i2cchip import I2cChip
 from scale import rounded
 
 SLOW = 1.017
 
 
-class PowerChip:
-    """A chip that a subclass describes by its registers."""
+class PowerChip(I2cChip):
+    """A chip beside a shunt; a subclass describes its registers."""
 
     def __init__(self, address, shunt_uohm):
-        self.address = address
         self._shunt_uohm = shunt_uohm
         self.registers = {}
-        self.refused = 0  # writes to registers that cannot be written
-        self.silent = False
-        self._stopped_ps = clock.FAR
-        self.reset()
-
-    # the bus
-
-    def acknowledges(self):
-        """Whether the chip answers to its address."""
-        return not self.silent
-
-    def read(self, register, buffer, byte_ps):
-        """Read a register, most significant byte first."""
-        depth = heap.unlock()
-        self._go_on()
-        value = self.value(register)
-        heap.relock(depth)
-        buffer[0] = value >> 8
-        buffer[1] = value & 255
-        clock.spend(len(buffer) * byte_ps)
-
-    def write(self, register, data, byte_ps):
-        """Write a register."""
-        clock.spend(len(data) * byte_ps)
-        depth = heap.unlock()
-        self._go_on()
-        self.store(register, data[0] << 8 | data[1])
-        heap.relock(depth)
-
-    # what a subclass says
-
-    def reset(self):
-        """Registers to their reset values, and a first round."""
-        raise NotImplementedError
-
-    def value(self, register):
-        """What a register reads."""
-        raise NotImplementedError
-
-    def store(self, register, value):
-        """Write a register that can be written."""
-        raise NotImplementedError
+        super().__init__(address)
 
     # conversions
 
@@ -79,11 +37,6 @@ class PowerChip:
         self._pair_ps = self._shunt_ps + self._bus_ps
         self._begun_ps = clock.now_ps
 
-    def freeze(self):
-        """No conversion completes from now on."""
-        self._go_on()
-        self._stopped_ps = clock.now_ps
-
     def volts_uv(self):
         """Mean of the bus voltage over the last round, in uV."""
         self._load()
@@ -94,10 +47,11 @@ class PowerChip:
         self._load()
         return self._amperes * self._shunt_uohm
 
-    def _go_on(self):
+    def go_on(self):
+        """A round that is complete sets the flag."""
         if self._averages is None:
             return
-        passed_ps = min(clock.now_ps, self._stopped_ps) - self._begun_ps
+        passed_ps = min(clock.now_ps, self.stopped_ps) - self._begun_ps
         rounds = passed_ps // (self._averages * self._pair_ps)
         if rounds > self._rounds:
             self._rounds = rounds

@@ -5,8 +5,8 @@ clock is this model's own: faster than nominal by a hundredth.
 """
 
 import clock
-import heap
 import sense
+from i2cchip import I2cChip
 from scale import rounded
 
 TEMPERATURE, CONFIG, HIGH_LIMIT, LOW_LIMIT, DEVICE = 0, 1, 2, 3, 0x0F
@@ -29,36 +29,12 @@ def wire(entry, _outputs, _inputs, buses, _spi):
     return chip
 
 
-class Tmp117:
+class Tmp117(I2cChip):
     """A thermometer on the transducer."""
-
-    def __init__(self, address):
-        self.address = address
-        self.refused = 0
-        self.silent = False
-        self._stopped_ps = clock.FAR
-        self.reset()
 
     def acknowledges(self):
         """Whether the chip answers to its address; while it resets it does not."""
         return not self.silent and clock.now_ps >= self._up_ps
-
-    def read(self, register, buffer, byte_ps):
-        """Read a register, most significant byte first."""
-        depth = heap.unlock()
-        self._go_on()
-        value = self._value(register)
-        heap.relock(depth)
-        buffer[0] = value >> 8
-        buffer[1] = value & 255
-        clock.spend(len(buffer) * byte_ps)
-
-    def write(self, register, data, byte_ps):
-        """Write a register."""
-        clock.spend(len(data) * byte_ps)
-        depth = heap.unlock()
-        self._store(register, data[0] << 8 | data[1])
-        heap.relock(depth)
 
     def reset(self):
         """As after power-up: a value a second, the mean of 8."""
@@ -67,12 +43,8 @@ class Tmp117:
         self._up_ps = clock.now_ps + _RESET_PS
         self._configure(RESET_CONFIG)
 
-    def freeze(self):
-        """No conversion completes from now on."""
-        self._go_on()
-        self._stopped_ps = clock.now_ps
-
-    def _value(self, register):
+    def value(self, register):
+        """What a register reads; the flag of a new value is gone once that or the flag was read."""
         if register == DEVICE:
             return 0x0117
         if register == TEMPERATURE:
@@ -84,7 +56,8 @@ class Tmp117:
             return self._config | flag
         return self.limits.get(register, 0)
 
-    def _store(self, register, value):
+    def store(self, register, value):
+        """Write a register."""
         if register == CONFIG and value & _SOFT_RESET:
             self.reset()
         elif register == CONFIG:
@@ -94,17 +67,9 @@ class Tmp117:
         else:
             self.refused += 1
 
-    def _configure(self, value):
-        self._config = value & _WRITABLE
-        self._ready = False
-        self._done = 0
-        self._begun_ps = clock.now_ps
-        self._active_ps = _CONVERSIONS[value >> 5 & 3] * _CONVERSION_PS
-        cycle_ps = _CYCLES_MS[value >> 7 & 7] * clock.MS * 99 // 100
-        self._cycle_ps = max(cycle_ps, self._active_ps + (_STANDBY_PS if value >> 5 & 3 else 0))
-
-    def _go_on(self):
-        passed_ps = min(clock.now_ps, self._stopped_ps) - self._begun_ps - self._active_ps
+    def go_on(self):
+        """A value that is complete replaces the one before."""
+        passed_ps = min(clock.now_ps, self.stopped_ps) - self._begun_ps - self._active_ps
         done = passed_ps // self._cycle_ps + 1 if passed_ps >= 0 else 0
         if done == self._done:
             return
@@ -113,3 +78,12 @@ class Tmp117:
         end_ps = self._begun_ps + (done - 1) * self._cycle_ps + self._active_ps
         micro_c = sense.means(sense.TEMPERATURE, 1, 1, end_ps, self._active_ps, self._active_ps)[0]
         self._temperature = rounded(micro_c * 2, 15_625) & 0xFFFF
+
+    def _configure(self, value):
+        self._config = value & _WRITABLE
+        self._ready = False
+        self._done = 0
+        self._begun_ps = clock.now_ps
+        self._active_ps = _CONVERSIONS[value >> 5 & 3] * _CONVERSION_PS
+        cycle_ps = _CYCLES_MS[value >> 7 & 7] * clock.MS * 99 // 100
+        self._cycle_ps = max(cycle_ps, self._active_ps + (_STANDBY_PS if value >> 5 & 3 else 0))
