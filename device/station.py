@@ -1,77 +1,20 @@
 """The board's state machine: idle, streaming the blocks of a run, or capturing a burst."""
 
 import struct
-from binascii import crc32
 from time import ticks_diff, ticks_us
 
 from anvilwire import messages as m
-from anvilwire.frame import HEADER, HEADER_SIZE, MAX_FRAME, MAX_REQUEST, VERSION
-from anvilwire.stuffing import stuffed_size
-from blocks import CHANNELS, SAMPLE_BYTES, Block
-from burst import Burst
+from anvilwire.frame import HEADER_SIZE, VERSION
 from byteport import ESCAPE, HASTY_MS, NOTHING, PATIENT_MS
 from converters import ConverterError, on_offer
+from heartbeat import Heartbeat
+from identity import configured, identified
 from machine import idle
-from quick import frame_into
-from sensors import SensorError
-from sides import Side
+from outbox import Outbox, Sender
+from refusals import flaw, load_refusal
+from runs import Run
 
-FIRMWARE = (0, 1, 0)
-
-_ALIVE_US = int(m.BOARD_ALIVE_S * 1_000_000)
 _DEADMAN_US = int(m.DEADMAN_S * 1_000_000)
-_OUTBOX = 512
-_TEXT_MOST = 400
-_BLOCKS_A_TURN = 8  # a link that is too slow must not keep the main loop from its other work
-_LAST_INDEX = m.INDEX_LIMIT_SAMPLES - m.BLOCK_SAMPLES
-
-# shortest payload of each request
-_LENGTHS = {
-    m.IDENTITY: 1,
-    m.CONFIGURE: 7,
-    m.START: 5,
-    m.STOP: 3,
-    m.RESEND: 9,
-    m.QUIT: 1,
-    m.BURST: 14,
-    m.SENSOR: 2,
-}
-
-_REFUSALS = {
-    m.UNKNOWN_REQUEST: b"no such request",
-    m.MALFORMED: b"request too short",
-    m.WRONG_VERSION: b"other protocol version",
-    m.BUSY: b"streaming: stop first",
-    m.NOT_ON_OFFER: b"rate or gain not on offer",
-    m.NOT_CONFIGURED: b"configure first",
-    m.OTHER_SETTINGS: b"settings id is not the one in force",
-    m.CONVERTER_SILENT: b"converter does not answer",
-    m.NOT_SUPPORTED: b"not supported by this firmware",
-    m.NO_SUCH_RUN: b"no such run",
-    m.NO_SUCH_BURST: b"burst does not fit the memory",
-    m.NO_SUCH_SENSOR: b"no such sensor",
-}
-
-
-class Outbox:
-    """One frame on its way out, in memory that was set aside at power-up."""
-
-    def __init__(self):
-        self.raw = bytearray(_OUTBOX)
-        self.wire = bytearray(2 + stuffed_size(_OUTBOX))
-        self.kind = 0
-        self.length = 0
-
-    def seal(self, sequence):
-        """Turn the payload that lies in ``raw`` into a frame in ``wire``; return the frame's length."""
-        struct.pack_into(HEADER, self.raw, 0, VERSION, self.kind, 0, sequence)
-        return frame_into(self.raw, HEADER_SIZE + self.length, self.wire)
-
-    def load(self, kind, payload):
-        """Put a payload that was built elsewhere into the box."""
-        self.kind = kind
-        self.length = len(payload)
-        self.raw[HEADER_SIZE : HEADER_SIZE + self.length] = payload
 
 
 class Station:
@@ -86,29 +29,22 @@ class Station:
         self._port = port
         self._converter = converter
         self._watchdog = watchdog
-        self._block = Block()
-        self._burst = Burst()
+        self._sender = Sender(port)
+        self._run = Run(port, converter, self._sender)
+        self._block = self._run.block
+        self._resending = self._run.resending
         self._replies = Outbox()
-        self._events = Outbox()
-        self._sequence = 0
-        self._state = m.IDLE
         self._settings_id = 0
-        self._reason = 0
-        self._unsent = 0
-        self._again = 0  # blocks asked for once more: the next of them, and where they end
-        self._again_end = 0
         self._answered_kind = 0
         self._answered_id = 0
         self._heard = ticks_us()
-        self._beaten = self._heard
+        self._heartbeat = Heartbeat(port, self._run, self._sender, self._heard)
         self._running = True
-        self._polled = getattr(converter, "polled", False)
-        self._converter_ok = self._probe()
-        send = self._send_side
-        self._sides = tuple([Side(number, entry, send) for number, entry in enumerate(sensors)])
-        for side in self._sides:
-            side.prepare()
-        self._identity = self._make_identity(board, unique_id, link_bytes_per_s)
+        found = self._probe()
+        self._run.add_sides(sensors)
+        self._identity = identified(
+            board, unique_id, link_bytes_per_s, converter, found, self._block.slots, len(sensors)
+        )
 
     def turn(self):
         """One pass of the main loop; False once the host has asked for the prompt."""
@@ -120,21 +56,30 @@ class Station:
         elif kind != NOTHING:
             self._answer(kind)
         now = ticks_us()
-        if self._state == m.STREAMING:
+        if self.is_streaming():
             self._stream(now)
-        if self._again < self._again_end:
-            self._send_again()
-        if ticks_diff(now, self._beaten) >= _ALIVE_US:
-            self._beat(now)
-        if self._running and (self._state == m.STREAMING or self._again >= self._again_end):
+        if self._resending.pending():
+            self._resending.turn()
+        self._heartbeat.turn(now)
+        if self._running and (self.is_streaming() or not self._resending.pending()):
             idle()
         return self._running
 
+    def is_streaming(self):
+        """Whether a run goes on."""
+        return self._run.state == m.STREAMING
+
     def report(self, text):
         """Send an ERROR frame; a run in progress ends as an internal error."""
-        self._say(m.INTERNAL_ERROR, text)
-        if self._state == m.STREAMING:
-            self._finish(m.INTERNAL_ERROR)
+        self._sender.say(m.INTERNAL_ERROR, text)
+        if self.is_streaming():
+            self._run.finish(m.INTERNAL_ERROR)
+
+    def _stream(self, now):
+        if ticks_diff(now, self._heard) > _DEADMAN_US:
+            self._run.finish(m.HOST_SILENT)
+        else:
+            self._run.turn(now)
 
     # requests
 
@@ -154,7 +99,7 @@ class Station:
         self._answered_id = request_id
         code = self._act(kind, request_id, length)
         if code:
-            self._refuse(request_id, kind, code)
+            load_refusal(self._replies, request_id, kind, code)
         self._reply()
 
     def _act(self, kind, request_id, length):
@@ -163,15 +108,14 @@ class Station:
             return self._identify(request_id)
         if self._port.request[0] != VERSION:
             return m.WRONG_VERSION
-        if kind not in _LENGTHS:
-            return m.UNKNOWN_REQUEST
-        if length < _LENGTHS[kind]:
-            return m.MALFORMED
+        code = flaw(kind, length)
+        if code:
+            return code
         if kind == m.STOP:
             return self._stop(request_id)
         if kind == m.RESEND:
             return self._resend(request_id)
-        if self._state == m.STREAMING:
+        if self.is_streaming():
             return m.BUSY
         if kind == m.CONFIGURE:
             return self._configure(request_id)
@@ -186,14 +130,15 @@ class Station:
     def _identify(self, request_id):
         self._replies.load(m.IDENTIFIED, self._identity)
         self._replies.raw[HEADER_SIZE] = request_id
-        self._replies.raw[HEADER_SIZE + 13] = self._state
+        self._replies.raw[HEADER_SIZE + 13] = self._run.state
         return 0
 
     def _describe_sensor(self, request_id):
         number = self._port.field_u8(1)
-        if number >= len(self._sides):
+        sides = self._run.sides
+        if number >= len(sides):
             return m.NO_SUCH_SENSOR
-        self._replies.load(m.SENSOR_IS, self._sides[number].describe(request_id))
+        self._replies.load(m.SENSOR_IS, sides[number].describe(request_id))
         return 0
 
     def _configure(self, request_id):
@@ -206,37 +151,16 @@ class Station:
         try:
             registers = self._converter.configure(rate, gain)
         except ConverterError as error:
-            self._say(m.CONVERTER_FAULT, str(error))
+            self._sender.say(m.CONVERTER_FAULT, str(error))
             return m.CONVERTER_SILENT
-        for side in self._sides:
-            side.prepare()
-        self._replies.load(m.CONFIGURED, self._applied(request_id, rate, gain, registers))
+        self._run.prepare_sides()
+        payload, self._settings_id = configured(self._converter, request_id, rate, gain, registers)
+        self._replies.load(m.CONFIGURED, payload)
         return 0
-
-    def _applied(self, request_id, rate, gain, registers):
-        converter = self._converter
-        payload = m.pack(
-            m.CONFIGURED,
-            request_id=request_id,
-            settings_id=0,
-            rate_mhz=rate,
-            gain=gain,
-            group_delay_ns=on_offer(converter.rates, rate),
-            full_scale_nano=on_offer(converter.gains, gain),
-            full_scale_code=converter.full_scale_code,
-            code_bits=converter.code_bits,
-            sample_bytes=SAMPLE_BYTES,
-            channels=CHANNELS,
-            registers=registers,
-            saturation_low=converter.saturation_low,
-            saturation_high=converter.saturation_high,
-        )
-        self._settings_id = (crc32(payload[3:]) & 0xFFFF) or 1
-        return payload[:1] + struct.pack("<H", self._settings_id) + payload[3:]
 
     def _start_burst(self, request_id):
         port = self._port
-        fits = self._burst.arm(
+        fits = self._run.burst.arm(
             port.field_u8(5),
             port.field_number(6),
             port.field_u16(10),
@@ -253,18 +177,10 @@ class Station:
         if settings_id != self._settings_id:
             return m.OTHER_SETTINGS
         try:
-            self._converter.start()
+            self._run.start(self._port.field_u16(3), settings_id, reply == m.CAPTURING)
         except ConverterError as error:
-            self._say(m.CONVERTER_FAULT, str(error))
+            self._sender.say(m.CONVERTER_FAULT, str(error))
             return m.CONVERTER_SILENT
-        self._block.patient = reply == m.CAPTURING
-        self._block.open_run(self._port.field_u16(3), settings_id)
-        self._again = 0
-        self._again_end = 0
-        self._start_sides()
-        self._state = m.STREAMING
-        self._reason = 0
-        self._unsent = 0
         self._heard = ticks_us()
         replies = self._replies
         replies.kind = reply
@@ -275,47 +191,20 @@ class Station:
         return 0
 
     def _stop(self, request_id):
-        if not self._knows_run():
+        if not self._run.knows(self._port.field_u16(1)):
             return m.NO_SUCH_RUN
-        if self._state == m.STREAMING:
-            self._end_run(m.ASKED)
-        self._load_totals(self._replies, request_id)
+        if self.is_streaming():
+            self._run.end(m.ASKED)
+        self._run.load_totals(self._replies, request_id)
         return 0
 
     def _resend(self, request_id):
         """Answer which of the blocks asked for are still there; they follow one by one."""
         port = self._port
-        block = self._block
-        if not self._knows_run():
+        if not self._run.knows(port.field_u16(1)):
             return m.NO_SUCH_RUN
-        asked = port.field_number(3)
-        if asked < 0 or asked > block.number:
-            asked = block.number
-        oldest = block.oldest()
-        end = asked + min(port.field_u16(7), block.number - asked)
-        self._again = min(max(asked, oldest), end)
-        self._again_end = end
-        replies = self._replies
-        replies.kind = m.RESENDING
-        replies.length = 17
-        struct.pack_into(
-            "<BHIHII",
-            replies.raw,
-            HEADER_SIZE,
-            request_id,
-            block.run_id,
-            self._again,
-            end - self._again,
-            oldest,
-            block.number,
-        )
+        self._resending.ask(port.field_number(3), port.field_u16(7), self._replies, request_id)
         return 0
-
-    def _knows_run(self):
-        """Whether the request, a STOP or RESEND, is about the last run."""
-        if self._reason == 0 and self._state == m.IDLE:
-            return False
-        return self._port.field_u16(1) == self._block.run_id
 
     def _quit(self, request_id):
         self._replies.load(m.QUITTING, bytes([request_id]))
@@ -323,180 +212,14 @@ class Station:
         return 0
 
     def _escape(self):
-        if self._state == m.IDLE:
+        if not self.is_streaming():
             self._running = False
-
-    def _refuse(self, request_id, kind, code):
-        replies = self._replies
-        text = _REFUSALS[code]
-        length = len(text)
-        replies.kind = m.REFUSED
-        replies.length = 4 + length
-        struct.pack_into("<BBBB", replies.raw, HEADER_SIZE, request_id, kind, code, length)
-        at = HEADER_SIZE + 4
-        replies.raw[at : at + length] = text
-
-    # streaming
-
-    def _stream(self, now):
-        if ticks_diff(now, self._heard) > _DEADMAN_US:
-            self._finish(m.HOST_SILENT)
-            return
-        for side in self._sides:
-            if side.running:
-                self._collect(side)
-                if self._polled:
-                    self._fill(now)  # which may end the run, and the sides with it
-        if self._state == m.STREAMING:
-            self._fill(now)
-
-    def _fill(self, now):
-        """Move the converter's samples, and send what is due."""
-        block = self._block
-        try:
-            closed = self._converter.fill(block)
-            for _ in range(_BLOCKS_A_TURN):
-                if not closed and not block.is_due(now):
-                    break
-                stalled = self._close_block()
-                if block.patient and block.number == self._burst.end:
-                    self._finish(m.BURST_FULL)
-                    return
-                if stalled:  # requests come first: the next write may take as long
-                    break
-                closed = self._converter.fill(block)
-        except ConverterError as error:
-            self._say(m.CONVERTER_FAULT, str(error))
-            self._finish(m.CONVERTER_FAULT)
-            return
-        if block.next_index > _LAST_INDEX:
-            self._finish(m.INDEX_LIMIT)
-
-    def _start_sides(self):
-        for side in self._sides:
-            try:
-                side.start(self._block.run_id, ticks_us())
-            except SensorError as error:
-                self._say(m.SENSOR_FAULT, str(error))
-
-    def _collect(self, side):
-        try:
-            side.collect()
-        except SensorError as error:
-            self._say(m.SENSOR_FAULT, str(error))
-
-    def _stop_sides(self):
-        for side in self._sides:
-            try:
-                side.stop()
-            except SensorError as error:
-                self._say(m.SENSOR_FAULT, str(error))
-
-    def _send_side(self, side):
-        self._port.write(side.wire, side.seal(self._sequence), HASTY_MS)
-        self._sequence = (self._sequence + 1) & 0xFFFF
-        side.advance()
-
-    def _say(self, code, text):
-        self._events.load(m.ERROR, m.pack(m.ERROR, code=code, text=text[-_TEXT_MOST:]))
-        self._send(self._events)
-
-    def _close_block(self):
-        """Keep the block, and send it unless it belongs to a burst; return whether the link was stuck."""
-        block = self._block
-        if block.patient:
-            self._burst.look(block)
-            block.advance()
-            return False
-        block.advance()
-        if self._send_kept(block.number - 1):
-            return False
-        self._unsent += 1
-        return True
-
-    def _send_again(self):
-        """Send one block more of those asked for, unless the live ones are in a hurry."""
-        block = self._block
-        if block.count > m.BLOCK_SAMPLES // 2:
-            return
-        number = max(self._again, block.oldest())  # some may be gone since
-        self._again = number + 1
-        if number < self._again_end and not self._send_kept(number):
-            self._again_end = 0  # the link takes nothing: the host has to ask once more
-
-    def _send_kept(self, number):
-        block = self._block
-        length = block.seal(number, self._sequence)
-        self._sequence = (self._sequence + 1) & 0xFFFF
-        return self._port.write(block.wire, length, HASTY_MS)
-
-    def _finish(self, reason):
-        """End the run unasked."""
-        self._end_run(reason)
-        self._load_totals(self._events, 0)
-        self._send(self._events)
-
-    def _end_run(self, reason):
-        try:
-            self._converter.stop()
-        except ConverterError as error:
-            reason = m.CONVERTER_FAULT
-            self._say(m.CONVERTER_FAULT, str(error))
-        if self._block.count:
-            self._close_block()
-        self._stop_sides()
-        self._state = m.IDLE
-        self._reason = reason
-
-    def _load_totals(self, box, request_id):
-        block = self._block
-        box.kind = m.FINISHED
-        box.length = 34
-        struct.pack_into(
-            "<BHBIIIIIHII",
-            box.raw,
-            HEADER_SIZE,
-            request_id,
-            block.run_id,
-            self._reason,
-            block.number,
-            block.next_index,
-            block.lost,
-            block.saturated,
-            self._unsent,
-            self._port.bad,
-            self._burst.first_kept(block) if block.patient else block.oldest(),
-            self._burst.trigger if block.patient else m.NO_TRIGGER,
-        )
-
-    def _beat(self, now):
-        self._beaten = now
-        block = self._block
-        box = self._events
-        box.kind = m.BOARD_ALIVE
-        box.length = 17
-        struct.pack_into(
-            "<BHIIIH",
-            box.raw,
-            HEADER_SIZE,
-            self._state,
-            block.run_id,
-            now,
-            block.next_index,
-            block.lost,
-            self._port.bad,
-        )
-        self._send(box, HASTY_MS)
 
     # helpers
 
     def _reply(self):
         """Send the reply. A host that does not get it asks again; samples do not wait for it."""
-        self._send(self._replies, PATIENT_MS if self._state == m.IDLE else HASTY_MS)
-
-    def _send(self, box, patience_ms=PATIENT_MS):
-        self._port.write(box.wire, box.seal(self._sequence), patience_ms)
-        self._sequence = (self._sequence + 1) & 0xFFFF
+        self._sender.send(self._replies, HASTY_MS if self.is_streaming() else PATIENT_MS)
 
     def _payload(self):
         port = self._port
@@ -506,40 +229,6 @@ class Station:
         try:
             self._converter.probe()
         except ConverterError as error:
-            self._say(m.CONVERTER_FAULT, str(error))
+            self._sender.say(m.CONVERTER_FAULT, str(error))
             return False
         return True
-
-    def _make_identity(self, board, unique_id, link_bytes_per_s):
-        converter = self._converter
-        return m.pack(
-            m.IDENTIFIED,
-            request_id=0,
-            protocol_version=VERSION,
-            firmware_major=FIRMWARE[0],
-            firmware_minor=FIRMWARE[1],
-            firmware_patch=FIRMWARE[2],
-            unique_id=unique_id,
-            state=m.IDLE,
-            tick_bits=m.TICK_BITS,
-            tick_hz=m.TICK_HZ,
-            max_frame=MAX_FRAME,
-            max_request=MAX_REQUEST,
-            block_samples=m.BLOCK_SAMPLES,
-            converter_ok=1 if self._converter_ok else 0,
-            code_bits=converter.code_bits,
-            scale_kind=converter.scale_kind,
-            full_scale_code=converter.full_scale_code,
-            saturation_low=converter.saturation_low,
-            saturation_high=converter.saturation_high,
-            excitation_uv=converter.excitation_uv,
-            excitation_source=converter.excitation_source,
-            board=board,
-            converter=converter.name,
-            rates=[{"rate_mhz": rate, "group_delay_ns": delay} for rate, delay in converter.rates],
-            gains=[{"gain": gain, "full_scale_nano": full_scale} for gain, full_scale in converter.gains],
-            window_blocks=self._block.slots - 1,
-            burst_samples=self._block.slots * m.BLOCK_SAMPLES,
-            link_bytes_per_s=link_bytes_per_s,
-            sensors=len(self._sides),
-        )

@@ -13,7 +13,7 @@ def lock_while_streaming(station):
     plain_turn = station.Station.turn
 
     def turn(self):
-        if self._state == 0:
+        if not self.is_streaming():
             return plain_turn(self)
         micropython.heap_lock()
         try:

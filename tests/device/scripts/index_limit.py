@@ -9,9 +9,9 @@ class LimitedMain:
     def run(reader, writer):
         del sys.modules["main"]
         import main
-        import station
+        import runs
 
-        station._LAST_INDEX = 5000
+        runs._LAST_INDEX = 5000
         main.run(reader, writer)
 
 

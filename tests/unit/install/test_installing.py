@@ -80,7 +80,7 @@ def test_what_was_installed_runs(
 ) -> None:
     flash, _ = as_installed
     script = tmp_path / "who.py"
-    script.write_text("import quick, station, anvilwire.frame\nprint(station.FIRMWARE, quick.__file__)\n")
+    script.write_text("import quick, identity, anvilwire.frame\nprint(identity.FIRMWARE, quick.__file__)\n")
     silicon = root / "host" / "anviltrace" / "virtual" / "silicon"
     printed = run_script("micropython", script, folders=[flash, flash / "lib", silicon])
     assert printed.strip() == f"(0, 1, 0) {flash}/quick.mpy"

@@ -27,9 +27,14 @@ def power_up(ask, answer, step_ps, pace, first_tick, unique_id, sense_ask, sense
     import machine
 
     machine.power_up(unhexlify(unique_id))
-    import main
     import settings
+
+    if "pio" in settings.PINS or settings.CONVERTER == "ownadc":
+        import rp2  # noqa: F401
     import streams
+
+    gc.collect()  # a board's hardware is not compiled: nothing of that is left when its script starts
+    import main
 
     gc.collect()  # what compiling left behind
     front.announce()
