@@ -22,11 +22,19 @@ _FEW = 12
 """So few values are put in order at once."""
 
 
+_FINITE = {"nnan", "nsz", "reassoc", "contract"}
+"""For sums and largest values of finite numbers: several at a time, in whatever order."""
+
+
 def _compiled(function: Function) -> Function:
     return cast(Function, njit(cache=True, error_model="numpy", nogil=True)(function))
 
 
-@_compiled
+def _of_finite(function: Function) -> Function:
+    return cast(Function, njit(cache=True, error_model="numpy", nogil=True, fastmath=_FINITE)(function))
+
+
+@_of_finite
 def tops_of_groups(values: Values, length: int) -> Values:
     tops = np.empty(values.size // length, values.dtype)
     for group in range(tops.size):
@@ -37,7 +45,7 @@ def tops_of_groups(values: Values, length: int) -> Values:
     return tops
 
 
-@_compiled
+@_of_finite
 def means_of_groups(values: Values, length: int) -> Floats:
     means = np.empty(values.size // length)
     for group in range(means.size):
@@ -99,7 +107,7 @@ def _select(values: Values, count: int, rank: int) -> None:
             break
 
 
-@_compiled
+@_of_finite
 def _count_up_to(values: Floats, count: int, most: float) -> int:
     found = 0
     for place in range(count):
@@ -107,7 +115,7 @@ def _count_up_to(values: Floats, count: int, most: float) -> int:
     return found
 
 
-@_compiled
+@_of_finite
 def _bracket(values: Floats, count: int, rank: int) -> tuple[float, float, int]:
     """Bounds, the lower one exclusive, between which the value of this rank lies, and how many values are
     not above the lower one. Halved until few are left: counting is quick, branches are not."""
@@ -164,7 +172,7 @@ def medians_of(values: Values, first: Indices, end: Indices, step: int = 1) -> F
     return medians
 
 
-@_compiled
+@_of_finite
 def extremes_of(values: Values, first: Indices, end: Indices) -> tuple[Floats, Floats]:
     lows, highs = np.empty(first.size), np.empty(first.size)
     for stretch in range(first.size):
@@ -188,7 +196,7 @@ def largest_of(values: Values, first: Indices, end: Indices) -> Indices:
     return places
 
 
-@_compiled
+@_of_finite
 def sums_of(values: Values, first: Indices, end: Indices) -> tuple[Floats, Floats]:
     sums, moments = np.zeros(first.size), np.zeros(first.size)
     for stretch in range(first.size):
@@ -202,7 +210,7 @@ def sums_of(values: Values, first: Indices, end: Indices) -> tuple[Floats, Float
     return sums, moments
 
 
-@_compiled
+@_of_finite
 def power_of(values: Values, first: Indices, end: Indices, level: Floats, step: int = 1) -> Floats:
     power = np.empty(first.size)
     for stretch in range(first.size):
