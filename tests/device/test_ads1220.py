@@ -7,9 +7,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from boardstream import stream, until_finished
 
 from anviltrace import firmware
-from anviltrace.link.events import Blocks, BoardError, Finished
+from anviltrace.link.events import BoardError
 from anviltrace.link.port import open_port
 from anviltrace.link.session import Session
 from anviltrace.link.timebase import measure_rate
@@ -18,17 +19,6 @@ from anviltrace.virtual.board import Fault
 from anvilwire import messages as m
 
 SCENARIO = "fishplate-ads1220"
-
-
-def _stream(session: Session, count: int) -> tuple[Any, Any]:
-    """Block headers and samples, at least ``count`` of them."""
-    tables, parts = [], []
-    while sum(map(len, parts)) < count:
-        for event in session.poll():
-            if isinstance(event, Blocks):
-                tables.append(event.table)
-                parts.append(event.samples)
-    return np.concatenate(tables), np.concatenate(parts)
 
 
 def _codes(values: Any, gain: int) -> Any:
@@ -63,7 +53,7 @@ def test_every_sample_is_the_code_of_its_input_and_the_rate_is_the_chips(interpr
         port.operator.seat("Ostrelby", "fresh pack")
         session.start(1)
         port.operator.drive(Rotation.CW)
-        table, samples = _stream(session, 8000)
+        table, samples = stream(session, 8000)
         rendered = port.board.rendered()
         assert session.stop().lost == 0
     assert samples.max() > 300_000  # blows are in it
@@ -91,7 +81,7 @@ def test_an_input_beyond_full_scale_is_flagged(tmp_path: Path) -> None:
     with Session(open_port(f"virtual://{scenario}")) as session:
         session.configure(2000.0, 128)
         session.start(1)
-        table, samples = _stream(session, 512)
+        table, samples = stream(session, 512)
         totals = session.stop()
     assert (samples == 0x7FFFFF).all()
     assert (table["flags"] & m.BLOCK_SATURATED).all()
@@ -104,15 +94,13 @@ def test_a_reset_chip_ends_the_run_and_can_be_set_up_again(interpreter: str) -> 
         session.configure(2000.0)
         session.start(1)
         port.board.inject(Fault.CHIP_RESET)
-        said: list[Any] = []
-        while not (ended := [event.totals for event in said if isinstance(event, Finished)]):
-            said += session.poll()
+        said, totals = until_finished(session)
         errors = [event.text for event in said if isinstance(event, BoardError)]
         assert "no data-ready" in errors[0]
         assert "chip reset" in errors[-1]
-        assert ended[0].reason == m.CONVERTER_FAULT
+        assert totals.reason == m.CONVERTER_FAULT
         session.configure(2000.0)
         session.start(2)
-        _, samples = _stream(session, 1000)
+        _, samples = stream(session, 1000)
         assert np.abs(samples).max() < 2**22
         assert session.stop().lost == 0

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from boardstream import stream, until_finished
 
 from anviltrace.firmware import BoardSettings, LaidOutFile, lay_out
 from anviltrace.install.precompile import why_not_precompiled
@@ -72,30 +73,19 @@ def test_a_silent_host_ends_a_run_by_state_machine(monkeypatch: pytest.MonkeyPat
         session.configure(RATE_HZ)
         session.start(1)
         monkeypatch.setattr(session._line, "beat", lambda: None)
-        totals = None
-        while totals is None:
-            totals = next((event.totals for event in session.poll() if isinstance(event, Finished)), None)
+        _, totals = until_finished(session)
         monkeypatch.undo()
     assert totals.reason == m.HOST_SILENT
     # 3 s by the board's own clock
     assert totals.next_index == pytest.approx(3 * RATE_HZ, rel=0.05)
 
 
-def test_a_hung_main_loop_is_reset_although_samples_still_come(root: Path) -> None:
-    silicon = root / "host" / "anviltrace" / "virtual" / "silicon"
-    folders = [silicon, root / "device", root / "protocol", ".frozen"]
-    script = root / "tests" / "device" / "scripts" / "drive_wordring.py"
-    done = subprocess.run(
-        [sys.executable, "-I", "-m", "micropython_unix", str(script), str(silicon), "ends_by_watchdog"],
-        env={"MICROPYPATH": ":".join(map(str, folders))},
-        capture_output=True,
-        text=True,
-        timeout=30,
-        check=False,
-    )
-    assert "fed for a second" in done.stdout
-    assert "watchdog reset: not fed for 100 ms" in done.stdout
-    assert "not reset" not in done.stdout
+@pytest.mark.parametrize("interpreter", ["micropython"])
+def test_a_hung_main_loop_is_reset_although_samples_still_come(run_check: Callable[..., str]) -> None:
+    said = run_check("drive_wordring.py", "ends_by_watchdog", ends=True)
+    assert "fed for a second" in said
+    assert "watchdog reset: not fed for 100 ms" in said
+    assert "not reset" not in said
 
 
 @pytest.fixture
@@ -161,7 +151,5 @@ def test_it_runs_in_the_heap_of_a_pico(
         rate_hz = max(rate.rate_hz for rate in session.identity.rates)
         session.configure(rate_hz)
         session.start(1)
-        samples = 0
-        while samples < 3 * rate_hz:
-            samples += sum(len(event.samples) for event in session.poll() if isinstance(event, Blocks))
+        stream(session, int(3 * rate_hz))
         assert session.stop().lost == 0

@@ -8,40 +8,21 @@ the project's files, which ``.ci/run`` makes, or the interpreter that ANVILTRACE
 
 from __future__ import annotations
 
-import json
-import re
-import subprocess
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
+from boardscripts import checks_of
+from boardstream import stream
 
-from anviltrace.link.events import Blocks
 from anviltrace.link.port import open_port
 from anviltrace.link.session import Session
 
-HERE = Path(__file__).resolve().parent / "scripts"
-SCRIPT = HERE / "drive_hx711.py"
-CHECKS = [
-    name
-    for name in re.findall(r"^def (\w+)\(", SCRIPT.read_text("utf-8"), re.MULTILINE)
-    if name not in {"driver", "opcodes"}
-]
 
-
-@pytest.fixture
-def drive(root: Path, interpreter: str, run_script: Callable[..., str]) -> Callable[[str], str]:
-    """Run a check of the script; return what it printed."""
-    silicon = root / "host" / "anviltrace" / "virtual" / "silicon"
-    fakes = [silicon] if interpreter == "micropython" else [silicon / "cpython"]
-    folders = [*fakes, root / "device", root / "protocol"]
-    return lambda check: run_script(interpreter, SCRIPT, str(silicon), check, folders=folders)
-
-
-@pytest.mark.parametrize("check", CHECKS)
-def test_driver(drive: Callable[[str], str], check: str) -> None:
-    drive(check)
+@pytest.mark.parametrize("check", checks_of("drive_hx711.py", {"driver", "opcodes"}))
+def test_driver(run_check: Callable[..., str], check: str) -> None:
+    run_check("drive_hx711.py", check)
 
 
 def test_a_rig_whose_state_machine_gives_the_pulses(interpreter: str, tmp_path: Path) -> None:
@@ -51,25 +32,15 @@ def test_a_rig_whose_state_machine_gives_the_pulses(interpreter: str, tmp_path: 
     with Session(open_port(f"virtual://{scenario}?seed=1&interpreter={interpreter}")) as session:
         session.configure()
         session.start(1)
-        tables: list[Any] = []
-        while sum(int(table["count"].sum()) for table in tables) < 160:
-            tables += [event.table for event in session.poll() if isinstance(event, Blocks)]
+        table, _ = stream(session, 160)
         assert session.stop().lost == 0
-    assert not any(table["flags"].any() for table in tables)
+    assert not table["flags"].any()
 
 
-def test_the_pio_program_reads_what_the_chip_gives(drive: Callable[[str], str], pio_python: str) -> None:
-    opcodes = json.loads(drive("opcodes"))
-    done = subprocess.run(
-        [pio_python, str(HERE / "emulate_pio.py"), json.dumps(opcodes)],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
-    assert done.returncode == 0, done.stderr
-    results = json.loads(done.stdout)
-    assert results["assembled"] == opcodes
+def test_the_pio_program_reads_what_the_chip_gives(
+    run_check: Callable[..., str], emulate: Callable[[str, str], dict[str, Any]]
+) -> None:
+    results = emulate("emulate_pio.py", run_check("drive_hx711.py", "opcodes"))
     assert len(results["readings"]) == 12
     for reading in results["readings"]:
         assert reading["read"] == reading["code"]

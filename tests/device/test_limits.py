@@ -7,8 +7,9 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+from boardstream import until_finished
 
-from anviltrace.link.events import Blocks, Finished
+from anviltrace.link.events import Blocks
 from anviltrace.link.port import open_port
 from anviltrace.link.session import Session
 from anviltrace.link.timebase import measure_rate
@@ -51,10 +52,6 @@ def test_a_run_ends_before_the_index_needs_more(power_up_with: Callable[[str], N
     with Session(open_port("virtual://fishplate-held?seed=2")) as session:
         session.configure(7500.0)
         session.start(1)
-        finished = None
-        while finished is None:
-            for event in session.poll():
-                if isinstance(event, Finished):
-                    finished = event.totals
+        _, finished = until_finished(session)
     assert finished.reason == m.INDEX_LIMIT
     assert 5000 < finished.next_index <= 5000 + 2 * m.BLOCK_SAMPLES

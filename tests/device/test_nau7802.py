@@ -2,48 +2,27 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from boardscripts import checks_of
+from boardstream import stream, until_finished
 
 from anviltrace import firmware
-from anviltrace.link.events import Blocks, BoardError, Finished
+from anviltrace.link.events import BoardError
 from anviltrace.link.port import open_port
 from anviltrace.link.session import Session
 from anviltrace.link.timebase import measure_rate
 from anviltrace.virtual.board import Fault
 from anvilwire import messages as m
 
-SCRIPT = Path(__file__).resolve().parent / "scripts" / "drive_nau7802.py"
-HELPERS = {"driver", "fails"}
-CHECKS = [
-    name
-    for name in re.findall(r"^def (\w+)\(", SCRIPT.read_text("utf-8"), re.MULTILINE)
-    if name not in HELPERS
-]
 
-
-@pytest.mark.parametrize("check", CHECKS)
-def test_driver(root: Path, interpreter: str, run_script: Callable[..., str], check: str) -> None:
-    silicon = root / "host" / "anviltrace" / "virtual" / "silicon"
-    fakes = [silicon] if interpreter == "micropython" else [silicon / "cpython"]
-    folders = [*fakes, root / "device", root / "protocol"]
-    run_script(interpreter, SCRIPT, str(silicon), check, folders=folders)
-
-
-def _stream(session: Session, count: int) -> tuple[Any, Any]:
-    """Block headers and samples, at least ``count`` of them."""
-    tables, parts = [], []
-    while sum(map(len, parts)) < count:
-        for event in session.poll():
-            if isinstance(event, Blocks):
-                tables.append(event.table)
-                parts.append(event.samples)
-    return np.concatenate(tables), np.concatenate(parts)
+@pytest.mark.parametrize("check", checks_of("drive_nau7802.py"))
+def test_driver(run_check: Callable[..., str], check: str) -> None:
+    run_check("drive_nau7802.py", check)
 
 
 def _codes(values: Any, gain: int) -> Any:
@@ -60,7 +39,7 @@ def test_every_sample_is_the_code_of_its_input_and_the_rate_is_the_chips(interpr
         assert offered == sorted(firmware.RATES_HZ["nau7802"])
         session.configure(320.0, 128)
         session.start(1)
-        table, samples = _stream(session, 3200)
+        table, samples = stream(session, 3200)
         rendered = port.board.rendered()
         session.stop()
     wanted = _codes(rendered, 128)
@@ -84,7 +63,7 @@ def test_an_input_beyond_full_scale_is_flagged(tmp_path: Path) -> None:
     with Session(open_port(f"virtual://{scenario}")) as session:
         session.configure(320.0, 128)
         session.start(1)
-        table, samples = _stream(session, 64)
+        table, samples = stream(session, 64)
         totals = session.stop()
     assert (samples == 0x7FFFFF).all()
     assert (table["flags"] & m.BLOCK_SATURATED).all()
@@ -97,9 +76,9 @@ def test_a_transfer_that_nobody_acknowledges_is_tried_again(interpreter: str, ti
     with Session(port) as session:
         session.configure(320.0)
         session.start(1)
-        _stream(session, 100)
+        stream(session, 100)
         port.board.inject(Fault.UNACKNOWLEDGED, times)
-        _stream(session, 200)
+        stream(session, 200)
         assert session.stop().lost == 0
 
 
@@ -110,14 +89,12 @@ def test_a_bus_that_broke_ends_the_run_and_a_chip_that_was_reset_can_be_set_up_a
             session.configure(320.0)
             session.start(1)
             port.board.inject(fault)
-            said: list[Any] = []
-            while not (ended := [event.totals for event in said if isinstance(event, Finished)]):
-                said += session.poll()
+            said, totals = until_finished(session)
             assert any(words in event.text for event in said if isinstance(event, BoardError))
-            assert ended[0].reason == m.CONVERTER_FAULT
+            assert totals.reason == m.CONVERTER_FAULT
             if fault == Fault.CHIP_RESET:
                 session.configure(320.0)
                 session.start(2)
-                _, samples = _stream(session, 100)
+                _, samples = stream(session, 100)
                 assert abs(np.median(samples)) < 2**22
                 assert session.stop().lost == 0

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 from adcmodel import AdcModel, sums_of
+from boardscripts import checks_of
+from boardstream import stream, until_finished
 
 from anviltrace import firmware
-from anviltrace.link.events import Blocks, BoardError, Finished
+from anviltrace.link.events import BoardError
 from anviltrace.link.port import open_port
 from anviltrace.link.session import Session
 from anviltrace.link.timebase import measure_rate
@@ -24,34 +24,11 @@ from anvilwire import messages as m
 
 SCENARIO = "fishplate-ownadc"
 SMALL = 1 << 30
-SCRIPT = Path(__file__).resolve().parent / "scripts" / "drive_ownadc.py"
-CHECKS = re.findall(r"^def (\w+)\(\):", SCRIPT.read_text("utf-8"), re.MULTILINE)
 
 
-@pytest.mark.parametrize("check", CHECKS)
-def test_driver(root: Path, interpreter: str, run_script: Callable[..., str], check: str) -> None:
-    silicon = root / "host" / "anviltrace" / "virtual" / "silicon"
-    fakes = [silicon] if interpreter == "micropython" else [silicon / "cpython"]
-    folders = [*fakes, root / "device", root / "protocol"]
-    run_script(interpreter, SCRIPT, str(silicon), check, folders=folders)
-
-
-def _stream(session: Session, count: int) -> tuple[Any, Any]:
-    """Block headers and samples, at least ``count`` of them."""
-    tables, parts = [], []
-    while sum(map(len, parts)) < count:
-        for event in session.poll():
-            if isinstance(event, Blocks):
-                tables.append(event.table)
-                parts.append(event.samples)
-    return np.concatenate(tables), np.concatenate(parts)
-
-
-def _until_finished(session: Session) -> list[Any]:
-    said: list[Any] = []
-    while not any(isinstance(event, Finished) for event in said):
-        said += session.poll()
-    return said
+@pytest.mark.parametrize("check", checks_of("drive_ownadc.py"))
+def test_driver(run_check: Callable[..., str], check: str) -> None:
+    run_check("drive_ownadc.py", check)
 
 
 def test_a_run_of_20_000_samples_a_second(interpreter: str) -> None:
@@ -70,7 +47,7 @@ def test_a_run_of_20_000_samples_a_second(interpreter: str) -> None:
         port.operator.seat("Ostrelby", "fresh pack")
         session.start(1)
         port.operator.drive(Rotation.CW)
-        table, samples = _stream(session, 16_000 if quick else 4_000)
+        table, samples = stream(session, 16_000 if quick else 4_000)
         totals = session.stop()
     assert totals.lost == 0
     ticks = table["tick_first"].astype(np.int64)
@@ -95,7 +72,7 @@ def test_saturation_is_told_with_the_limits_of_each_rate(tmp_path: Path, rate_hz
         settings = session.configure(float(rate_hz))
         assert (settings.saturation_low, settings.saturation_high) == (-2048 * length, 2047 * length)
         session.start(1)
-        table, samples = _stream(session, 512)
+        table, samples = stream(session, 512)
         totals = session.stop()
     assert (samples == settings.saturation_high).all()
     assert (table["flags"] & m.BLOCK_SATURATED).all()
@@ -108,13 +85,13 @@ def test_a_silent_adc_ends_the_run_and_can_be_set_up_again(interpreter: str) -> 
         session.configure()
         session.start(1)
         port.board.inject(Fault.CHIP_RESET)
-        said = _until_finished(session)
+        said, _ = until_finished(session)
         errors = [event.text for event in said if isinstance(event, BoardError)]
         assert "no conversion for 20 ms" in errors[0]
         assert "chip reset" in errors[-1]
         session.configure()
         session.start(2)
-        _stream(session, 2_000)
+        stream(session, 2_000)
         assert session.stop().lost == 0
 
 
@@ -123,9 +100,9 @@ def test_a_fifo_that_ran_over_is_a_gap() -> None:
     with Session(port) as session:
         session.configure()
         session.start(1)
-        _stream(session, 1_000)
+        stream(session, 1_000)
         port.board.inject(Fault.MISSED_READY, 2_500)
-        table, _ = _stream(session, 8_000)
+        table, _ = stream(session, 8_000)
         totals = session.stop()
     # 2,500 conversions are 100 samples; what the loop had not yet looked at before goes with them, and what
     # came until it looked again, at most 2 ms each
@@ -147,7 +124,7 @@ def test_every_sample_is_the_sum_of_the_models_conversions(rate_hz: float, lengt
         port.operator.seat("Ostrelby", "fresh pack")
         session.start(1)
         port.operator.drive(Rotation.CW)
-        _, samples = _stream(session, int(1.2 * rate_hz))
+        _, samples = stream(session, int(1.2 * rate_hz))
         rendered = port.board.rendered()
         assert session.stop().lost == 0
     assert samples.max() > 800 * length  # blows are in it
@@ -179,7 +156,7 @@ def test_averages_have_the_noise_of_theory(tmp_path: Path) -> None:
         with Session(open_port(f"virtual://{scenario}?seed=1")) as session:
             session.configure(float(rate_hz))
             session.start(1)
-            _, samples = _stream(session, 4_000)
+            _, samples = stream(session, 4_000)
             session.stop()
         found.append(samples[:4_000].std())
     assert found[0] == pytest.approx(np.sqrt(25) * np.sqrt(1.01**2 + 1.0 / 12.0), rel=0.15)
@@ -221,12 +198,11 @@ def test_a_silent_host_ends_a_run_and_the_adc_can_be_started_again(monkeypatch: 
         session.configure()
         session.start(1)
         monkeypatch.setattr(session._line, "beat", lambda: None)
-        said = _until_finished(session)
+        _, totals = until_finished(session)
         monkeypatch.undo()
-        ended = [event.totals for event in said if isinstance(event, Finished)]
-        assert ended[0].reason == m.HOST_SILENT
-        assert ended[0].next_index == pytest.approx(3 * 20_000, rel=0.05)  # 3 s by the board's own clock
+        assert totals.reason == m.HOST_SILENT
+        assert totals.next_index == pytest.approx(3 * 20_000, rel=0.05)  # 3 s by the board's own clock
         session.configure()
         session.start(2)
-        _stream(session, 1_000)
+        stream(session, 1_000)
         assert session.stop().lost == 0

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from boardscripts import SCRIPTS
 
 from anviltrace.firmware import BoardSettings, lay_out
 from anviltrace.virtual.board import BoardProcess
@@ -18,15 +19,14 @@ from anvilwire import messages as m
 
 
 def test_the_restart_after_leaving_stays_at_the_prompt(
-    root: Path, run_script, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    silicon: Path, run_script, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for this machine")
     lay_out(tmp_path, BoardSettings(watchdog_ms=8000, boot_wait_s=2))
     monkeypatch.chdir(tmp_path)
-    silicon = root / "host" / "anviltrace" / "virtual" / "silicon"
     printed = run_script(
         "micropython",
-        root / "tests" / "device" / "scripts" / "stay_at_prompt.py",
+        SCRIPTS / "stay_at_prompt.py",
         folders=[silicon, tmp_path, tmp_path / "lib"],
     )
     assert printed.splitlines() == [

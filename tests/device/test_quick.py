@@ -5,14 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from boardscripts import SCRIPTS
 
 
-def test_viper_agrees_with_the_plain_twins(root: Path, run_script, interpreter: str) -> None:
-    shims = root / "host" / "anviltrace" / "virtual" / "silicon" / "cpython"
-    folders = [root / "protocol", root / "device", *([shims] if interpreter == "cpython" else [])]
-    printed = run_script(
-        interpreter, root / "tests" / "device" / "scripts" / "quick_twins.py", folders=folders
-    )
+def test_viper_agrees_with_the_plain_twins(root: Path, silicon: Path, run_script, interpreter: str) -> None:
+    shims = [silicon / "cpython"] if interpreter == "cpython" else []
+    folders = [root / "protocol", root / "device", *shims]
+    printed = run_script(interpreter, SCRIPTS / "quick_twins.py", folders=folders)
     assert printed == "agree 220\n"
 
 

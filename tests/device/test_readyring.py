@@ -2,23 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
-from pathlib import Path
 
 import pytest
-
-SCRIPT = Path(__file__).resolve().parent / "scripts" / "drive_readyring.py"
-CHECKS = [
-    name
-    for name in re.findall(r"^def (\w+)\(", SCRIPT.read_text("utf-8"), re.MULTILINE)
-    if name not in {"ring", "emptied"}
-]
+from boardscripts import checks_of
 
 
-@pytest.mark.parametrize("check", CHECKS)
-def test_ring(root: Path, interpreter: str, run_script: Callable[..., str], check: str) -> None:
-    silicon = root / "host" / "anviltrace" / "virtual" / "silicon"
-    fakes = [silicon] if interpreter == "micropython" else [silicon / "cpython"]
-    folders = [*fakes, root / "device", root / "protocol"]
-    run_script(interpreter, SCRIPT, str(silicon), check, folders=folders)
+@pytest.mark.parametrize("check", checks_of("drive_readyring.py"))
+def test_ring(run_check: Callable[..., str], check: str) -> None:
+    run_check("drive_readyring.py", check)

@@ -5,19 +5,12 @@ The data sheets are named in the script and were quoted from memory: no copy of 
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
-from pathlib import Path
 
 import pytest
-
-SCRIPT = Path(__file__).resolve().parent / "scripts" / "drive_sensors.py"
-CHECKS = re.findall(r"^def ((?:ina|tmp|adxl|contact)\w+)\(\)", SCRIPT.read_text("utf-8"), re.MULTILINE)
+from boardscripts import checks_of
 
 
-@pytest.mark.parametrize("check", CHECKS)
-def test_sensor(root: Path, interpreter: str, run_script: Callable[..., str], check: str) -> None:
-    silicon = root / "host" / "anviltrace" / "virtual" / "silicon"
-    fakes = [silicon] if interpreter == "micropython" else [silicon / "cpython"]
-    folders = [*fakes, root / "device", root / "protocol"]
-    run_script(interpreter, SCRIPT, str(silicon), check, folders=folders)
+@pytest.mark.parametrize("check", checks_of("drive_sensors.py"))
+def test_sensor(run_check: Callable[..., str], check: str) -> None:
+    run_check("drive_sensors.py", check)

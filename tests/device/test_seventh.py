@@ -5,7 +5,6 @@ DEVELOPERS.md ("Another side sensor in one file") goes through the same steps.
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -18,7 +17,6 @@ from anviltrace.firmware import BoardSettings
 from anviltrace.link.events import Blocks, BoardError, Side
 from anviltrace.link.port import open_port
 from anviltrace.link.session import Session
-from anviltrace.virtual import board as board_module
 from anviltrace.virtual import protocol_virtual
 from anviltrace.virtual.bench import Bench
 from anviltrace.virtual.scenario import load
@@ -28,7 +26,7 @@ PINS = {"i2c": 1, "scl": 7, "sda": 6}
 
 
 @pytest.fixture
-def seventh(monkeypatch: pytest.MonkeyPatch) -> None:
+def seventh(monkeypatch: pytest.MonkeyPatch, add_files: Callable[[dict[str, Path]], None]) -> None:
     """The host's three entries, and the two new files beside the board's own."""
     for table, entry in (
         (firmware.SENSOR_PINS, ("i2c", "scl", "sda")),
@@ -36,14 +34,7 @@ def seventh(monkeypatch: pytest.MonkeyPatch) -> None:
         (firmware.USUAL_SENSOR_PINS, PINS),
     ):
         monkeypatch.setitem(table, "ramp", entry)  # type: ignore[arg-type]
-
-    def lay_out(folder: Path, settings: BoardSettings) -> list[firmware.LaidOutFile]:
-        files = firmware.lay_out(folder, settings)
-        shutil.copyfile(SEVENTH / "ramp.py", folder / "sensors" / "ramp.py")
-        shutil.copyfile(SEVENTH / "chip" / "ramp.py", folder / "ramp.py")
-        return files
-
-    monkeypatch.setattr(board_module, "lay_out", lay_out)
+    add_files({"sensors/ramp.py": SEVENTH / "ramp.py", "ramp.py": SEVENTH / "chip" / "ramp.py"})
     settings = BoardSettings(board="virtual", sensors=(firmware.with_usual_wiring({"sensor": "ramp"}),))
     monkeypatch.setattr(
         protocol_virtual, "make_bench", lambda *_: (Bench(load("fishplate-held"), 1), settings)

@@ -5,7 +5,6 @@ DEVELOPERS.md ("A sixth converter in one file") goes through the same steps.
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
@@ -13,13 +12,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from boardstream import stream
 
 from anviltrace import firmware
 from anviltrace.firmware import BoardSettings
-from anviltrace.link.events import Blocks
 from anviltrace.link.port import open_port
 from anviltrace.link.session import Session
-from anviltrace.virtual import board as board_module
 from anviltrace.virtual import protocol_virtual
 from anviltrace.virtual.board import Fault
 
@@ -46,7 +44,7 @@ class Ramp:
 
 
 @pytest.fixture
-def sixth(monkeypatch: pytest.MonkeyPatch) -> None:
+def sixth(monkeypatch: pytest.MonkeyPatch, add_files: Callable[[dict[str, Path]], None]) -> None:
     """The host's three entries, and the two new files beside the board's own."""
     for table, entry in (
         (firmware.PINS_NEEDED, ("i2c", "scl", "sda")),
@@ -56,27 +54,9 @@ def sixth(monkeypatch: pytest.MonkeyPatch) -> None:
         (firmware.GAINS, (1,)),
     ):
         monkeypatch.setitem(table, "counter", entry)  # type: ignore[arg-type]
-
-    def lay_out(folder: Path, settings: BoardSettings) -> list[firmware.LaidOutFile]:
-        files = firmware.lay_out(folder, settings)
-        shutil.copyfile(SIXTH / "counter.py", folder / "converters" / "counter.py")
-        shutil.copyfile(SIXTH / "chip" / "counter.py", folder / "counter.py")
-        return files
-
-    monkeypatch.setattr(board_module, "lay_out", lay_out)
+    add_files({"converters/counter.py": SIXTH / "counter.py", "counter.py": SIXTH / "chip" / "counter.py"})
     settings = BoardSettings(board="virtual", converter="counter")
     monkeypatch.setattr(protocol_virtual, "make_bench", lambda *_: (Ramp(), settings))
-
-
-def _take(session: Session, count: int) -> tuple[Any, Any]:
-    parts: list[Any] = []
-    tables: list[Any] = []
-    while sum(map(len, parts)) < count:
-        for event in session.poll():
-            if isinstance(event, Blocks):
-                parts.append(event.samples)
-                tables.append(event.table)
-    return np.concatenate(tables), np.concatenate(parts)
 
 
 @pytest.mark.usefixtures("sixth")
@@ -86,10 +66,10 @@ def test_it_streams_and_counts_what_it_loses(interpreter: str) -> None:
         assert session.identity.converter == "counter"
         assert session.configure().rate_hz == 1000.0
         session.start(1)
-        _, samples = _take(session, 600)
+        _, samples = stream(session, 600)
         np.testing.assert_array_equal(np.diff(samples), 1000)
         port.board.inject(Fault.MISSED_READY, 4)
-        table, _ = _take(session, 600)
+        table, _ = stream(session, 600)
         totals = session.stop()
     first = table["first_index"].astype(np.int64)
     missing = first[1:] - first[:-1] - table["count"][:-1]
@@ -103,5 +83,5 @@ def test_it_allocates_nothing_while_it_streams(power_up_with: Callable[[str], No
     with Session(open_port("virtual://sixth")) as session:
         session.configure()
         session.start(1)
-        _take(session, 1000)
+        stream(session, 1000)
         assert session.stop().lost == 0

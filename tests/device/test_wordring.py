@@ -7,16 +7,14 @@ environment that these two tools need.
 
 from __future__ import annotations
 
-import json
-import re
-import subprocess
 from collections.abc import Callable
-from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from boardscripts import checks_of
+from boardstream import stream
 
 from anviltrace.errors import RefusedError
 from anviltrace.link.burst import Burst
@@ -25,56 +23,32 @@ from anviltrace.link.port import open_port
 from anviltrace.link.session import Session
 from anvilwire import messages as m
 
-HERE = Path(__file__).resolve().parent / "scripts"
-SCRIPT = HERE / "drive_wordring.py"
+SCRIPT = "drive_wordring.py"
 CHECKS = [
     name
-    for name in re.findall(r"^def (\w+)\(\)", SCRIPT.read_text("utf-8"), re.MULTILINE)
-    if name not in {"let_go", "opcodes", "ends_by_watchdog"} and not name.startswith("words_")
+    for name in checks_of(SCRIPT, {"let_go", "opcodes", "ends_by_watchdog"})
+    if not name.startswith("words_")
 ]
 CYCLE_NS = 1e9 / 7_500_000
 CRYSTAL_NS = 1e9 / 7_680_000
 
 
-@pytest.fixture
-def drive(root: Path, interpreter: str, run_script: Callable[..., str]) -> Callable[[str], str]:
-    """Run a check of the script; return what it printed."""
-    silicon = root / "host" / "anviltrace" / "virtual" / "silicon"
-    fakes = [silicon] if interpreter == "micropython" else [silicon / "cpython"]
-    folders = [*fakes, root / "device", root / "protocol"]
-    return lambda check: run_script(interpreter, SCRIPT, str(silicon), check, folders=folders)
-
-
 @pytest.mark.parametrize("check", CHECKS)
-def test_driver(drive: Callable[[str], str], check: str) -> None:
-    drive(check)
+def test_driver(run_check: Callable[..., str], check: str) -> None:
+    run_check(SCRIPT, check)
 
 
 @pytest.mark.parametrize("rate", ["30_kilohertz", "15_kilohertz"])
-def test_words_worked_out_are_those_of_single_instructions(drive: Callable[[str], str], rate: str) -> None:
+def test_words_worked_out_are_those_of_single_instructions(run_check: Callable[..., str], rate: str) -> None:
     # the simulation takes a short cut once the program's rhythm is known: it must not show
-    assert drive(f"words_worked_out_at_{rate}") == drive(f"words_by_single_instructions_at_{rate}")
+    worked_out = run_check(SCRIPT, f"words_worked_out_at_{rate}")
+    assert worked_out == run_check(SCRIPT, f"words_by_single_instructions_at_{rate}")
 
 
 @pytest.fixture
-def emulated(drive: Callable[[str], str], pio_python: str) -> dict[str, Any]:
+def emulated(run_check: Callable[..., str], emulate: Callable[[str, str], dict[str, Any]]) -> dict[str, Any]:
     """What the program did in the emulator; a cycle is 133 ns."""
-    return _emulate(pio_python, drive("opcodes"))
-
-
-@cache
-def _emulate(pio_python: str, program: str) -> dict[str, Any]:
-    done = subprocess.run(
-        [pio_python, str(HERE / "emulate_words.py"), program],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
-    assert done.returncode == 0, done.stderr
-    results: dict[str, Any] = json.loads(done.stdout)
-    assert results["assembled"] == json.loads(program)
-    return results
+    return emulate("emulate_words.py", run_check(SCRIPT, "opcodes"))
 
 
 def _looks(periods: float) -> int:
@@ -135,9 +109,7 @@ def test_any_state_machine(number: int, interpreter: str, tmp_path: Path) -> Non
     with Session(open_port(f"virtual://{scenario}?seed=1&interpreter={interpreter}")) as session:
         session.configure(15000.0)
         session.start(1)
-        samples = 0
-        while samples < 2000:
-            samples += sum(len(event.samples) for event in session.poll() if isinstance(event, Blocks))
+        stream(session, 2000)
         assert session.stop().lost == 0
 
 

@@ -127,6 +127,19 @@ def collect(converter, count):
     return block
 
 
+def fails(function, words):
+    """It must raise a driver's error that says so."""
+    from converters import ConverterError
+    from sensors import SensorError
+
+    said = "nothing"
+    try:
+        function()
+    except (ConverterError, SensorError) as error:
+        said = str(error)
+    assert words in said, said
+
+
 def run_check(checks):
     """Run the check that the second argument names."""
     checks[sys.argv[2]]()

@@ -1,5 +1,5 @@
 # The board's NAU7802 driver on the simulated chip, without a station: drive_nau7802.py SILICON CHECK.
-from chip_bench import NAU_PINS, PINS, Settings, collect, expect, power_up, run_check, sleep_ms
+from chip_bench import NAU_PINS, PINS, Settings, collect, expect, fails, power_up, run_check, sleep_ms
 
 import clock
 import faults
@@ -15,17 +15,6 @@ def driver(with_pin=False):
     chip, given = power_up("nau7802")
     converter = Converter(Settings)
     return converter, chip, given
-
-
-def fails(function, words):
-    from converters import ConverterError
-
-    said = "nothing"
-    try:
-        function()
-    except ConverterError as error:
-        said = str(error)
-    assert words in said, said
 
 
 def every_rate_and_gain():

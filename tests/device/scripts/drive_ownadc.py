@@ -2,7 +2,7 @@
 import random
 from array import array
 
-from chip_bench import Settings, expect, power_up, run_check, sleep_ms
+from chip_bench import Settings, expect, fails, power_up, run_check, sleep_ms
 
 import clock
 import faults
@@ -69,17 +69,6 @@ def collect(converter, block, count):
         fill(converter, block)
         clock.idle()
     return block
-
-
-def fails(function, words):
-    from converters import ConverterError
-
-    said = "nothing"
-    try:
-        function()
-    except ConverterError as error:
-        said = str(error)
-    assert words in said, said
 
 
 def plain_sums(raw, first, length, count, latest):

@@ -1,5 +1,5 @@
 # The board's side sensors on the simulated chips, without a station: drive_sensors.py SILICON CHECK.
-from chip_bench import Settings, expect, power_up, run_check, sleep_ms, sleep_us, ticks_diff, ticks_us
+from chip_bench import Settings, expect, fails, power_up, run_check, sleep_ms, sleep_us, ticks_diff, ticks_us
 
 import clock
 import sense
@@ -79,17 +79,6 @@ def run(made, side, duration_ms, pass_us=2000):
         made.collect(side)
         sleep_us(pass_us)
         clock.heard()
-
-
-def fails(function, words):
-    from sensors import SensorError
-
-    said = "nothing"
-    try:
-        function()
-    except SensorError as error:
-        said = str(error)
-    assert words in said, said
 
 
 def pairs(values):
