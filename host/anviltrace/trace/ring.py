@@ -143,6 +143,8 @@ def _explains(ring: Ring, rests: _Rests, rate_hz: float) -> bool:
     some = rests.some(slice(None, None, 1 + rests.count.size // _ENOUGH_RESTS))
     still = without_ring(some.values, rate_hz, ring)
     whole = np.arange(still.values.shape[1]) < (some.count // still.length)[:, np.newaxis]
+    if not whole.any():  # a swing is longer than the rests
+        return False
     return float(np.std(still.values[whole])) < _UNEXPLAINED * float(np.std(some.values[some.inside]))
 
 
