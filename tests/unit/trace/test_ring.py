@@ -64,5 +64,5 @@ def test_a_swing_longer_than_the_rests_explains_nothing():
     # rests of 20 samples, and means of 25 would show a ring of 151 Hz
     apexes = 100 + 140 * np.arange(27)
     values = np.random.default_rng(3).standard_normal(100 + 140 * apexes.size)
-    values[100:] += np.tile(50.0 * np.cos(np.linspace(0.0, 0.5, 140)), apexes.size)
+    values[100:] += np.tile(5000.0 * np.cos(np.linspace(0.0, 0.5, 140)), apexes.size)
     assert estimate_ring(values, 30_000.0, apexes, 1.0, known=Ring(151.0, 0.05)) is None
