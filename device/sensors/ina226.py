@@ -36,8 +36,7 @@ class Sensor(PowerMonitor):
     gain_within_ppm = 1_000
     volts_within_nv = 7_500_000
     shunt_within_nv = 10_000
-    shunt_register = _SHUNT
-    volts_register = _BUS
+    value_registers = (_BUS, _SHUNT)
 
     def probe(self):
         """Reset the chip: its numbers and its configuration must be what the data sheet says."""

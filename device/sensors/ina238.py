@@ -39,8 +39,7 @@ class Sensor(PowerMonitor):
     gain_within_ppm = 1_000
     volts_within_nv = 5_000_000
     shunt_within_nv = 5_000
-    shunt_register = _SHUNT
-    volts_register = _BUS
+    value_registers = (_BUS, _SHUNT)
 
     def __init__(self, entry):
         self._config = 0

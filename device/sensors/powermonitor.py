@@ -4,9 +4,8 @@ A chip converts shunt and bus voltage in turn, several times over, and shows the
 of the two are half a turn apart, which their delays say.
 """
 
-from time import ticks_us
-
-from sensors import Pace, channel
+from sensors import channel
+from sensors.polled import Polled
 from sensors.registers import Registers
 
 _VOLTS = "supply voltage"
@@ -15,7 +14,7 @@ _SHUNT_LIMITS_UOHM = (10, 100_000_000)
 _CLOCK_PPM = 100_000  # conversion times are off by a tenth at most
 
 
-class PowerMonitor:
+class PowerMonitor(Polled):
     """A chip that a subclass describes by its registers.
 
     ``entry`` has ``i2c``, ``scl``, ``sda``, ``shunt_uohm``; perhaps ``address`` and ``shunt_within_ppm``.
@@ -31,15 +30,13 @@ class PowerMonitor:
     gain_within_ppm = 0
     volts_within_nv = 0
     shunt_within_nv = 0
-    shunt_register = 0
-    volts_register = 0
 
     def __init__(self, entry):
         shunt_uohm = entry["shunt_uohm"]
         if not _SHUNT_LIMITS_UOHM[0] <= shunt_uohm <= _SHUNT_LIMITS_UOHM[1]:
             raise ValueError("shunt_uohm = %d is no shunt" % shunt_uohm)
-        self.registers = Registers(self.name, entry, self.usual_address)
         period_us = 2 * self.conversion_us * self.averages
+        super().__init__(self.name, Registers(self.name, entry, self.usual_address), period_us)
         self.rate_mhz = 1_000_000_000 // period_us
         half_ns = 500 * period_us
         apart_ns = 500 * self.conversion_us
@@ -65,7 +62,6 @@ class PowerMonitor:
                 within_zero_nano=self.shunt_within_nv * 1_000_000 // shunt_uohm,
             ),
         )
-        self._pace = Pace(self.name, period_us)
 
     def probe(self):
         """Find the chip by its numbers and reset it."""
@@ -74,38 +70,3 @@ class PowerMonitor:
     def configure(self):
         """Set the chip up; return its registers as read back."""
         raise NotImplementedError
-
-    def restart(self):
-        """Begin a new round of conversions."""
-        raise NotImplementedError
-
-    def is_ready(self):
-        """Whether a round is complete that was not reported yet."""
-        raise NotImplementedError
-
-    def check(self):
-        """Raise SensorError unless the chip has its settings still."""
-        raise NotImplementedError
-
-    def start(self, now):
-        """The first round of the run begins now."""
-        self.restart()
-        self._pace.start(now)
-
-    def collect(self, side):
-        """Take a round's means if they are ready; see the contract in ``sensors``."""
-        pace = self._pace
-        tick = ticks_us()
-        if not pace.is_near(tick):
-            return
-        if not self.is_ready():
-            pace.not_yet(tick)
-            return
-        late = pace.found(side, tick)
-        side.add(self.registers.get_signed(self.volts_register))
-        side.add(self.registers.get_signed(self.shunt_register))
-        side.close_sample(tick, late)
-
-    def stop(self):
-        """Leave it converting; read the settings back."""
-        self.check()

@@ -4,9 +4,10 @@ Source: TI data sheet SNOS D82 (from memory: registers, reset values, conversion
 the mean of 8 conversions of 15.5 ms; the chip waits until 125 ms have passed.
 """
 
-from time import sleep_ms, ticks_us
+from time import sleep_ms
 
-from sensors import Pace, channel
+from sensors import channel
+from sensors.polled import Polled
 from sensors.registers import Registers
 
 _TEMPERATURE = 0x00
@@ -28,14 +29,15 @@ _WITHIN_NS = 12_000_000  # half of what a clock off by a fifth makes (assumed)
 _RESET_MS = 3
 
 
-class Sensor:
+class Sensor(Polled):
     """The chip on the pins ``i2c`` (a bus number), ``scl`` and ``sda``; perhaps at another ``address``."""
 
     name = "tmp117"
     rate_mhz = 8_000
+    value_registers = (_TEMPERATURE,)
 
     def __init__(self, entry):
-        self.registers = Registers(self.name, entry, 0x48)
+        super().__init__(self.name, Registers(self.name, entry, 0x48), _PERIOD_US)
         self.channels = (
             channel(
                 "transducer temperature",
@@ -47,7 +49,6 @@ class Sensor:
                 within_zero_nano=100_000_000,
             ),
         )
-        self._pace = Pace(self.name, _PERIOD_US)
 
     def probe(self):
         """Reset the chip: its number and its configuration must be what the data sheet says."""
@@ -59,28 +60,18 @@ class Sensor:
     def configure(self):
         """Convert for ever; return the configuration as read back."""
         self.registers.set(_CONFIG, _WANTED)
-        self.registers.expect(_CONFIG, _WANTED, _SETTINGS_MASK, "as set")
+        self.check()
         return _WANTED.to_bytes(2, "big")
 
-    def start(self, now):
+    def restart(self):
         """Writing the configuration begins a new conversion."""
         self.registers.set(_CONFIG, _WANTED)
         self.registers.load(_TEMPERATURE)  # forget an old one
-        self._pace.start(now)
 
-    def collect(self, side):
-        """Take a temperature if one is ready; see the contract in ``sensors``."""
-        pace = self._pace
-        tick = ticks_us()
-        if not pace.is_near(tick):
-            return
-        if self.registers.load(_CONFIG)[0] & (_READY >> 8) == 0:
-            pace.not_yet(tick)
-            return
-        late = pace.found(side, tick)
-        side.add(self.registers.get_signed(_TEMPERATURE))
-        side.close_sample(tick, late)
+    def is_ready(self):
+        """The flag is gone once it was read."""
+        return self.registers.load(_CONFIG)[0] & (_READY >> 8) != 0
 
-    def stop(self):
-        """Leave it converting; read the settings back."""
+    def check(self):
+        """The configuration is as it was set."""
         self.registers.expect(_CONFIG, _WANTED, _SETTINGS_MASK, "as set")
