@@ -289,6 +289,10 @@ FROZEN_IDENTITY_FIELDS = 6
 """This many first fields of IDENTIFIED stay as they are in every version of the protocol."""
 
 
+# MicroPython's struct raises ValueError and has no error of its own
+_DOES_NOT_FIT = (getattr(struct, "error", ValueError), ValueError, OverflowError)
+
+
 class MessageError(ValueError):
     """A payload too short for its fields, or a value that does not fit its field."""
 
@@ -297,7 +301,7 @@ def pack(kind: int, **values: "Any") -> bytes:
     """The payload of message ``kind``. For BLOCK and SIDE this is the header only: samples follow it."""
     try:
         return _pack_fields(FIELDS[kind], values)
-    except (struct.error, ValueError, OverflowError) as error:
+    except _DOES_NOT_FIT as error:
         raise MessageError("message 0x%02x: %s" % (kind, error)) from error
 
 
