@@ -48,7 +48,7 @@ from anviltrace.calibration.procedure import Setup, dead_weights, outline_of
 from anviltrace.calibration.quantities import RAISED_COSINE
 from anviltrace.calibration.slope import site_of
 from anviltrace.calibration.stability import Gate, Known, Window, look_at, why_unsteady
-from anviltrace.onethread import children_with_one_thread
+from anviltrace.onethread import environment_of_workers
 from anviltrace.records import Arm, Calibration, LoadStep, Mass, Spread
 from anviltrace.virtual import lever as virtual
 from anviltrace.virtual.rig import Gauge, Transducer
@@ -353,7 +353,7 @@ def study(workshop: Workshop, times: int) -> Values:
 def study_on_two(workshop: Workshop, times: int) -> Values:
     """The same on two processes."""
     spawn = multiprocessing.get_context("spawn")
-    with children_with_one_thread(), ProcessPoolExecutor(2, spawn) as pool:
+    with environment_of_workers(), ProcessPoolExecutor(2, spawn) as pool:
         return np.array(list(pool.map(partial(judge, workshop), range(times), chunksize=10)))
 
 

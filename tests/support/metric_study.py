@@ -24,7 +24,7 @@ from anviltrace.metrics.catalogue import CATALOGUE, Need
 from anviltrace.metrics.evaluate import evaluate
 from anviltrace.metrics.results import Value
 from anviltrace.metrics.uncertainty import Combined, Part, combine
-from anviltrace.onethread import children_with_one_thread
+from anviltrace.onethread import environment_of_workers
 from anviltrace.trace.sampling import corrected_width_s
 
 BOUNDED = frozenset(
@@ -226,7 +226,7 @@ def _exponential(one: Drawn) -> str | None:
 def study(seeds: Iterable[int]) -> list[Judged]:
     """:func:`judge` for each of the seeds, on two processes of one thread each."""
     spawn = multiprocessing.get_context("spawn")
-    with children_with_one_thread(), ProcessPoolExecutor(2, spawn) as pool:
+    with environment_of_workers(), ProcessPoolExecutor(2, spawn) as pool:
         return [row for rows in pool.map(judge, seeds, chunksize=10) for row in rows]
 
 

@@ -25,7 +25,7 @@ from anviltrace.metrics.converter import boxcars_s
 from anviltrace.metrics.evaluate import evaluate
 from anviltrace.metrics.facts import RunFacts, zero_reading
 from anviltrace.metrics.results import RunContext, RunResult
-from anviltrace.onethread import children_with_one_thread
+from anviltrace.onethread import environment_of_workers
 from anviltrace.records import Arm, Calibration, LoadStep, Mass, RingDown, RunState, Spread
 from anviltrace.virtual.frontend import SincFilter
 from anviltrace.virtual.lever import lever_torque_nm
@@ -302,5 +302,5 @@ def study(known: Stated, benches: int) -> Numbers:
     Each with one thread: on matrices this small more of them only wait for each other.
     """
     spawn = multiprocessing.get_context("spawn")
-    with children_with_one_thread(), ProcessPoolExecutor(2, spawn) as pool:
+    with environment_of_workers(), ProcessPoolExecutor(2, spawn) as pool:
         return np.array(list(pool.map(partial(judged, known), range(benches), chunksize=50)))

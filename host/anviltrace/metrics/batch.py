@@ -24,7 +24,7 @@ from anviltrace.metrics.evaluate import evaluate
 from anviltrace.metrics.facts import Gatherer, RunFacts
 from anviltrace.metrics.remembered import Outline, outline, pack, recall, remember
 from anviltrace.metrics.results import RunResult
-from anviltrace.onethread import children_with_one_thread
+from anviltrace.onethread import environment_of_workers
 from anviltrace.records import Run
 from anviltrace.trace.kernels import compile_them
 
@@ -156,7 +156,7 @@ def _in_processes(
     ended: SimpleQueue[Future[Packed]] = SimpleQueue()
     try:
         with (
-            children_with_one_thread(),
+            environment_of_workers(),
             ProcessPoolExecutor(jobs, spawn, _open, (path, manner, many)) as pool,
         ):
             try:
