@@ -44,7 +44,6 @@ _CYCLES = 250  # of the state machine in a sample period
 _READING = 103  # cycles from data-ready to the word
 _BLIND = 222  # cycles to the next data-ready are these, and 4 for each look at it
 _LONGEST = 255  # looks that are counted
-_NOMINAL = 7  # (250 - 222) / 4
 _EARLY = 5  # looks: sooner than 49/50 of a period less a look
 _LATE = 39  # looks: 3/2 of a period
 _UNKNOWN = 0

@@ -7,14 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from anviltrace.capture.intake import Counts, Intake
+from anviltrace.capture.intake import Counts, Intake, Keeper
 from anviltrace.capture.onset import BACK_S, Baseline, OnsetFinder, baseline, floor_counts
 from anviltrace.capture.stages import Stage
 from anviltrace.link.burst import Burst, from_its_first_block, plan_burst, totals_from_its_first_block
 from anviltrace.link.events import Totals
 from anviltrace.link.identity import Identity
 from anviltrace.records import Plan, Settings
-from anvilwire.messages import NO_TRIGGER
+from anvilwire.messages import BLOCK_SAMPLES, NO_TRIGGER
 
 COMPLETE = "ended with the burst"
 
@@ -66,8 +66,12 @@ class BurstStages:
         self._plan = plan
         self._settings = settings
         rate_hz = settings.rate_hz
-        watched_from = 256 * (burst.before_blocks + 1)
-        quiet = 256 * burst.blocks if plan is None else max(watched_from, round(plan.before_s * rate_hz))
+        watched_from = BLOCK_SAMPLES * (burst.before_blocks + 1)
+        quiet = (
+            BLOCK_SAMPLES * burst.blocks
+            if plan is None
+            else max(watched_from, round(plan.before_s * rate_hz))
+        )
         self._until = quiet
         self._finder: OnsetFinder | None = None
         self.stage = Stage.QUIET
@@ -132,20 +136,20 @@ class BurstStages:
 class BurstIntake(Intake):
     """Takes the blocks of a burst, which begin anywhere in the board's run, and counts from its first one."""
 
-    _tables: list[npt.NDArray[np.void]]
-    _parts: list[Counts]
+    def __init__(self, keeper: Keeper, run_id: str, wire_run_id: int, settings: Settings) -> None:
+        super().__init__(keeper, run_id, wire_run_id, settings)
+        self._tables: list[npt.NDArray[np.void]] = []
+        self._parts: list[Counts] = []
 
     def take(self, blocks: npt.NDArray[np.void], samples: Counts) -> list[tuple[int, Counts]]:
         """Hold the blocks until the totals tell where the burst begins."""
-        if not hasattr(self, "_tables"):
-            self._tables, self._parts = [], []
         self._tables.append(blocks)
         self._parts.append(samples)
         return []
 
     def settle(self, totals: Totals) -> tuple[Totals, list[tuple[int, Counts]]]:
         """Keep the burst: its stretches, and the totals counted as they are."""
-        if not getattr(self, "_tables", None):
+        if not self._tables:
             nothing = totals_from_its_first_block(totals, totals.next_index, totals.lost)
             return nothing, []
         table = np.concatenate(self._tables)

@@ -45,7 +45,7 @@ def record_taps(
     if fitting is not None:
         archive.put(fitting)
     run, stages = recorder.taps(count, tap, None if fitting is None else fitting.id)
-    rung = measure_run(archive, run, settings, stages.quiet_end)
+    rung = measure_taps(taps_of(archive, run, settings, stages.quiet_end), settings)
     if isinstance(rung, str):
         ended = "" if stages.taps == count else f"{stages.reason}; "
         raise RecordError(f"{ended}{rung}; the recording is kept, nothing was put on record from it")
@@ -66,16 +66,6 @@ def record_taps(
     )
     archive.put(made)
     return made, rung
-
-
-def measure_run(archive: Archive, run: Run, settings: Settings, quiet_end: int) -> RungTaps | str:
-    """What the taps of a recording come to, or why they tell nothing; it is quiet up to ``quiet_end``."""
-    found = taps_of(archive, run, settings, quiet_end)
-    if isinstance(found, str):
-        return found
-    limits = float(settings.saturation_low), float(settings.saturation_high)
-    measured = [measure_tap(tap, found.rate_hz, found.noise_sd, limits) for tap in found.taps]
-    return combine_taps(measured, LEAST_TAPS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +96,15 @@ def taps_of(archive: Archive, run: Run, settings: Settings, quiet_end: int) -> T
         for tap in find_taps(piece, rate_hz, level, noise)
     )
     return TapsFound(taps, rate_hz, noise)
+
+
+def measure_taps(found: TapsFound | str, settings: Settings) -> RungTaps | str:
+    """What the taps that :func:`taps_of` found come to, or why they tell nothing."""
+    if isinstance(found, str):
+        return found
+    limits = float(settings.saturation_low), float(settings.saturation_high)
+    measured = [measure_tap(tap, found.rate_hz, found.noise_sd, limits) for tap in found.taps]
+    return combine_taps(measured, LEAST_TAPS)
 
 
 def doubts(rung: RungTaps) -> list[str]:

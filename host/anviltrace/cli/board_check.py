@@ -330,7 +330,7 @@ class _Acts:
         from anviltrace.errors import PlanError
         from anviltrace.trace.sampling import LEAST_RATE_HZ
 
-        fastest_hz = max(offer.rate_hz for offer in link.identity.rates)
+        fastest_hz = link.identity.fastest_hz
         if fastest_hz < LEAST_RATE_HZ:
             raise PlanError(_TOO_SLOW)
         settings = link.configure(fastest_hz)

@@ -80,8 +80,7 @@ def tap(
     bench = read_bench(bench_file)
     fitting = None if fitting_name is None else bench.fitting(fitting_name)
     with Archive.open(archive_path, create=True) as archive, Link(open_port(port_url)) as link:
-        fastest_hz = max(offer.rate_hz for offer in link.identity.rates)
-        settings = link.configure(rate_hz or fastest_hz, gain)
+        settings = link.configure(rate_hz or link.identity.fastest_hz, gain)
         session = open_session(archive, link, bench, settings, operator)
         try:
             made, rung = record_one(archive, link, settings, session.id, fitting, count, note)

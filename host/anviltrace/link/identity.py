@@ -73,6 +73,11 @@ class Identity:
     link_bytes_per_s: int | None
     sensors: int
 
+    @property
+    def fastest_hz(self) -> float:
+        """The highest rate on offer."""
+        return max(offer.rate_hz for offer in self.rates)
+
     def as_record(self) -> Board:
         """The board for the archive. The same board with the same firmware has the same id everywhere."""
         facts = (

@@ -19,7 +19,7 @@ from anviltrace.capture.recorder import Recorder
 from anviltrace.capture.shuntreadings import kept_shunts
 from anviltrace.capture.sideintake import NOTICE
 from anviltrace.capture.stages import QUIET_BEFORE_TAPS_S
-from anviltrace.capture.tap import TapsFound, doubts, measure_run, taps_of
+from anviltrace.capture.tap import TapsFound, doubts, measure_taps, taps_of
 from anviltrace.errors import ArchiveError, RecordError
 from anviltrace.metrics.figures import value_with_uncertainty
 from anviltrace.proof.guided import Push, judge_polarity, judge_ring, judge_shunt
@@ -124,8 +124,7 @@ def work_out_check(
     told = {name: not_done(name, _LEFT_OUT) for name in ACTS} | dict(left_out or {})
     reading = _still_reading(archive, runs, jitter_s)
     sizes = sizes_of(runs.settings, _counts_per_nm(archive, runs), nominal, unit)
-    found = None if runs.taps is None else _taps(archive, runs)
-    rung = None if runs.taps is None else _rung(archive, runs)
+    found, rung = _taps(archive, runs)
     lines = [
         *judge_still(reading, sizes, limits),
         _polarity(archive, runs, reading, sizes) or told["polarity"],
@@ -173,21 +172,13 @@ def _shunt(archive: Archive, runs: CheckRuns, sizes: Sizes, limits: CheckLimits)
     return judge_shunt(work_out(taken[-1]), taken[-1].shunt.name, sizes, limits)
 
 
-def _quiet_end(settings: Settings) -> int:
-    return round(QUIET_BEFORE_TAPS_S * settings.rate_hz)
-
-
-def _taps(archive: Archive, runs: CheckRuns) -> TapsFound | None:
-    assert runs.taps is not None
-    assert runs.tap_settings is not None
-    found = taps_of(archive, runs.taps, runs.tap_settings, _quiet_end(runs.tap_settings))
-    return None if isinstance(found, str) else found
-
-
-def _rung(archive: Archive, runs: CheckRuns) -> RungTaps | str:
-    assert runs.taps is not None
-    assert runs.tap_settings is not None
-    return measure_run(archive, runs.taps, runs.tap_settings, _quiet_end(runs.tap_settings))
+def _taps(archive: Archive, runs: CheckRuns) -> tuple[TapsFound | None, RungTaps | str | None]:
+    """The taps and what they come to, or why they tell nothing; nothing where none were recorded."""
+    if runs.taps is None or runs.tap_settings is None:
+        return None, None
+    quiet_end = round(QUIET_BEFORE_TAPS_S * runs.tap_settings.rate_hz)
+    found = taps_of(archive, runs.taps, runs.tap_settings, quiet_end)
+    return None if isinstance(found, str) else found, measure_taps(found, runs.tap_settings)
 
 
 def _ring(runs: CheckRuns, rung: RungTaps | str | None, limits: CheckLimits) -> list[CheckLine]:

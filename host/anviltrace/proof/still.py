@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +18,8 @@ from anviltrace.proof.sizes import Sizes
 from anviltrace.records import Settings
 from anviltrace.trace.codes import Codes, look_at_codes
 from anviltrace.trace.drift import Drift, still_drift
-from anviltrace.trace.noise import ROUNDING_SD, Noise, effective_bits, noise_free_bits, still_noise, strays
+from anviltrace.trace.level import ROUNDING_SD
+from anviltrace.trace.noise import Noise, effective_bits, noise_free_bits, still_noise, strays
 from anviltrace.trace.spectrum import Folded, MainsHum, mains_hum
 
 Counts = npt.NDArray[np.int32]
@@ -37,7 +39,7 @@ _LEAST_JITTER_S = 10e-6
 _AGAIN = "leave rig, table and cable alone, and record again"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class StillReading:
     """A recording of a rig at rest. ``pieces`` are its stretches between gaps, counts only.
 
@@ -52,23 +54,38 @@ class StillReading:
     jitter_s: float | None
     lost: int
 
-    @property
+    @cached_property
     def counts(self) -> Counts:
         """All samples there are."""
         return np.concatenate(self.pieces) if self.pieces else np.empty(0, np.int32)
 
-    @property
+    @cached_property
     def longest(self) -> Counts:
         """The longest stretch without a gap."""
         return max(self.pieces, key=len, default=np.empty(0, np.int32))
 
-    @property
+    @cached_property
+    def strays(self) -> npt.NDArray[np.intp]:
+        """Where single readings of the longest stretch lie far off."""
+        return strays(self.longest)
+
+    @cached_property
     def quiet(self) -> npt.NDArray[np.float64]:
         """The longest stretch, strays replaced by the reading before them: those have their own line."""
         counts = self.longest.astype(np.float64)
-        for place in strays(self.longest):
+        for place in self.strays:
             counts[place] = counts[max(0, place - 1)]
         return counts
+
+    @cached_property
+    def noise(self) -> Noise | str:
+        """Its noise, or why that cannot be told."""
+        return still_noise(self.quiet, self.true_rate_hz)
+
+    @cached_property
+    def hum(self) -> MainsHum | Folded | str:
+        """Mains hum in it, or why that cannot be told."""
+        return mains_hum(self.quiet, self.true_rate_hz)
 
     @property
     def true_rate_hz(self) -> float:
@@ -120,8 +137,7 @@ def _zero(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckLine
 
 
 def _strays(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckLine:  # noqa: ARG001
-    counts = reading.longest
-    found = strays(counts)
+    counts, found = reading.longest, reading.strays
     verdict = judged(fails=found.size > limits.strays_fail_share * counts.size, looks=found.size > 0)
     some = ", ".join(str(int(code)) for code in counts[found[:_MOST_NAMED]])
     return CheckLine(
@@ -137,7 +153,7 @@ def _strays(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckLi
 
 
 def _noise(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckLine:
-    noise = still_noise(reading.quiet, reading.true_rate_hz)
+    noise = reading.noise
     if isinstance(noise, str):
         return not_done("noise", noise)
     sd = max(noise.sd, ROUNDING_SD)
@@ -189,7 +205,7 @@ def _judge_noise(
 
 
 def _hum(reading: StillReading, sizes: Sizes, limits: CheckLimits) -> CheckLine:
-    found = mains_hum(reading.quiet, reading.true_rate_hz)
+    found = reading.hum
     if isinstance(found, str):
         return not_done("hum", found)
     if isinstance(found, Folded):
@@ -220,8 +236,7 @@ def _judge_hum(found: MainsHum, reading: StillReading, sizes: Sizes, limits: Che
         data |= sizes.data("hum_below", found.below)
         return CheckLine("hum", Verdict.PASS, f"none seen; below {_up(sizes, found.below)}", limit, "", data)
     data |= {**sizes.data("hum", found.amplitude), **sizes.data("hum_u", found.u_amplitude)}
-    noise = still_noise(reading.quiet, reading.true_rate_hz)
-    variance = 0.0 if isinstance(noise, str) else noise.sd**2
+    variance = 0.0 if isinstance(reading.noise, str) else reading.noise.sd**2
     share = min(1.0, 0.5 * found.amplitude**2 / variance) if variance else 1.0
     uv = math.nan if sizes.uv_per_v is None else sizes.uv_per_v * found.amplitude
     data["hum_share_of_noise"] = share

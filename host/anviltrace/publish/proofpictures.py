@@ -16,7 +16,7 @@ from anviltrace.publish import ink
 from anviltrace.publish.charts import as_bytes
 from anviltrace.publish.folder import write_files
 from anviltrace.trace.ringdown import RungTaps
-from anviltrace.trace.spectrum import MainsHum, Tone, mains_hum, spectrum
+from anviltrace.trace.spectrum import MainsHum, Tone, spectrum
 
 Numbers = npt.NDArray[np.float64]
 
@@ -51,7 +51,7 @@ def draw_spectrum(checked: Checked) -> Figure:
     axes = figure.subplots()
     hz, density = _thinned(found.hz, found.density * factor)
     axes.loglog(hz, density, color=_LINE, linewidth=0.8)
-    hum = mains_hum(reading.quiet, reading.true_rate_hz)
+    hum = reading.hum
     tones = [] if isinstance(hum, str) else [tone for tone in hum.tones if tone.clear]
     folded = not isinstance(hum, str | MainsHum)
     _mark_tones(axes, tones, found.hz, factor * found.density, factor, unit, folded=folded)

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from anviltrace.trace.level import noise_sd
+from anviltrace.trace.level import SD_PER_MAD, noise_sd
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
@@ -97,7 +97,7 @@ def look_at_codes(counts: npt.ArrayLike) -> Codes | str:
 
 
 def _robust_sd(steps: Ints) -> float:
-    return 1.482602 * float(np.median(np.abs(steps))) if steps.size else 0.0
+    return SD_PER_MAD * float(np.median(np.abs(steps))) if steps.size else 0.0
 
 
 def _repeat_limits(steps: Ints, step_sd: float) -> tuple[int, int]:

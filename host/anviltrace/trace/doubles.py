@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from anviltrace.trace.kernels import largest_of, medians_of, shares_of
-from anviltrace.trace.level import median, medians
+from anviltrace.trace.level import SD_PER_MAD, median, medians
 
 if TYPE_CHECKING:
     from anviltrace.trace.finding import Found
@@ -38,7 +38,6 @@ MOST_SWING = 0.5
 """Where the rig swings up again to this share of the net peak, a swing may look like a strike."""
 _SPREAD_SD = 5.5
 """Blows differ and there is noise: a strike stands out by so many standard deviations of that, too."""
-_SD_PER_MAD = 1.482602
 _LEVEL_S, _GUARD_S = 0.006, 0.0002
 """The level before a blow is read over this long, up to a little before its rise."""
 _ENOUGH = 60
@@ -142,7 +141,7 @@ def _usual(typical: Floats) -> Floats:
 def _most_over(some: Floats, typical: Floats) -> Floats:
     """How far over what is usual one blow may reach at each sample: a fifth of the net peak, or what ``some``
     of the blows differ by."""
-    spread = _SD_PER_MAD * _column_medians(np.abs(some - typical))
+    spread = SD_PER_MAD * _column_medians(np.abs(some - typical))
     return np.maximum(LEAST_EXCESS, _SPREAD_SD * np.maximum(spread, median(spread)))
 
 

@@ -10,9 +10,9 @@ import numpy.typing as npt
 LEAST_QUIET = 5
 """Quiet samples that a level needs; with fewer it is not known."""
 
-_SD_PER_MAD = 1.482602
+SD_PER_MAD = 1.482602
 """Standard deviation of normal noise over its median absolute deviation: 1/Φ⁻¹(3/4)."""
-_ROUNDING_SD = 12.0**-0.5
+ROUNDING_SD = 12.0**-0.5
 """Standard deviation of what rounding to whole counts takes away."""
 
 
@@ -64,5 +64,5 @@ def noise_sd(values: npt.ArrayLike) -> float:
     third = stretch.size // 3
     rise = float(np.median(stretch[-third:]) - np.median(stretch[:third]))
     departure = stretch - np.arange(stretch.size) * (rise / (stretch.size - third))
-    spread = _SD_PER_MAD * float(np.median(np.abs(departure - np.median(departure))))
-    return max(spread, _ROUNDING_SD) if np.issubdtype(stretch.dtype, np.integer) else spread
+    spread = SD_PER_MAD * float(np.median(np.abs(departure - np.median(departure))))
+    return max(spread, ROUNDING_SD) if np.issubdtype(stretch.dtype, np.integer) else spread

@@ -21,8 +21,6 @@ Floats = npt.NDArray[np.float64]
 
 PEAK_TO_PEAK_SD = 6.6
 """Standard deviations from the lowest to the highest reading of normal noise, all but 0.1 %."""
-ROUNDING_SD = 12.0**-0.5
-"""Standard deviation of what rounding to whole counts takes away."""
 STRAY_SD = 12.0
 LEAST_STRETCHES = 10
 LEAST_IN_STRETCH = 8

@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from anviltrace.trace.ring import LEAST_HZ, LEAST_REST, Ring, strongest_ring
+from anviltrace.trace.sampling import folded_hz
 
 Floats = npt.NDArray[np.float64]
 
@@ -90,8 +91,7 @@ def damping_of_decrement(decrement: float) -> float:
 def ring_of(natural_hz: float, damping_ratio: float, rate_hz: float) -> Ring:
     """The ring as samples show it: damped frequency, folded where it lies above half the rate."""
     damped = natural_hz * math.sqrt(1.0 - damping_ratio**2)
-    folded = abs(damped - rate_hz * round(damped / rate_hz))
-    return Ring(folded, 1.0 / (2.0 * math.pi * natural_hz * damping_ratio))
+    return Ring(folded_hz(damped, rate_hz), 1.0 / (2.0 * math.pi * natural_hz * damping_ratio))
 
 
 def find_taps(values: npt.ArrayLike, rate_hz: float, level: float, noise_sd: float) -> list[slice]:

@@ -44,6 +44,11 @@ _HALF_SINE_VARIANCE = 0.25 - 2.0 / math.pi**2
 _LEAST_CORRECTED = 0.3
 
 
+def folded_hz(frequency_hz: float, rate_hz: float) -> float:
+    """Where a frequency shows in samples of a rate."""
+    return abs(frequency_hz - rate_hz * round(frequency_hz / rate_hz))
+
+
 def impulse_error_sd(base_s: npt.ArrayLike, rate_hz: float, boxcars_s: tuple[float, ...]) -> Floats:
     """Standard deviation of the impulse read from one blow at a random phase, as a share of the impulse.
 

@@ -16,9 +16,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import welch
 
+from anviltrace.trace.hum import MAINS_HZ
+from anviltrace.trace.sampling import folded_hz
+
 Floats = npt.NDArray[np.float64]
 
-BASES_HZ = (50.0, 60.0)
 HARMONICS = 5
 SHOWN_SHARE = 0.45
 """Multiples above this share of the rate are left out: half of it is the end, and filters fall before."""
@@ -101,14 +103,9 @@ def mains_hum(values: npt.ArrayLike, rate_hz: float) -> MainsHum | Folded | str:
         return f"{record.size} samples are too few for a spectrum: record {max(1.0, 64 / rate_hz):.2g} s"
     part = record[: round(_LONGEST_S * rate_hz)]
     lines = _Lines(part, rate_hz)
-    if max(BASES_HZ) > SHOWN_SHARE * rate_hz:
+    if max(MAINS_HZ) > SHOWN_SHARE * rate_hz:
         return _folded(lines, rate_hz)
-    return max((_hum(lines, base_hz, rate_hz) for base_hz in BASES_HZ), key=_strength)
-
-
-def folded_hz(frequency_hz: float, rate_hz: float) -> float:
-    """Where a frequency shows in samples of a rate."""
-    return abs(frequency_hz - rate_hz * round(frequency_hz / rate_hz))
+    return max((_hum(lines, base_hz, rate_hz) for base_hz in MAINS_HZ), key=_strength)
 
 
 class _Lines:
@@ -179,7 +176,7 @@ def _strength(hum: MainsHum) -> tuple[bool, float]:
 
 def _folded(lines: _Lines, rate_hz: float) -> Folded:
     """What can be said at a rate that does not reach the mains."""
-    places = [(base_hz, folded_hz(base_hz, rate_hz)) for base_hz in BASES_HZ]
+    places = [(base_hz, folded_hz(base_hz, rate_hz)) for base_hz in MAINS_HZ]
     told = " and ".join(f"{base_hz:g} Hz at {place:.1f} Hz" for base_hz, place in places)
     reason = (
         f"{rate_hz:.4g} samples a second show nothing above {0.5 * rate_hz:.3g} Hz; mains of {told} would "

@@ -42,8 +42,7 @@ def play(archive: Archive, folder: Path, port_url: str, unit: TorqueUnit) -> Non
     bench = read_bench(folder / "bench.toml")
     first = read_plan(folder / PLANS[0])
     with Link(open_port(port_url)) as link:
-        fastest_hz = max(offer.rate_hz for offer in link.identity.rates)
-        settings = link.configure(fastest_hz, first.gain)
+        settings = link.configure(link.identity.fastest_hz, first.gain)
         session = open_session(archive, link, bench, settings, "virtual operator")
         _tap(archive, link, session, settings, bench)
         settings = link.configure(first.rate_hz, first.gain)
