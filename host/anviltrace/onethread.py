@@ -16,20 +16,11 @@ def prefer_one_thread() -> None:
         os.environ.setdefault(name, "1")
 
 
-_OF_WORKERS = {
-    **dict.fromkeys(NAMES, "1"),
-    "MALLOC_MMAP_THRESHOLD_": str(32 * 2**20),
-    "MALLOC_TRIM_THRESHOLD_": str(256 * 2**20),
-}
-"""Memory used once is kept, too (glibc; others do not look): a worker needs the same megabytes for every run,
-and to be given them anew each time costs it an eighth of its time."""
-
-
 @contextmanager
 def environment_of_workers() -> Iterator[None]:
-    """Processes begun meanwhile have one thread each, and keep the memory they used."""
-    before = {name: os.environ.get(name) for name in _OF_WORKERS}
-    os.environ.update(_OF_WORKERS)
+    """Processes begun meanwhile have one thread each."""
+    before = {name: os.environ.get(name) for name in NAMES}
+    os.environ.update(dict.fromkeys(NAMES, "1"))
     try:
         yield
     finally:

@@ -1,25 +1,26 @@
 """The results of many runs: those that were worked out before are found again, the rest share the processors.
 
-Every result is kept as soon as it is there, so that whoever is stopped in the middle goes on where it was.
+Every result is kept as soon as it is there, by the process that worked it out, so that whoever is stopped in
+the middle goes on where it was.
 """
 
 from __future__ import annotations
 
 import multiprocessing
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from itertools import chain, islice
 from pathlib import Path
-from queue import SimpleQueue
 from types import TracebackType
 from typing import Self
 
 from anviltrace.archive.archive import Archive
 from anviltrace.archive.workedout import WorkedOut
 from anviltrace.errors import AnalysisError
+from anviltrace.memory import keep_memory
 from anviltrace.metrics.evaluate import evaluate
 from anviltrace.metrics.facts import Gatherer, RunFacts
 from anviltrace.metrics.remembered import Outline, outline, pack, recall, remember
@@ -29,8 +30,8 @@ from anviltrace.records import Run
 from anviltrace.trace.kernels import compile_them
 
 Advance = Callable[[int, int], None]
-Packed = tuple[RunResult, bytes]
-"""A result, and the same as it is kept: whoever works it out packs it."""
+Task = tuple[RunFacts, Outline | None]
+"""A run without its samples, and what its result will be made from, where that can be kept."""
 
 WORTH_PROCESSES = 60
 """Fewer runs than this are done before another process has begun, or Numba is loaded."""
@@ -38,7 +39,7 @@ WORTH_PROCESSES = 60
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Manner:
-    """How runs are worked out. ``jobs`` processes, None for as many as are worth it.
+    """How runs are worked out. ``jobs`` processes, this one included, None for as many as are worth it.
 
     ``named``, ``thresholds_nm`` and ``filter_name`` are handed to :class:`Gatherer`.
 
@@ -57,6 +58,10 @@ class Manner:
 
 
 _PLAIN = Manner()
+
+_AHEAD = 3
+"""Runs that each other process has to do at any time: enough that none waits while this one is at a long
+run, few enough that this one does not wait for the others in the end."""
 
 
 class Batch:
@@ -83,39 +88,28 @@ class Batch:
 
         Raises AnalysisError when a process dies, DamageError when samples do not agree with their checksum.
         """
-        known: dict[str, Outline | None] = {}
         done: dict[str, RunResult] = {}
-        for result, packed in self._worked_out(self._left(runs, known, done), len(runs)):
-            run_id = result.context.run.id
-            self._remember(known[run_id], packed)
-            done[run_id] = result
+        for result in self._worked_out(self._left(runs, done), len(runs)):
+            done[result.context.run.id] = result
             if advance is not None:
                 advance(len(done), len(runs))
         return [done[run.id] for run in runs]
 
-    def _left(
-        self, runs: Sequence[Run], known: dict[str, Outline | None], done: dict[str, RunResult]
-    ) -> Iterator[RunFacts]:
-        """The runs that have to be worked out, without their samples; fills ``known``, and ``done`` with the
-        others."""
+    def _left(self, runs: Sequence[Run], done: dict[str, RunResult]) -> Iterator[Task]:
+        """The runs that have to be worked out; fills ``done`` with the others."""
         for run in runs:
             facts = self.gatherer.without_samples(run)
-            known[run.id] = self._outline(facts)
-            recalled = self._recall(known[run.id])
+            known = self._outline(facts)
+            recalled = self._recall(known)
             if recalled is None:
-                yield facts
+                yield facts, known
             else:
                 done[run.id] = recalled
 
     def result(self, facts: RunFacts) -> RunResult:
         """The result of one run from these facts without samples, which may differ from the archive's."""
         known = self._outline(facts)
-        recalled = self._recall(known)
-        if recalled is not None:
-            return recalled
-        result = evaluate(self.gatherer.with_samples(facts))
-        self._remember(known, pack(result))
-        return result
+        return self._recall(known) or self._work_out((facts, known))
 
     def _outline(self, facts: RunFacts) -> Outline | None:
         return outline(facts, self.gatherer.seals(facts.context.run))
@@ -123,74 +117,93 @@ class Batch:
     def _recall(self, known: Outline | None) -> RunResult | None:
         return None if known is None or self._manner.anew else recall(self._store, known)
 
-    def _remember(self, known: Outline | None, packed: bytes) -> None:
-        if known is not None:
-            remember(self._store, known, packed)
+    def _work_out(self, task: Task) -> RunResult:
+        return _work_out(self.gatherer, self._store, task)
 
-    def _worked_out(self, left: Iterator[RunFacts], most: int) -> Iterator[Packed]:
-        """Results as they come, in any order, of runs without their samples, ``most`` at the most."""
+    def _worked_out(self, left: Iterator[Task], most: int) -> Iterator[RunResult]:
+        """Results as they come, in any order, of the runs that are left, ``most`` at the most."""
         jobs = min(most, self._manner.jobs or _processors())
         few = list(islice(left, WORTH_PROCESSES))
         many = len(few) == WORTH_PROCESSES
+        left = chain(few, left)
+        if many:
+            _make_ready()
         if jobs <= 1 or (self._manner.jobs is None and not many):
-            if many:
-                compile_them()
-            for facts in chain(few, left):
-                result = evaluate(self.gatherer.with_samples(facts))
-                yield result, pack(result)
-            return
-        yield from _in_processes(self._path, chain(few, left), self._manner, jobs, many)
+            yield from map(self._work_out, left)
+        else:
+            yield from self._with_others(left, jobs - 1, many)
+
+    def _with_others(self, left: Iterator[Task], others: int, many: bool) -> Iterator[RunResult]:
+        """Results of this process and as many ``others``, which read samples and keep results themselves.
+
+        Each computes with one thread: more would only wait for each other. All else about a run is looked
+        up here.
+        """
+        spawn = multiprocessing.get_context("spawn")
+        opened = self._path, self._manner, many
+        done = 0
+        try:
+            with environment_of_workers(), ProcessPoolExecutor(others, spawn, _open, opened) as pool:
+                try:
+                    for result in self._shared_out(left, pool, _AHEAD * others):
+                        done += 1
+                        yield result
+                finally:
+                    pool.shutdown(wait=False, cancel_futures=True)
+        except BrokenProcessPool as error:
+            raise AnalysisError(
+                f"a process died when {done} runs were worked out (out of memory?): these are kept; run the "
+                "command again, with --jobs 1 if it happens again"
+            ) from error
+
+    def _shared_out(self, left: Iterator[Task], pool: ProcessPoolExecutor, ahead: int) -> Iterator[RunResult]:
+        """The others have ``ahead`` runs to do while there are any; meanwhile this process does one."""
+        given: set[Future[RunResult]] = set()
+        for own in left:
+            given.update(pool.submit(_work, task) for task in islice(left, ahead - len(given)))
+            yield self._work_out(own)
+            ended = {one for one in given if one.done()}
+            yield from _results(ended)
+            given -= ended
+        while given:
+            ended, given = wait(given, return_when=FIRST_COMPLETED)
+            yield from _results(ended)
 
 
 def _processors() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _in_processes(
-    path: Path, left: Iterable[RunFacts], manner: Manner, jobs: int, many: bool
-) -> Iterator[Packed]:
-    """Each process reads samples for itself, and computes with one thread: they would only wait for each
-    other. All else about a run is looked up once, here, while they work on those before it."""
-    spawn = multiprocessing.get_context("spawn")
-    begun = done = 0
-    ended: SimpleQueue[Future[Packed]] = SimpleQueue()
-    try:
-        with (
-            environment_of_workers(),
-            ProcessPoolExecutor(jobs, spawn, _open, (path, manner, many)) as pool,
-        ):
-            try:
-                for facts in left:
-                    pool.submit(_work, facts).add_done_callback(ended.put)
-                    begun += 1
-                    while not ended.empty():
-                        yield ended.get().result()
-                        done += 1
-                while done < begun:
-                    yield ended.get().result()
-                    done += 1
-            finally:
-                pool.shutdown(wait=False, cancel_futures=True)
-    except BrokenProcessPool as error:
-        raise AnalysisError(
-            f"a process died when {done} runs were worked out (out of memory?): these are kept; run the "
-            "command again, with --jobs 1 if it happens again"
-        ) from error
+def _make_ready() -> None:
+    """What many runs are worth."""
+    compile_them()
+    keep_memory()
 
 
-_gatherer: Gatherer | None = None
-"""That of this process, where it is one of several."""
+def _results(ended: set[Future[RunResult]]) -> Iterator[RunResult]:
+    return (one.result() for one in ended)
+
+
+def _work_out(gatherer: Gatherer, store: WorkedOut, task: Task) -> RunResult:
+    """Evaluate a run and keep what comes out; committed when this returns."""
+    facts, known = task
+    result = evaluate(gatherer.with_samples(facts))
+    if known is not None:
+        remember(store, known, pack(result))
+    return result
+
+
+_bench: tuple[Gatherer, WorkedOut] | None = None
+"""What this process works with, where it is one of the others."""
 
 
 def _open(path: Path, manner: Manner, many: bool) -> None:
-    global _gatherer
-    archive = Archive.open(path, read_only=True)
-    _gatherer = manner.gatherer(archive)
+    global _bench
+    _bench = manner.gatherer(Archive.open(path, read_only=True)), WorkedOut(path)
     if many:
-        compile_them()
+        _make_ready()
 
 
-def _work(facts: RunFacts) -> Packed:
-    assert _gatherer is not None
-    result = evaluate(_gatherer.with_samples(facts))
-    return result, pack(result)
+def _work(task: Task) -> RunResult:
+    assert _bench is not None
+    return _work_out(*_bench, task)

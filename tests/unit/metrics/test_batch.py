@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+import time
 from contextlib import closing
 from dataclasses import fields
 from pathlib import Path
@@ -108,9 +109,29 @@ def test_a_damaged_result_is_worked_out_anew(path: Path, counted):
 def test_processes_give_the_same(path: Path, counted):
     alone = work(path)
     together = work(path, Manner(anew=True, jobs=2))
-    assert counted.call_count == 5  # none of the second five in this process
+    assert counted.call_count == 5 + 2  # the other process is given three of the second five
+    assert kept(path) == 5
     for one, other in zip(alone, together, strict=True):
         assert_same(one, other)
+
+
+def test_the_other_process_keeps_what_it_did(path: Path, mocker):
+    """Also where the first one is stopped while it works."""
+    mocker.patch.object(batch, "evaluate", side_effect=lambda _facts: _interrupt_when(path, 3))
+    with pytest.raises(KeyboardInterrupt):
+        work(path, Manner(jobs=2))
+    mocker.stopall()
+    evaluate = mocker.spy(batch, "evaluate")
+    work(path)
+    assert evaluate.call_count == 2
+
+
+def _interrupt_when(path: Path, runs: int) -> RunResult:
+    """Stop this process once the other one has kept so many runs."""
+    end_s = time.monotonic() + 60.0
+    while kept(path) < runs and time.monotonic() < end_s:
+        time.sleep(0.05)
+    raise KeyboardInterrupt
 
 
 def test_what_was_done_before_a_stop_is_kept(path: Path, mocker):
@@ -136,8 +157,9 @@ def test_what_was_done_before_a_stop_is_kept(path: Path, mocker):
 
 def test_a_process_that_dies_loses_nothing_that_was_done(path: Path, mocker):
     mocker.patch.object(batch, "_work", _die)
-    with pytest.raises(AnalysisError, match="a process died when 0 runs were worked out"):
+    with pytest.raises(AnalysisError, match=r"a process died when [1-5] runs were worked out"):
         work(path, Manner(jobs=2))
+    assert kept(path) >= 1
     mocker.stopall()
     assert len(work(path)) == 5
 
@@ -150,7 +172,7 @@ def test_an_archive_that_may_only_be_read(path: Path, mocker):
         assert kept(path) == 0
 
 
-def _die(_run: Run) -> RunResult:
+def _die(_task: object) -> RunResult:
     import os
 
     os._exit(1)
