@@ -47,12 +47,28 @@ def tops_of_groups(values: Values, length: int) -> Values:
 
 @_of_finite
 def means_of_groups(values: Values, length: int) -> Floats:
+    if length == 3:
+        return _means_of(values, (0, 1, 2))
+    if length == 4:
+        return _means_of(values, (0, 1, 2, 3))
     means = np.empty(values.size // length)
     for group in range(means.size):
         total = 0.0
         for place in range(group * length, (group + 1) * length):
             total += values[place]
         means[group] = total / length
+    return means
+
+
+@_of_finite
+def _means_of(values: Values, places: tuple[int, ...]) -> Floats:
+    """Means of as many values as there are ``places``: a number known when this is compiled goes quicker."""
+    means = np.empty(values.size // len(places))
+    for group in range(means.size):
+        total = 0.0
+        for place in range(len(places)):
+            total += values[group * len(places) + place]
+        means[group] = total / len(places)
     return means
 
 
@@ -164,11 +180,10 @@ def medians_of(values: Values, first: Indices, end: Indices, step: int = 1) -> F
         most = max(most, end[stretch] - first[stretch])
     taken, left = np.empty(most), np.empty(most + 1)
     for stretch in range(first.size):
-        count = 0
-        for place in range(first[stretch], end[stretch], step):
-            taken[count] = values[place]
-            count += 1
-        medians[stretch] = _median(taken, left, count)
+        some = values[first[stretch] : end[stretch] : step]
+        for place in range(some.size):
+            taken[place] = some[place]
+        medians[stretch] = _median(taken, left, some.size)
     return medians
 
 

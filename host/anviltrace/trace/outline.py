@@ -75,8 +75,9 @@ def _usual(record: Struck) -> int:
 
 def _parabola(values: Floats, index: Indices) -> tuple[Floats, Floats]:
     """How far the apex of a parabola through three samples lies behind the middle one, and above it."""
-    left, top, right = (values[np.clip(index + step, 0, values.size - 1)] for step in (-1, 0, 1))
+    last = values.size - 1
+    left, top, right = values[np.maximum(index - 1, 0)], values[index], values[np.minimum(index + 1, last)]
     bend = left - 2.0 * top + right
-    bends = (bend < 0.0) & (left != top) & (top != right) & (index > 0) & (index < values.size - 1)
+    bends = (bend < 0.0) & (left != top) & (top != right) & (index > 0) & (index < last)
     shift = np.where(bends, 0.5 * (left - right) / np.where(bends, bend, -1.0), 0.0)
     return shift, -0.25 * (left - right) * shift

@@ -118,7 +118,7 @@ def _quiet(record: Struck, since: Indices, first: Indices, last: Indices) -> _Qu
     """Rests from sample ``since`` on; at least one mean of each is quiet."""
     length, most = record.calm.length, record.calm.values.size
     begin = np.minimum(first // length, most - 1)
-    end = np.clip(last // length, begin + 1, most)
+    end = np.minimum(np.maximum(last // length, begin + 1), most)
     return _Quiet(np.minimum(since // length, begin), begin, end, first, last)
 
 

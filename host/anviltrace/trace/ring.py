@@ -29,7 +29,8 @@ LEAST_HZ = 150.0
 """What swings more slowly than any rig is hum, or a level on the move."""
 
 _UNEXPLAINED = 0.7
-_ENOUGH_RESTS = 6
+_ENOUGH_RESTS, _ENOUGH_SAMPLES = 6, 4000
+"""So many tell at which line something rings, and whether a ring explains what they hold."""
 _FROM_S = 0.002
 """A blow is over this long after it last rose."""
 _REST_S = 0.02
@@ -95,6 +96,12 @@ class _Rests:
         """These of them."""
         return _Rests(self.values[which], self.count[which])
 
+    @property
+    def few(self) -> _Rests:
+        """At least six of them if there are, evenly chosen, and a few thousand samples."""
+        most = min(self.count.size // _ENOUGH_RESTS, self.values.size // _ENOUGH_SAMPLES)
+        return self.some(slice(None, None, max(1, most)))
+
 
 def estimate_ring(
     values: Values, rate_hz: float, risen_index: Indices, noise_sd: float, known: Ring | None = None
@@ -130,7 +137,7 @@ def strongest_ring(rests: list[Floats], rate_hz: float) -> Ring | None:
 
 
 def _strongest_ring(rests: _Rests, rate_hz: float) -> Ring | None:
-    sinusoid = _sinusoid(rests, _strongest_turn(rests))
+    sinusoid = _sinusoid(rests, _strongest_turn(rests.few))
     if sinusoid is None:
         return None
     turn, decay = sinusoid
@@ -140,7 +147,7 @@ def _strongest_ring(rests: _Rests, rate_hz: float) -> Ring | None:
 
 def _explains(ring: Ring, rests: _Rests, rate_hz: float) -> bool:
     """Whether much less than the rests is left of them when the ring is taken out."""
-    some = rests.some(slice(None, None, 1 + rests.count.size // _ENOUGH_RESTS))
+    some = rests.few
     still = without_ring(some.values, rate_hz, ring)
     whole = np.arange(still.values.shape[1]) < (some.count // still.length)[:, np.newaxis]
     if not whole.any():  # a swing is longer than the rests
@@ -158,12 +165,13 @@ def _rests(values: Values, rate_hz: float, risen_index: Indices) -> _Rests:
     first, count = first[long], (last - first)[long]
     if not count.size:
         return _Rests(np.empty((0, 0)), count)
-    column = np.arange(int(count.max()))
-    index = np.minimum(first[:, np.newaxis] + column, values.size - 1)
-    taken = _Rests(values[index].astype(np.float64), count)
-    taken.values[~taken.inside] = 0.0
-    mean = taken.values.sum(axis=1) / count
-    return _Rests(np.where(taken.inside, taken.values - mean[:, np.newaxis], 0.0), count)
+    taken = np.zeros((count.size, int(count.max())))
+    for row, begin, end in zip(taken, first, first + count, strict=True):
+        row[: end - begin] = values[begin:end]
+    rests = _Rests(taken, count)
+    taken -= taken.sum(axis=1, keepdims=True) / count[:, np.newaxis]
+    taken[~rests.inside] = 0.0
+    return rests
 
 
 def _strongest_turn(rests: _Rests) -> float:
