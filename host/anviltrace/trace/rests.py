@@ -79,8 +79,7 @@ def rests_around(record: Struck) -> tuple[Rests, Rests]:
     quiet = _quiet(record, np.append(apex, still), first, np.append(last, end))
     ring_end = np.append(_ring_end(record, quiet.some(slice(apex.size)), until), quiet.since[apex.size :])
     ring_end[apex.size + 1 :] = ring_end[long]
-    since = np.append(np.maximum(ring_end, quiet.since)[: apex.size], quiet.since[apex.size :])
-    rests = _rests(record, quiet, since, ring_end)
+    rests = _rests(record, quiet, np.maximum(ring_end, quiet.since), ring_end)
     number = np.arange(-1, apex.size - 1)
     number[np.append(0, long + 1)] = apex.size + np.arange(long.size + 1)
     return rests.some(number), rests.some(slice(apex.size))

@@ -59,6 +59,15 @@ def test_levels_before_and_after_each_blow(kind):
     np.testing.assert_allclose(blows.net_peak, blows.peak - blows.level_before)
 
 
+@pytest.mark.parametrize("blows_per_s", [19.4, 19.6, 19.8])
+def test_the_level_before_a_blow_holds_nothing_of_the_one_before(blows_per_s):
+    """Rests of 50 ms and a little more are long enough for a line up to the blow before, and no further."""
+    made, blows = _measured(
+        samples=39.0, width_s=1.3e-3, blows_per_s=blows_per_s, interval_scatter=0.01, natural_hz=1500.0
+    )
+    np.testing.assert_allclose(blows.impulse, made.impulse_nms, rtol=2e-3)
+
+
 def test_impulse_with_a_level_that_drifts_between_blows():
     """100 N·m a second, 2.5 N·m from blow to blow."""
     made = make(Train(samples=25.0), np.random.default_rng(1))
