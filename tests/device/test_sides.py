@@ -70,10 +70,10 @@ class Keeper:
         self.kept: dict[str, tuple[SideChannel, list[tuple[int, Any]]]] = {}
         self.notices: list[str] = []
 
-    def begin_side(self, channel: SideChannel) -> Any:
-        pieces: list[tuple[int, Any]] = []
-        self.kept[channel.quantity] = (channel, pieces)
-        return SimpleNamespace(append=lambda first, counts: pieces.append((first, counts)))
+    def keep_sides(self, parts: Any, rate_hz: float | None = None) -> None:  # noqa: ARG002
+        for channel, new in parts:
+            _, pieces = self.kept.get(channel.quantity, (None, []))
+            self.kept[channel.quantity] = (channel, [*pieces, *new])
 
     def notice(self, kind: str, text: str, at_index: int | None = None) -> None:  # noqa: ARG002
         self.notices.append(text)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
@@ -11,12 +12,12 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from anviltrace.archive import chunks, lock, rows
+from anviltrace.archive import chunks, lock, rows, sides
+from anviltrace.archive.chunks import Piece
 from anviltrace.archive.codec import Counts
 from anviltrace.archive.connection import connect, plain_errors, transaction
 from anviltrace.archive.orphans import close_orphans
 from anviltrace.archive.seal import Sealer
-from anviltrace.archive.sides import SideRecording
 from anviltrace.errors import ArchiveError, RecordError
 from anviltrace.records import Gap, Notice, Run, RunState, Settings, SideChannel, now_utc
 
@@ -55,7 +56,7 @@ class Recording:
         self._samples = 0
         self._gaps: list[Gap] = []
         self._sealer = Sealer()
-        self._sides: list[SideRecording] = []
+        self._side_ends: dict[str, int] = {}
         self._open = True
 
     @property
@@ -123,18 +124,29 @@ class Recording:
         self._must_be_open()
         self._insert(Notice(self._run.id, self._next_index if at_index is None else at_index, kind, text))
 
-    def begin_side(self, channel: SideChannel) -> SideRecording:
-        """Begin to record a side channel of this run; it is sealed when the run is closed.
+    def keep_sides(
+        self, parts: Iterable[tuple[SideChannel, Iterable[Piece]]], rate_hz: float | None = None
+    ) -> None:
+        """Write what came of side channels of this run, and its measured rate so far; all or nothing.
+
+        A channel is told by its id, and begun when it comes first. Each time it is given as known by then,
+        so whatever ends the process leaves it with the clock it had. They are sealed with the run.
 
         Raises:
-            ValueError: the channel is of another run.
-            ArchiveError: it could not be written.
+            ValueError: a channel is of another run.
+            RecordError: samples do not come after those before, or the recording has ended.
+            ArchiveError: they could not be written, none of them.
         """
         self._must_be_open()
-        if channel.run_id != self._run.id:
-            raise ValueError(f"a side channel of run {channel.run_id} was given to run {self._run.id}")
-        self._sides.append(SideRecording(self._connection, self._path, channel))
-        return self._sides[-1]
+        run, ends = replace(self._run, rate_hz=rate_hz or self._run.rate_hz), dict(self._side_ends)
+        with transaction(self._connection, self._path):
+            for channel, pieces in parts:
+                if channel.run_id != run.id:
+                    raise ValueError(f"a side channel of run {channel.run_id} was given to run {run.id}")
+                next_index = ends.get(channel.id, 0)
+                ends[channel.id] = sides.write_open(self._connection, channel, pieces, next_index)
+            rows.update(self._connection, run, ["rate_hz"])
+        self._run, self._side_ends = run, ends
 
     def finish(self, **fields: Any) -> Run:
         """Write the rest, seal the run and close it as finished. ``fields`` are fields of Run to fill in.
@@ -204,8 +216,6 @@ class Recording:
         if refused:
             raise TypeError(f"{refused[0]} of a run is not set when it ends")
         self.flush()
-        for side in self._sides:
-            side.finish()
         fields = {"ended_at": now_utc(), **fields}
         closed = replace(
             self._run,
@@ -216,6 +226,7 @@ class Recording:
         )
         with transaction(self._connection, self._path):
             rows.update(self._connection, closed, [*fields, *_MADE_HERE])
+            sides.close_left_open(self._connection, closed.id)
         self._run = closed
         self.abandon()
         return closed

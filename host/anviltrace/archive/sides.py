@@ -1,4 +1,4 @@
-"""Side channels in their tables: written once, sealed, read as stretches without a gap.
+"""Side channels in their tables: written as they come or in one go, sealed, read as stretches without a gap.
 
 Their chunks are packed like those of a run. Where samples are missing no chunk lies; the seal counts such a
 hole as a gap, so a chunk that is lost later does not pass for one.
@@ -10,12 +10,10 @@ import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
-from pathlib import Path
 
 from anviltrace.archive import codec, rows
 from anviltrace.archive.chunks import Chunk, Piece
 from anviltrace.archive.codec import Counts
-from anviltrace.archive.connection import transaction
 from anviltrace.archive.seal import Sealer, seal_of
 from anviltrace.errors import DamageError, RecordError
 from anviltrace.records import Gap, GapCause, SideChannel
@@ -23,44 +21,34 @@ from anviltrace.records import Gap, GapCause, SideChannel
 CHUNK_SAMPLES = 8192
 """Of a channel that comes in whole."""
 _CLOSED = ("samples", "seal")
+_PUT_ANEW = rows.table_of(SideChannel).insert_sql.replace("INSERT", "INSERT OR REPLACE", 1)
+"""The row of an open channel. Triggers keep what is known of a channel from being changed; what its clock
+is known by is not there before its run is over, so the recording itself, and nobody else, writes the row
+again. Samples are only ever added."""
 
 
-class SideRecording:
-    """A side channel being recorded along with its run; made by ``Recording.begin_side``."""
+def write_open(
+    connection: sqlite3.Connection, channel: SideChannel, pieces: Iterable[Piece], next_index: int
+) -> int:
+    """Add samples to a channel being recorded, within the caller's transaction; the index after the last.
 
-    def __init__(self, connection: sqlite3.Connection, path: Path, channel: SideChannel) -> None:
-        self._connection = connection
-        self._path = path
-        self.channel = channel
-        self.next_index = 0
-        with transaction(connection, path):
-            rows.insert(connection, replace(channel, samples=0, seal=None))
+    ``channel`` is as known by now: rate and start of an open channel get better with every sample, so its
+    row is put anew each time. Samples may begin after a hole, never before ``next_index``.
 
-    def append(self, first_index: int, counts: Counts) -> None:
-        """Write samples (int32, shape (n,)) at once; they may begin after a hole, never before the last one.
-
-        Raises:
-            RecordError: they do not come after those before, or the channel is closed.
-            ArchiveError: they could not be written.
-        """
-        if self.channel.seal is not None:
-            raise RecordError(f"side channel '{self.channel.quantity}' is closed: begin another one")
-        if first_index < self.next_index:
+    Raises:
+        RecordError: samples do not come after those before.
+    """
+    connection.execute(_PUT_ANEW, rows.to_row(replace(channel, samples=0, seal=None)))
+    for first, counts in pieces:
+        if first < next_index:
             raise RecordError(
-                f"sample {first_index} of '{self.channel.quantity}' came again: the next one is "
-                f"{self.next_index}; drop what was already taken"
+                f"sample {first} of '{channel.quantity}' came again: the next one is {next_index}; "
+                "drop what was already taken"
             )
         if len(counts):
-            with transaction(self._connection, self._path):
-                _write(self._connection, self.channel.id, first_index, counts)
-        self.next_index = first_index + len(counts)
-
-    def finish(self) -> SideChannel:
-        """Seal the channel; once closed it takes no more samples."""
-        if self.channel.seal is None:
-            with transaction(self._connection, self._path):
-                self.channel = _close(self._connection, self.channel)
-        return self.channel
+            _write(connection, channel.id, first, counts)
+        next_index = first + len(counts)
+    return next_index
 
 
 def put_whole(connection: sqlite3.Connection, channel: SideChannel, pieces: Iterable[Piece]) -> SideChannel:

@@ -21,7 +21,7 @@ from anviltrace.capture.bursts import BurstIntake, BurstStages, BurstWish, words
 from anviltrace.capture.intake import Intake
 from anviltrace.capture.onset import EARLY_RELEASE_S, Counts, last_activity
 from anviltrace.capture.sideintake import NOTICE as SIDE_NOTICE
-from anviltrace.capture.sideintake import SideIntake
+from anviltrace.capture.sideintake import WRITE_EVERY_S, SideIntake
 from anviltrace.capture.stages import (
     ReadingStages,
     RunStages,
@@ -142,6 +142,7 @@ class Recorder:
         self._rate: Rate | None = None
         self._driving = False
         self._sides: SideIntake | None = None
+        self._sides_due = 0.0
 
     def zero(self, zero_s: float, joint_state: str = "slack") -> Zero:
         """Record a zero reading: tool off and seated, joint slack.
@@ -226,7 +227,7 @@ class Recorder:
         kind = BurstIntake if isinstance(stages, BurstStages) else Intake
         intake = kind(recording, job.run.id, job.run.wire_run_id, self._settings)
         try:
-            self._totals, self._sides = None, None
+            self._totals, self._sides, self._sides_due = None, None, WRITE_EVERY_S * self._settings.rate_hz
             self._reached = 0
             if isinstance(stages, BurstStages):
                 start_tick = self._link.start_burst(job.run.wire_run_id, stages.burst)
@@ -248,6 +249,7 @@ class Recorder:
             for first, counts in self._take(intake, recording):
                 for stage in stages.feed(first, counts):
                     self._cue(stage, job)
+            self._write_sides(intake, recording)
             if isinstance(stages, BurstStages):
                 self._follow_burst(job, stages)
             self._watcher(self._progress(job, stages, intake, recording))
@@ -343,6 +345,13 @@ class Recorder:
                 self._take(intake, recording, timeout_s=0.0)
             self._totals, _ = intake.settle(self._totals)
             self._note_account(self._totals, intake, recording)
+
+    def _write_sides(self, intake: Intake, recording: Recording) -> None:
+        """What the side sensors brought meanwhile, so that a process that is killed does not lose it."""
+        if self._sides is None or recording.next_index < self._sides_due:
+            return
+        self._sides_due = recording.next_index + WRITE_EVERY_S * self._settings.rate_hz
+        self._sides.write(recording, *intake.ticks())
 
     def _keep_sides(self, intake: Intake, recording: Recording) -> None:
         """What the side sensors brought, once the run's clock is known."""

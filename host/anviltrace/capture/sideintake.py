@@ -1,15 +1,14 @@
 """From a board's side sensors to the side channels of a run, on the clock of its torque.
 
-A channel's rate and start are known only when its run is over, and the archive changes neither once they are
-written, so the samples are kept in memory until then. They are lost when the process is killed; the torque is
-not.
+What came is written every second of the torque's time, each channel with its rate and start as the ticks tell
+them by then; they are final when the run is over. A process that is killed loses a second of it at most.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
@@ -17,7 +16,7 @@ import numpy.typing as npt
 
 from anviltrace.link.events import Side
 from anviltrace.link.sensors import Channel, Sensor
-from anviltrace.link.timebase import unwrap
+from anviltrace.link.timebase import measure_rate, unwrap
 from anviltrace.records import (
     OF_A_TOOL,
     Quantity,
@@ -32,6 +31,8 @@ from anvilwire.messages import TICK_HZ
 
 Counts = npt.NDArray[np.int32]
 Ints = npt.NDArray[np.int64]
+Part = tuple[SideChannel, list[tuple[int, Counts]]]
+"""A channel as known by now, and stretches of its samples that are new."""
 
 _FEWEST_POINTS = 3
 _TO_STANDARD = 1.0 / math.sqrt(3.0)
@@ -39,18 +40,15 @@ _TO_STANDARD = 1.0 / math.sqrt(3.0)
 NOTICE = "side sensor"
 
 
-class SideKeeper(Protocol):
-    """Where one channel goes."""
-
-    def append(self, first_index: int, counts: Counts) -> None:
-        """Keep samples."""
+WRITE_EVERY_S = 1.0
+"""What a killed process loses of the side channels, at most."""
 
 
 class SidesKeeper(Protocol):
     """Where the channels go: a recording of the archive."""
 
-    def begin_side(self, channel: SideChannel) -> SideKeeper:
-        """Begin a channel."""
+    def keep_sides(self, parts: Iterable[Part], rate_hz: float | None = None) -> None:
+        """Keep what came of channels, and the rate of the torque as known by now."""
 
     def notice(self, kind: str, text: str, at_index: int | None = None) -> None:
         """Keep something worth knowing."""
@@ -82,13 +80,15 @@ class Line:
 
 @dataclass(slots=True)
 class _Taken:
-    """What came of one sensor."""
+    """What came of one sensor; ``pieces`` are not yet written. ``ids`` are those of its channels."""
 
+    ids: list[str]
     next_index: int = 0
     lost: int = 0
     missing: int = 0
     pieces: list[tuple[int, Counts]] = field(default_factory=list)
     points: list[tuple[int, int, int]] = field(default_factory=list)
+    begun_at: str = field(default_factory=now_utc)
 
 
 class SideIntake:
@@ -105,10 +105,10 @@ class SideIntake:
     def take(self, side: Side) -> None:
         """Take a message; one that came before, or of a sensor nobody knows, is left out."""
         sensor = self._sensors.get(side.sensor)
-        taken = self._taken.setdefault(side.sensor, _Taken())
-        if sensor is None or side.first_index < taken.next_index or not len(side.counts):
+        if sensor is None or side.counts.shape[1] != len(sensor.channels) or not len(side.counts):
             return
-        if side.counts.shape[1] != len(sensor.channels):
+        taken = self._taken.setdefault(side.sensor, _Taken([new_id() for _ in sensor.channels]))
+        if side.first_index < taken.next_index:
             return
         taken.missing += side.first_index - taken.next_index
         taken.lost = side.lost
@@ -116,28 +116,39 @@ class SideIntake:
         taken.next_index = side.first_index + len(side.counts)
         taken.points.append((taken.next_index - 1, side.tick, side.late_us))
 
-    def keep(self, keeper: SidesKeeper, torque_index: Ints, torque_ticks: Ints) -> None:
-        """Write all channels, once; ``torque_*``: indices and wrapping ticks of the converter's samples."""
-        if self._kept:
-            return
-        self._kept = True
-        if not len(torque_index):
+    def write(self, keeper: SidesKeeper, torque_index: Ints, torque_ticks: Ints) -> None:
+        """Write what came since the last time; ``torque_*``: indices and wrapping ticks of the torque."""
+        if self._kept or not len(torque_index):
             return
         torque, jitter_s = self._torque_line(torque_index, torque_ticks)
+        parts = [
+            part
+            for number, taken in self._taken.items()
+            for part in self._parts(self._sensors[number], taken, torque, jitter_s)
+        ]
+        if not parts:
+            return
+        rate = measure_rate(torque_index, torque_ticks)
+        keeper.keep_sides(parts, None if rate is None else rate.hz)
+        for taken in self._taken.values():
+            taken.pieces.clear()
+
+    def keep(self, keeper: SidesKeeper, torque_index: Ints, torque_ticks: Ints) -> None:
+        """Write the rest, once, and with it what is known of all clocks in the end, and what is missing."""
+        if self._kept or not len(torque_index):
+            return
+        self.write(keeper, torque_index, torque_ticks)
+        self._kept = True
         for number, sensor in self._sensors.items():
             taken = self._taken.get(number)
             if not sensor.answers:
                 keeper.notice(NOTICE, f"{sensor.name} does not answer: {sensor.trouble}", 0)
-            if taken is None or not taken.pieces:
-                continue
-            if taken.missing:
+            if taken is not None and taken.missing:
                 words = f"{sensor.name}: {taken.missing} samples are missing, {taken.lost} of them never read"
                 keeper.notice(NOTICE, words, 0)
-            self._keep_sensor(keeper, sensor, taken, torque, jitter_s)
 
-    def _keep_sensor(
-        self, keeper: SidesKeeper, sensor: Sensor, taken: _Taken, torque: Line, jitter_s: float
-    ) -> None:
+    def _parts(self, sensor: Sensor, taken: _Taken, torque: Line, jitter_s: float) -> Iterator[Part]:
+        """The channels of a sensor that the run keeps."""
         line, late_s = self._line(taken, sensor.rate_hz)
         known_s = math.hypot(line.u_s, torque.u_s, jitter_s, 0.5 * late_s * _TO_STANDARD)
         for place, channel in enumerate(sensor.channels):
@@ -145,9 +156,7 @@ class SideIntake:
                 continue
             shows_s = line.start_s - channel.delay_s - (torque.start_s - self._settings.group_delay_s)
             record = self._record(sensor, channel, line, shows_s, known_s)
-            side = keeper.begin_side(record)
-            for first, counts in _joined(taken.pieces, place):
-                side.append(first, counts)
+            yield replace(record, id=taken.ids[place], added_at=taken.begun_at), _joined(taken.pieces, place)
 
     def _record(
         self, sensor: Sensor, channel: Channel, line: Line, start_s: float, known_s: float

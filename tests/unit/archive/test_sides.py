@@ -53,37 +53,58 @@ def test_a_channel_comes_out_as_it_went_in(path: Path, shop: Workshop):
 
 def test_a_channel_recorded_along_with_its_run_is_sealed_with_it(path: Path, shop: Workshop):
     run = shop.run(2)
+    first, later = channel(run.id), replace(channel(run.id), rate_hz=2003.5, start_s=0.251, start_u_s=2e-4)
     with Archive.open(path) as archive:
         recording = archive.begin(run)
-        side = recording.begin_side(channel(run.id))
         recording.append(0, counts_at(0, 100))
-        side.append(0, counts_at(0, 10))
-        side.append(15, counts_at(15, 5))
+        recording.keep_sides([(first, [(0, counts_at(0, 10))])], 1000.5)
+        recording.keep_sides([(later, [(15, counts_at(15, 3)), (18, counts_at(18, 2))])])
         with pytest.raises(RecordError, match="sample 3 of 'supply current' came again: the next one is 20"):
-            side.append(3, counts_at(3, 1))
+            recording.keep_sides([(first, [(3, counts_at(3, 1))])])
         with pytest.raises(ValueError, match="was given to run"):
-            recording.begin_side(channel(shop.run(1).id, 901))
+            recording.keep_sides([(channel(shop.run(1).id, 901), [])])
+        assert archive.get(Run, run.id).rate_hz == 1000.5
         recording.finish()
-        with pytest.raises(RecordError, match="is closed"):
-            side.append(20, counts_at(20, 1))
+        with pytest.raises(RecordError, match="has ended"):
+            recording.keep_sides([(later, [(20, counts_at(20, 1))])])
         (kept,) = archive.sides(run.id)
         whole = archive.put_side(channel(run.id, 902), [(0, counts_at(0, 10)), (15, counts_at(15, 5))])
         assert archive.verify() == []
+        assert archive.get(Run, run.id).rate_hz == 1000.5
+    assert kept == replace(later, samples=15, seal=whole.seal)
     assert kept.seal is not None
-    assert (kept.samples, kept.seal) == (whole.samples, whole.seal)
+
+
+def test_samples_that_could_not_be_written_can_be_written_again(path: Path, shop: Workshop):
+    run = shop.run(2)
+    with Archive.open(path) as archive:
+        recording = archive.begin(run)
+        bad = replace(channel(run.id, 901), per_count=0.0)
+        parts = [(channel(run.id), [(0, counts_at(0, 10))]), (bad, [(0, counts_at(0, 10))])]
+        with pytest.raises(ArchiveError, match="refuses a record"):
+            recording.keep_sides(parts)
+        assert archive.sides(run.id) == []
+        recording.keep_sides(parts[:1])
+        recording.finish()
+        (kept,) = archive.sides(run.id)
+        assert as_lists(archive.side_pieces(kept.id)) == [(0, counts_at(0, 10).tolist())]
+        assert archive.verify() == []
 
 
 def test_a_channel_left_open_by_a_killed_process_is_sealed_with_what_it_has(path: Path, shop: Workshop):
     run = shop.run(2)
+    later = replace(channel(run.id), rate_hz=2003.5)
     with Archive.open(path) as archive:
         recording = archive.begin(run)
-        recording.begin_side(channel(run.id)).append(0, counts_at(0, 10))
+        recording.keep_sides([(channel(run.id), [(0, counts_at(0, 10))])])
+        recording.keep_sides([(later, [])], 1000.5)
         recording.abandon()
     with Archive.open(path) as archive:
         (kept,) = archive.sides(run.id)
-        assert archive.get(Run, run.id).state is RunState.INTERRUPTED
+        closed = archive.get(Run, run.id)
+        assert (closed.state, closed.rate_hz) == (RunState.INTERRUPTED, 1000.5)
         assert archive.verify() == []
-    assert kept.samples == 10
+    assert (kept.samples, kept.rate_hz) == (10, 2003.5)
     assert kept.seal is not None
 
 

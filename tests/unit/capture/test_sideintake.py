@@ -115,6 +115,42 @@ def test_a_lost_message_is_a_hole_with_exact_bounds_and_one_that_comes_twice_is_
     assert volts.rate_hz == pytest.approx(SIDE_HZ, rel=1e-4)
 
 
+def test_what_is_written_as_it_comes_is_the_same_in_the_end(tmp_path: Path) -> None:
+    """Chunks of a second, with a clock that gets better, and one lost message, against all in one go."""
+    run = a_run()
+    whole, by_and_by = (SideIntake(run, (sensor(),), workshop().settings, START_TICK) for _ in range(2))
+    expected = [first for first in range(0, 300, 25) if first != 125]
+    for first in expected:
+        whole.take(side(first, 25))
+    (tmp_path / "whole").mkdir()
+    all_at_once, _ = kept(tmp_path / "whole", whole, run)
+    with Archive.open(tmp_path / "b.anviltrace", create=True) as archive:
+        workshop().put_into(archive)
+        recording = archive.begin(run)
+        by_and_by.write(recording, *torque(0.0))
+        clocks = []
+        for first in expected:
+            by_and_by.take(side(first, 25))
+            if first % 100 == 0:
+                by_and_by.write(recording, *torque(first / SIDE_HZ + 0.3))
+                assert archive.verify() == []
+                (volts, _) = archive.sides(run.id)
+                clocks.append((volts.start_u_s, volts.rate_hz, volts.seal))
+                stored = [(at, len(counts)) for at, counts in archive.side_pieces(volts.id)]
+        assert stored == [(0, 125), (150, 75)]
+        by_and_by.keep(recording, *torque())
+        recording.finish()
+        assert archive.verify() == []
+        for channel in archive.sides(run.id):
+            at_once, pieces = all_at_once[Quantity(channel.quantity)]
+            assert (channel.rate_hz, channel.start_s, channel.seal) == (
+                at_once.rate_hz, at_once.start_s, at_once.seal,
+            )  # fmt: skip
+            assert [(at, counts.tolist()) for at, counts in archive.side_pieces(channel.id)] == pieces
+    assert [rate_hz for _, rate_hz, _ in clocks] == pytest.approx([100.0, SIDE_HZ, SIDE_HZ], rel=1e-3)
+    assert all(seal is None for _, _, seal in clocks)
+
+
 def test_without_a_tool_only_the_temperature_is_kept(tmp_path: Path) -> None:
     run = a_run(RunKind.ZERO)
     intake = SideIntake(run, (sensor(),), workshop().settings, START_TICK)
