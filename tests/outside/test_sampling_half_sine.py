@@ -13,7 +13,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from struck_facts import facts_of
 
+from anviltrace.metrics.analysis import analyse
+from anviltrace.records import RigKind
 from anviltrace.trace.sampling import impulse_error_sd, worst_peak_loss
 
 ROUNDED = 1e-3
@@ -94,3 +97,23 @@ def test_impulse_of_point_samples(table):
     counts = np.array([row["samples_per_pulse_N"] for row in table])
     published = np.array([row["impulse_sd_%"] for row in table])
     np.testing.assert_allclose(100.0 * impulse_error_sd(counts, 1.0, ()), published, rtol=ROUNDED)
+
+
+@pytest.mark.parametrize("count", [2.6, 2.8, 3.2, 4.0, 4.6, 5.2, 8.0])
+def test_the_bound_of_each_blow_holds_what_it_was(count):
+    """200 half sines of 200 N·m at random phases, N samples on the base of each: 94 of 100 at least.
+
+    Their true height is known by construction; a sample of N = 2.6 misses up to 1 − cos(π/2N) = 17.7 % of it,
+    that is 21.5 % of what it reads.
+    """
+    rate_hz, blows, noise_nm = count / 1e-3, 200, 0.05
+    random = np.random.default_rng(round(10 * count))
+    apex = 0.025 * rate_hz * (10 + np.arange(blows)) + random.uniform(0.0, 1.0, blows)
+    since = np.arange(round(apex[-1] + 0.25 * rate_hz))[:, np.newaxis] - apex
+    torque_nm = np.where(np.abs(since) < 0.5 * count, 200.0 * np.cos(np.pi * since / count), 0.0).sum(axis=1)
+    a = analyse(facts_of(torque_nm, rate_hz, RigKind.THROUGH))
+    assert a.blows is not None
+    assert len(a.blows) == blows
+    highest = a.blows.peak + a.peak_above * a.blows.net_peak + 3.0 * noise_nm
+    assert np.count_nonzero(highest >= 200.0) >= 0.94 * blows
+    assert float(np.median(a.peak_above)) < 1.6 * (1.0 / math.cos(0.5 * math.pi / count) - 1.0)

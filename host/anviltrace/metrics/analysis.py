@@ -25,6 +25,7 @@ from anviltrace.trace.ringdown import ring_of
 from anviltrace.trace.sampling import (
     corrected_width_s,
     impulse_error_sd,
+    surely_no_wider,
     why_unresolved,
     worst_peak_loss,
 )
@@ -40,6 +41,8 @@ _ENOUGH = 20_000
 BEFORE_ONSET_S = 0.25
 """What strikes earlier than this before the onset, as the recorder saw it, is a knock and no blow: the
 recorder takes three departures within that time for the tool, and one for a disturbance."""
+MOST_HIDDEN = 0.75
+"""A blow that was found has not lost more of its height than this to filter and sampling."""
 SINGLE_KNOCK = 2
 """Below this number of blows something knocked, but no tool struck."""
 
@@ -120,8 +123,10 @@ class Analysis:
 
     @cached_property
     def peak_loss(self) -> Numbers:
-        """Largest share of each blow's net peak that filter and sampling may hide, whatever their phase."""
-        return worst_peak_loss(self.base_s, self.signal.rate_hz, self.facts.boxcars_s)
+        """Largest share of each blow's height that filter and sampling may hide, whatever their phase."""
+        rate_hz = self.signal.rate_hz
+        lost = worst_peak_loss(surely_no_wider(self.base_s, rate_hz), rate_hz, self.facts.boxcars_s)
+        return np.minimum(lost, MOST_HIDDEN)
 
     @cached_property
     def resonance(self) -> Resonance | None:
@@ -142,19 +147,24 @@ class Analysis:
     def peak_above(self) -> Numbers:
         """By how much each blow's height may truly exceed what is shown, as a share of that: what converter,
         sampling and a filter hide, and where a ring-down is on record what the resonance takes off."""
-        kept = self.filter.kept(self.base_s)
-        whole = (1.0 + self.peak_loss) / kept
+        whole = 1.0 / ((1.0 - self.peak_loss) * self._kept[0])
         if self.resonance is None:
             return np.asarray(whole - 1.0)
         return np.asarray(whole * (1.0 + self.resonance.peak().above) - 1.0 + self.ring_left)
 
     @cached_property
     def peak_below(self) -> Numbers:
-        """By how much it may fall short of that: what the resonance adds, and what still rings of the blow
-        before. 0 where no ring-down is on record."""
+        """By how much it may fall short of that: what a filter adds, and where a ring-down is on record what
+        the resonance adds and what still rings of the blow before."""
+        added = 1.0 - 1.0 / self._kept[1]
         if self.resonance is None:
-            return np.zeros(self.base_s.shape)
-        return np.asarray(self.resonance.peak().below + self.ring_left)
+            return np.asarray(added)
+        return np.asarray(added + self.resonance.peak().below + self.ring_left)
+
+    @cached_property
+    def _kept(self) -> tuple[Numbers, Numbers]:
+        """Least and largest share of its height that each blow keeps behind a filter."""
+        return self.filter.kept(self.base_s)
 
     @property
     def peak_noise_sd(self) -> float:

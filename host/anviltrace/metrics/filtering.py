@@ -15,6 +15,7 @@ from anviltrace.trace.blows import Blows, Found, measure_blows
 from anviltrace.trace.filters import (
     FILTERS,
     ChannelFilter,
+    cap_kept,
     cutoff_hz,
     filtered,
     memory_s,
@@ -59,9 +60,13 @@ class BlowFilter:
         """Share of its standard deviation that noise keeps in a filtered peak."""
         return 1.0 if self._off else noise_kept(self._sure, self.rate_hz)
 
-    def kept(self, base_s: Numbers) -> Numbers:
-        """Share of its height that half a sine of these base widths keeps; 1 without a filter."""
-        return np.ones(base_s.shape) if self._off else peak_kept(self._sure, self.rate_hz, base_s)
+    def kept(self, base_s: Numbers) -> tuple[Numbers, Numbers]:
+        """Least and largest share of its height that a blow of these base widths keeps, half a sine or the
+        cap of one; 1 without a filter. It may keep a little more than there was."""
+        if self._off:
+            return np.ones(base_s.shape), np.ones(base_s.shape)
+        shares = [share(self._sure, self.rate_hz, base_s) for share in (peak_kept, cap_kept)]
+        return np.minimum(np.fmin(*shares), 1.0), np.maximum(np.fmax(*shares), 1.0)
 
     def flag(self, base_s: float) -> str:
         """What to say beside a peak of blows of this base width; empty without a filter."""
@@ -71,6 +76,13 @@ class BlowFilter:
         return (
             f"behind {self._sure.name}, which leaves half a sine as wide as these blows ({1e3 * base_s:.2g} "
             f"ms at its base) {share:.0%} of its height; what it may have taken off is in the bound"
+        )
+
+    @property
+    def width_flag(self) -> str:
+        """What to say beside a width or a rise; empty without a filter."""
+        return (
+            "" if self._off else f"behind {self._sure.name}, which widens blows: by how much is in the bound"
         )
 
     def edge_flag(self, blows: Blows, pieces_s: list[tuple[float, float]]) -> str:

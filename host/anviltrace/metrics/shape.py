@@ -52,17 +52,29 @@ def rise_median(a: Analysis) -> Value:
     step_ms = 1e3 / a.signal.rate_hz
     timing_ms = math.sqrt(2.0) * 0.5 * step_ms / math.sqrt(3.0)
     crossings = Part("crossings of 10 and 90 %", MEDIAN_OVER_MEAN * timing_ms / math.sqrt(len(rises)))
-    long_ms = RISE_LONG / a.samples_per_base * step_ms if a.samples_per_base else 0.0
     rise_ms = 1e3 * float(np.median(rises))
-    rings = a.resonance.rise() if a.resonance else None
+    above, below = _rise_bounds(a)
     return stated(
         "rise_median",
         rise_ms,
         [crossings],
-        under_read=float(rings.above) * rise_ms if rings else 0.0,
-        over_read=long_ms + (float(rings.below) * rise_ms if rings else 0.0),
+        under_read=above * rise_ms,
+        over_read=below * rise_ms,
         flags=strikes.width_flags(a),
     )
+
+
+def _rise_bounds(a: Analysis) -> tuple[float, float]:
+    """By which share of itself the usual rise may truly be longer and shorter: what straight lines between
+    samples do and a filter that was named, and where a ring-down is on record the resonance."""
+    assert a.unfiltered is not None
+    rises = a.unfiltered.rise_s[singles(a)]
+    rise_s = float(np.median(rises[np.isfinite(rises)])) if np.isfinite(rises).any() else 0.0
+    long = RISE_LONG / a.samples_per_base / a.signal.rate_hz / rise_s if rise_s > 0.0 else 0.0
+    if a.resonance is None:
+        return strikes.of_shown(a, "rise_s", 0.0, long)
+    rings = a.resonance.rise()
+    return strikes.of_shown(a, "rise_s", float(rings.above), float(rings.below) + long)
 
 
 def shape_number(a: Analysis) -> Value:

@@ -158,25 +158,32 @@ def width_median(a: Analysis) -> Value:
 
 
 def width_bounds(a: Analysis) -> tuple[float, float]:
-    """By which share of itself the usual width may truly be longer and shorter: what the resonance does and
-    the converter's filter, where a ring-down is on record; without one there is no bound, only a flag."""
+    """By which share of itself the usual width may truly be longer and shorter: what a filter that was named
+    does, and where a ring-down is on record the resonance and the converter's filter; without one these two
+    have no bound, only a flag."""
     if a.resonance is None:
-        return 0.0, 0.0
+        return of_shown(a, "width_s", 0.0, 0.0)
     bounds, base_s = a.resonance.width(), BASE_OVER_FWHM * a.usual_width_s
     widened = 1.0 - float(corrected_width_s(base_s, a.facts.boxcars_s)) / base_s
-    return float(bounds.above), float(bounds.below) + widened
+    return of_shown(a, "width_s", float(bounds.above), float(bounds.below) + widened)
+
+
+def of_shown(a: Analysis, outline: str, above: float, below: float) -> tuple[float, float]:
+    """Bounds of a median width or rise as shares of what is shown behind a filter, from those without it."""
+    assert a.blows is not None
+    each = [getattr(blows, outline)[singles(a)] for blows in (_unfiltered(a), a.blows)]
+    known = np.isfinite(each[0]) & np.isfinite(each[1])
+    if not known.any():
+        return above, below
+    plain, shown = (float(np.median(one[known])) for one in each)
+    return max(0.0, (1.0 + above) * plain / shown - 1.0), max(0.0, 1.0 - (1.0 - below) * plain / shown)
 
 
 def width_flags(a: Analysis) -> tuple[str, ...]:
     """What concerns the width of blows, and all else that hangs on their outline in time."""
     filter_ms = 1e3 * sum(a.facts.boxcars_s)
     smeared = f"the converter's filter ({filter_ms:.2g} ms long) widens blows" if filter_ms else ""
-    return a.resonance_flag, smeared, *filter_flags(a)
-
-
-def filter_flags(a: Analysis) -> tuple[str, ...]:
-    """What the filter of peaks and widths does to them."""
-    return a.filter.flag(BASE_OVER_FWHM * a.usual_width_s), a.filter_edge_flag
+    return a.resonance_flag, smeared, a.filter.width_flag, a.filter_edge_flag
 
 
 def with_impulse(a: Analysis) -> Marks:
@@ -262,7 +269,8 @@ def peak_flags(a: Analysis, torques_nm: Numbers) -> tuple[str, ...]:
     """What concerns peaks; ``torques_nm`` are signed, clockwise positive."""
     return (
         a.resonance_flag,
-        *filter_flags(a),
+        a.filter.flag(BASE_OVER_FWHM * a.usual_width_s),
+        a.filter_edge_flag,
         a.scale.above_weights(torques_nm),
         a.clipped_flag,
         _few_samples(a),

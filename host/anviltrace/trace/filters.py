@@ -15,10 +15,13 @@ out as they went in. What lies within :func:`memory_s` of an edge still rests on
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+
+from anviltrace.trace.outline import BASE_OVER_FWHM
 
 Floats = npt.NDArray[np.float64]
 
@@ -118,14 +121,28 @@ def peak_kept(chosen: ChannelFilter, rate_hz: float, base_s: npt.ArrayLike) -> F
     Sampled with a sample on its apex: there the filter gives the samples weighted with what it makes of a
     single one. Its area is kept whole. NaN where the width is.
     """
+    return _kept(chosen, rate_hz, base_s, lambda turns: np.cos(np.pi * turns))
+
+
+def cap_kept(chosen: ChannelFilter, rate_hz: float, base_s: npt.ArrayLike) -> Floats:
+    """The same of a parabola that is as wide at half its height as that half sine.
+
+    The cap of a blow over the level of a joint looks like it; there is less area under it, so that a narrow
+    one keeps less.
+    """
+    wide = math.sqrt(2.0) / BASE_OVER_FWHM
+    return _kept(chosen, rate_hz, wide * np.asarray(base_s), lambda turns: 1.0 - 4.0 * np.square(turns))
+
+
+def _kept(
+    chosen: ChannelFilter, rate_hz: float, base_s: npt.ArrayLike, pulse: Callable[[Floats], Floats]
+) -> Floats:
     width = np.ravel(np.asarray(base_s, dtype=np.float64))
     reach = math.ceil(memory_s(chosen) * rate_hz)
     single = np.zeros(2 * reach + 1)
     single[reach] = 1.0
-    steps = np.arange(-reach, reach + 1)
-    turns = steps / (rate_hz * width[:, np.newaxis])
-    pulse = np.where(np.abs(turns) < 0.5, np.cos(np.pi * turns), 0.0)
-    kept = pulse @ filtered(single, rate_hz, chosen)
+    turns = np.arange(-reach, reach + 1) / (rate_hz * width[:, np.newaxis])
+    kept = np.where(np.abs(turns) < 0.5, pulse(turns), 0.0) @ filtered(single, rate_hz, chosen)
     return np.where(np.isfinite(width), kept, np.nan).reshape(np.shape(base_s))
 
 

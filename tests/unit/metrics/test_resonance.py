@@ -149,7 +149,14 @@ def test_a_filter_is_stated_and_what_it_takes_off_is_bounded(name: str, kept: fl
     assert behind.filter.startswith(f"{name} (SAE J211-1), forward and backward, −3 dB at ")
     for untouched in ("impulse_mean", "mean_torque", "blow_rate", "blow_count"):
         assert value_of(behind, untouched).value == pytest.approx(value_of(plain, untouched).value, rel=1e-3)
-    assert value_of(behind, "width_median").value > value_of(plain, "width_median").value - 0.01  # type: ignore[operator]
+    for name, true_ms in (
+        ("width_median", 1e3 * WIDTH_S * 2.0 / 3.0),
+        ("rise_median", 1e3 * WIDTH_S * 0.3245),
+    ):
+        assert holds(value_of(behind, name), true_ms)
+        assert any("which widens blows" in flag for flag in value_of(behind, name).flags)
+        untapped = value_of(evaluate(replace(facts, filter=behind.filter.split()[0])), name)
+        assert holds(untapped, float(value_of(plain, name).value or 0.0))
 
 
 def test_a_filter_that_the_rate_does_not_bear_withholds_what_it_was_meant_for() -> None:

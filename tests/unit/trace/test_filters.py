@@ -5,13 +5,22 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from anviltrace.trace.filters import FILTERS, filtered, gain, memory_s, noise_kept, peak_kept, why_too_slow
+from anviltrace.trace.filters import (
+    FILTERS,
+    cap_kept,
+    filtered,
+    gain,
+    memory_s,
+    noise_kept,
+    peak_kept,
+    why_too_slow,
+)
 
 NAMES = sorted(FILTERS)
 
 
 @pytest.mark.parametrize("name", NAMES)
-@settings(max_examples=20)
+@settings(max_examples=20, deadline=None)  # the first one loads SciPy
 @given(level=st.floats(-1e3, 1e3), size=st.integers(1, 400))
 def test_levels_come_out_as_they_went_in(name, level, size):
     values = np.full(size, level)
@@ -63,3 +72,16 @@ def test_unknown_widths_keep_an_unknown_share():
     kept = peak_kept(FILTERS["CFC600"], 30_000.0, [1e-3, np.nan])
     assert kept[0] == pytest.approx(0.95, abs=0.005)
     assert np.isnan(kept[1])
+
+
+@pytest.mark.parametrize("name", ["CFC60", "CFC180", "CFC600"])
+def test_the_cap_of_a_blow_keeps_what_filtering_it_shows(name):
+    rate_hz, base_s = 60_000.0, 0.8e-3
+    times = np.arange(-6000, 6001) / rate_hz
+    half_s = 0.5 * np.sqrt(2.0) * base_s / 1.5  # as wide at half its height as half a sine
+    cap = np.maximum(0.0, 1.0 - np.square(times / half_s))
+    assert np.ptp(times[cap >= 0.5]) == pytest.approx(base_s / 1.5, abs=2.5 / rate_hz)
+    kept = float(cap_kept(FILTERS[name], rate_hz, base_s))
+    assert kept == pytest.approx(filtered(cap, rate_hz, FILTERS[name]).max(), rel=1e-6)
+    less = kept < float(peak_kept(FILTERS[name], rate_hz, base_s))
+    assert less == (name != "CFC600")  # behind which the round top of a cap keeps more

@@ -6,7 +6,13 @@ import numpy as np
 import pytest
 
 from anviltrace.metrics.converter import boxcars_s
-from anviltrace.trace.sampling import corrected_width_s, impulse_error_sd, why_unresolved, worst_peak_loss
+from anviltrace.trace.sampling import (
+    corrected_width_s,
+    impulse_error_sd,
+    surely_no_wider,
+    why_unresolved,
+    worst_peak_loss,
+)
 from anviltrace.virtual.frontend import SincFilter
 
 INNER_HZ = 240_000.0
@@ -107,6 +113,15 @@ def test_arrays_keep_their_shape() -> None:
 
 def test_what_has_no_width_has_no_bound() -> None:
     assert np.isnan(worst_peak_loss([np.nan, 0.0], RATE_HZ, ())).all()
+
+
+def test_no_blow_counts_as_wider_than_its_neighbours() -> None:
+    widths = np.array([2.8, 3.0, np.nan, 2.6, 1.5, 2.7, 2.8, 2.6, 3.0, 2.7, 2.9])
+    taken = surely_no_wider(widths / RATE_HZ, RATE_HZ) * RATE_HZ
+    assert taken == pytest.approx([2.8, 2.8, 2.8, 2.6, 2.8, 2.7, 2.8, 2.6, 2.8, 2.7, 2.8], abs=0.11)
+    climbing = np.linspace(12.0, 6.0, 60)
+    np.testing.assert_allclose(surely_no_wider(climbing, 1.0)[6:-6], climbing[6:-6])
+    assert np.isnan(surely_no_wider([np.nan, np.nan], RATE_HZ)).all()
 
 
 @pytest.mark.parametrize("rate_hz", [10.0, 80.0, 320.0, 999.0])
