@@ -43,6 +43,8 @@ BEFORE_ONSET_S = 0.25
 recorder takes three departures within that time for the tool, and one for a disturbance."""
 MOST_HIDDEN = 0.75
 """A blow that was found has not lost more of its height than this to filter and sampling."""
+SHORT_S, REST_BEFORE_S = 0.02, 0.0035
+"""In shorter records a blow may lie too close to the beginning to be told from what is before it."""
 SINGLE_KNOCK = 2
 """Below this number of blows something knocked, but no tool struck."""
 
@@ -61,7 +63,8 @@ class Analysis:
     """One run, ready for its metrics. ``blows`` is None where ``no_blows`` says why.
 
     ``unfiltered`` are the same blows, and ``highest`` is the largest value along the rotation behind the
-    ``filter`` of peaks and widths.
+    ``filter`` of peaks and widths. ``cut`` says for each piece whether it ends in the middle of a blow, which
+    is left out. ``no_window`` says why the drive window has no length, or there is none.
     """
 
     facts: RunFacts
@@ -73,6 +76,7 @@ class Analysis:
     window: Window | None
     no_window: str
     knocks: int
+    cut: tuple[bool, ...]
     unfiltered: Blows | None
     highest: float
     filter: BlowFilter
@@ -327,6 +331,7 @@ def analyse(facts: RunFacts) -> Analysis:
         window=window,
         no_window=no_window,
         knocks=seen.knocks,
+        cut=seen.cut,
         unfiltered=seen.unfiltered,
         highest=seen.highest,
         filter=chosen,
@@ -337,13 +342,15 @@ def analyse(facts: RunFacts) -> Analysis:
 class _Seen:
     """The blows of a record, times from its first sample, or the reason why there are none.
 
-    ``knocks`` counts those that came long before the onset and are left out.
+    ``knocks`` counts those that came long before the onset and are left out, ``cut`` says for each piece
+    whether it ends in the middle of one, which is left out as well.
     """
 
     blows: Blows | None
     reason: str
     unfiltered: Blows | None = None
     knocks: int = 0
+    cut: tuple[bool, ...] = ()
     highest: float = float("-inf")
 
 
@@ -363,9 +370,23 @@ def _blows(facts: RunFacts, signal: Signal, chosen: BlowFilter) -> _Seen:
     ]
     unfiltered, blows = joined(part.unfiltered for part in parts), joined(part.blows for part in parts)
     knocks, highest = sum(part.knocks for part in parts), max(part.highest for part in parts)
+    cut = tuple(part.cut for part in parts)
     if not len(blows):
-        return _Seen(None, "no blow was found in the record", None, knocks, highest)
-    return _Seen(blows, "", unfiltered, knocks, highest)
+        return _Seen(None, _none_found(signal, any(cut)), None, knocks, cut, highest)
+    return _Seen(blows, "", unfiltered, knocks, cut, highest)
+
+
+def _none_found(signal: Signal, cut: bool) -> str:
+    """Why there is no blow."""
+    if cut:
+        return "no whole blow was found: the record, or a piece of it, ends in the middle of one"
+    lasts_s = len(signal.values) / signal.rate_hz
+    if lasts_s < SHORT_S:
+        return (
+            f"no blow was found: the record lasts {1e3 * lasts_s:.2g} ms, and a blow is told by the "
+            f"{1e3 * REST_BEFORE_S:g} ms before it"
+        )
+    return _blows_against(signal) or "no blow was found in the record"
 
 
 def _known_ring(facts: RunFacts, signal: Signal) -> Ring | None:
@@ -381,17 +402,19 @@ class _Piece:
     blows: Blows
     unfiltered: Blows
     knocks: int
+    cut: bool
     highest: float
 
 
 def _blows_of_piece(
     signal: Signal, first: int, count: int, earliest: int, ring: Ring | None, chosen: BlowFilter
 ) -> _Piece:
-    """Blows that start at sample ``earliest`` or later, and how many strikes came before it."""
+    """Blows that start at sample ``earliest`` or later, how many strikes came before it, and whether the
+    piece ends in the middle of one, which is left out."""
     values = signal.values[first : first + count]
     found = find_blows(values, signal.rate_hz, signal.noise_sd, ring=ring)
     knocks = int(np.count_nonzero(found.start_index + first < earliest))
-    later = found.since(knocks)
+    later = found.part(slice(knocks, len(found) - found.cut))
     unfiltered = measure_blows(
         values,
         signal.rate_hz,
@@ -402,7 +425,7 @@ def _blows_of_piece(
     )
     behind = chosen.apply(values)
     blows = chosen.outlines(behind, later, unfiltered, signal.noise_sd)
-    return _Piece(blows, unfiltered, knocks, float(behind.max()))
+    return _Piece(blows, unfiltered, knocks, found.cut, float(behind.max()))
 
 
 def _against(signal: Signal) -> str:
@@ -411,8 +434,12 @@ def _against(signal: Signal) -> str:
     Looked for only where the record goes much further against the rotation than along it.
     """
     middle = float(np.median(signal.values[:: 1 + len(signal.values) // _ENOUGH]))
-    if middle - signal.values.min() <= MUCH_FURTHER * (signal.values.max() - middle):
-        return ""
+    much = middle - signal.values.min() > MUCH_FURTHER * (signal.values.max() - middle)
+    return _blows_against(signal) if much else ""
+
+
+def _blows_against(signal: Signal) -> str:
+    """The same in words, or empty where no tool struck that way."""
     blows = len(find_blows(signal.values, signal.rate_hz, signal.noise_sd, rotation=-1))
     if blows < SINGLE_KNOCK:
         return ""
@@ -423,7 +450,8 @@ def _against(signal: Signal) -> str:
 
 
 def _window(facts: RunFacts, signal: Signal, blows: Blows | None) -> tuple[Window | None, str]:
-    """From the first blow to the planned end or the start of the last blow; without blows from the onset."""
+    """From the first blow to the planned end or the start of the last blow; without blows from the onset.
+    One of no length says what is lacking."""
     plan, run = facts.context.plan, facts.context.run
     if blows is not None:
         start_s, last_s, zero = float(blows.start_s[0]), float(blows.start_s[-1]), "first blow"
@@ -434,5 +462,6 @@ def _window(facts: RunFacts, signal: Signal, blows: Blows | None) -> tuple[Windo
     planned_s = np.inf if plan is None else start_s + plan.drive_s
     end_s = min(last_s, planned_s, (len(signal.values) - 1) / signal.rate_hz)
     if end_s <= start_s:
-        return None, "there is one blow only, so there is no drive window"
+        reason = "the onset is the last sample" if blows is None else "there is one blow only"
+        return Window(start_s, start_s, zero), f"{reason}, so there is no drive window"
     return Window(start_s, end_s, zero), ""

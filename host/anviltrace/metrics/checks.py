@@ -53,7 +53,11 @@ def _texts(told: str | Iterable[str]) -> Iterable[str]:
 
 
 def _no_blows(a: Analysis) -> str:
-    return "" if a.slow else a.no_blows or a.no_window
+    return "" if a.slow else a.no_blows
+
+
+def _one_blow(a: Analysis) -> str:
+    return "" if a.blows is None else a.no_window
 
 
 def _not_struck(a: Analysis) -> str:
@@ -175,8 +179,9 @@ def _came_loose(a: Analysis) -> str:
 def _cut_blow(a: Analysis) -> str:
     if a.blows is None:
         return ""
-    cut = sum(_begins_in_blow(a, first - a.signal.first_index) for first, _ in a.facts.pieces)
-    return f"a blow is cut by the start of the record or a gap, and left out: {cut}" if cut else ""
+    begins = sum(_begins_in_blow(a, first - a.signal.first_index) for first, _ in a.facts.pieces)
+    cut = begins + sum(a.cut)
+    return f"a blow is cut by an end of the record or a gap, and left out: {cut}" if cut else ""
 
 
 def _begins_in_blow(a: Analysis, first: int) -> bool:
@@ -344,6 +349,7 @@ _CHECKS: dict[str, Callable[[Analysis], str | Iterable[str]]] = {
     "not_slack": _not_slack,
     "early_release": _early_release,
     "cut_blow": _cut_blow,
+    "one_blow": _one_blow,
     "many_missed": _many_missed,
     "weak_blows": _weak_blows,
     "rings_on": _rings_on,

@@ -245,7 +245,7 @@ def _no_model(a: Analysis) -> str:
 
 
 def _too_few(count: int, needed: int) -> str:
-    return f"{count} levels between blows could be read: {needed} are needed"
+    return f"{needed} levels between blows are needed, and {count} could be read"
 
 
 def _aic_difference(a: Analysis) -> float | None:

@@ -127,7 +127,7 @@ def _lacking(a: Analysis, metric: Metric, need: Need) -> str:
     if need is Need.ZERO:
         return a.no_zero
     if need is Need.BLOWS:
-        return a.no_blows or a.no_window
+        return a.no_blows
     if need is Need.SHAPE:
         resonance = "" if a.resonance is None else a.resonance.reason
         return why_unresolved(a.signal.rate_hz, a.usual_width_s) or resonance or a.filter.reason

@@ -36,7 +36,7 @@ class Flag:
 _ENTRIES = (
     Flag(
         "no_blows", Weight.UNUSABLE,
-        "No blow was found, only one, or blows against the rotation of the plan.",
+        "No blow was found, or blows against the rotation of the plan.",
         "Nothing of the tool can be told from this run.",
     ),
     Flag(
@@ -111,8 +111,13 @@ _ENTRIES = (
     ),
     Flag(
         "cut_blow", Weight.CARE,
-        "The record, or a piece of it behind a gap, begins in the middle of a blow.",
-        "That blow is left out, so that time zero may be one blow late.",
+        "The record, or a piece of it beside a gap, begins or ends in the middle of a blow.",
+        "That blow is left out, so that time zero may be one blow late, or the last blow one early.",
+    ),
+    Flag(
+        "one_blow", Weight.CARE,
+        "The record holds one blow only.",
+        "Its impulse, peak and width are stated; there is neither a drive window nor a rate.",
     ),
     Flag(
         "many_missed", Weight.CARE,

@@ -100,7 +100,7 @@ def parts_of_level(a: Analysis) -> list[Part]:
 def mean_torque(a: Analysis) -> Value:
     """Time integral of the torque over the drive window, over its length."""
     name = "mean_torque"
-    if a.window is None or (a.blows is None and not a.slow):
+    if a.window is None or a.no_window or (a.blows is None and not a.slow):
         return withheld(name, a.no_window if a.slow else a.no_blows or a.no_window)
     if a.works_against_joint:
         return withheld(name, AGAINST_JOINT)
@@ -148,12 +148,17 @@ def _last_blow_stretch(a: Analysis) -> tuple[int, int] | str:
     """
     assert a.blows is not None
     rate_hz = a.signal.rate_hz
+    if a.cut[-1]:
+        return "the record ends in the middle of a blow: plan at least 1 s after the drive"
     last_s = max(float(a.blows.apex_s[-1]), _free_until_s(a))
     first = math.ceil((last_s + FINAL_FROM_S) * rate_hz)
     end = math.floor((last_s + FINAL_TO_S) * rate_hz) + 1
     if end > len(a.signal.values):
-        left_ms = 1e3 * (len(a.signal.values) / rate_hz - last_s)
-        return f"the record ends {left_ms:.0f} ms after the last blow: plan at least 1 s after the drive"
+        left_ms = 1e3 * (len(a.signal.values) / rate_hz - float(a.blows.apex_s[-1]))
+        late = ", before the tool was surely let go" if _free_until_s(a) else ""
+        return (
+            f"the record ends {left_ms:.0f} ms after the last blow{late}: plan at least 1 s after the drive"
+        )
     return first, end
 
 
@@ -171,7 +176,7 @@ def _settled_stretch(a: Analysis) -> tuple[int, int] | str:
     """The last half of what follows half a second after the signal to release, or why there is none."""
     release = a.facts.context.run.release_index
     if release is None:
-        return "the run was not driven to its end, so it is not known when the tool was let go"
+        return "no signal to release is on record, so it is not known when the tool was let go"
     settled = release - a.signal.first_index + math.ceil(SETTLE_S * a.signal.rate_hz)
     end = len(a.signal.values)
     if end - settled < 2 * LEAST_SAMPLES:
@@ -241,7 +246,9 @@ def _sampling_of_mean(a: Analysis, along: Numbers) -> Part:
         return Part("sampling", seldom * step_s * spikes / (a.window.end_s - a.window.start_s))
     struck = a.driven
     impulses = a.blows.impulse[struck] * a.impulse_sampling[struck]
-    return Part("sampling", math.sqrt(float(np.sum(impulses**2))) / (a.window.end_s - a.window.start_s))
+    known = impulses[np.isfinite(impulses)]
+    usual = float(np.mean(known**2)) if known.size else 0.0
+    return Part("sampling", math.sqrt(usual * len(impulses)) / (a.window.end_s - a.window.start_s))
 
 
 def _mean_flags(a: Analysis, extremes: Numbers, share_missing: float) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ import numpy as np
 from anviltrace.metrics.analysis import Analysis
 from anviltrace.metrics.levels import MEDIAN_OVER_MEAN
 from anviltrace.metrics.results import Value
+from anviltrace.metrics.strikes import singles
 from anviltrace.metrics.uncertainty import Part, rectangular
 from anviltrace.metrics.values import stated, withheld
 from anviltrace.records import RigKind
@@ -86,7 +87,7 @@ def doubled(a: Analysis) -> Value:
 def _too_few(a: Analysis) -> str:
     if math.isfinite(a.rhythm.per_s):
         return ""
-    return f"{int(a.driven.sum())} blows are too few for a rate: {LEAST_BLOWS} are needed"
+    return f"a rate needs {LEAST_BLOWS} blows, and there are {int(singles(a).sum())}"
 
 
 def _timing_of_median_s(a: Analysis) -> float:

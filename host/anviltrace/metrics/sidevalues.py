@@ -24,7 +24,7 @@ def side_values(a: Analysis, so_far: Iterable[Value]) -> list[Value]:
         entry = CATALOGUE[name]
         if rig not in entry.rigs or (entry.climbing and a.works_against_joint) or not _has(b, quantities):
             continue
-        if a.window is None and name not in _WITHOUT_WINDOW:
+        if a.no_window and name not in _WITHOUT_WINDOW:
             found.append(withheld(name, a.no_window))
         else:
             found.append(compute(b))

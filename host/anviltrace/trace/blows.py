@@ -32,9 +32,10 @@ class Blows:
     """Measured blows, arrays of shape (m,); values in the unit of the input, along the rotation.
 
     What cannot be known is NaN: a level on fewer than 5 quiet samples and what follows from it, a crossing
-    that is not there. ``start_s`` (at 5 % of the height, interpolated) and ``apex_s`` count from sample 0
-    of the record. ``peak`` is the largest value (gross), ``net_peak`` that over ``level_before``: the
-    median of half the interval before the blow. ``impulse`` is in the unit times seconds. ``width_s`` lies
+    that is not there. ``start_s`` (at 5 % of the height, interpolated; the first sample of the rise where
+    that is not there) and ``apex_s`` count from sample 0 of the record. ``peak`` is the largest value
+    (gross), ``net_peak`` that over ``level_before``: the median of half the interval before the blow.
+    ``impulse`` is in the unit times seconds. ``width_s`` lies
     between the half heights and ``middle_s`` is half-way between them (the apex where they are not there):
     blows are timed by it, for noise and ring move an apex far more. ``rise_s`` lies between 10 and 90 % of
     the height. ``ring_left`` is the amplitude still ringing when the next blow comes, as a share of the net
@@ -87,8 +88,9 @@ def measure_blows(
     shape = outlines(record, before.level, after.level)
     first_s = first_index / rate_hz
     middle = np.where(np.isnan(shape.middle), shape.apex, shape.middle)
+    start = np.where(np.isnan(shape.start), found.start_index, shape.start)
     return Blows(
-        start_s=shape.start / rate_hz + first_s,
+        start_s=start / rate_hz + first_s,
         apex_s=shape.apex / rate_hz + first_s,
         peak=shape.peak,
         net_peak=shape.peak - before.level,

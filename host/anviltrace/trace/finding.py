@@ -74,6 +74,8 @@ _TOP_S = 0.002
 """A blow has reached its apex this long after it last rose above everything before."""
 _LONGEST_RISE_S = 0.004
 """What keeps rising for longer is a change of level, not a blow."""
+_WHOLE_RISES = 3
+"""A blow is over as long after its apex as it rose before; then the level shows for twice that."""
 _ROUNDING = 1e-6
 """Share of the range below which values without noise differ by rounding only."""
 
@@ -98,14 +100,23 @@ class Found:
     def __len__(self) -> int:
         return len(self.apex_index)
 
-    def since(self, number: int) -> Found:
-        """The same without the first ``number`` blows."""
+    def part(self, blows: slice) -> Found:
+        """These of the blows; each still ends where the next one that was found starts."""
         return replace(
             self,
-            start_index=self.start_index[number:],
-            apex_index=self.apex_index[number:],
-            end_index=self.end_index[number:],
+            start_index=self.start_index[blows],
+            apex_index=self.apex_index[blows],
+            end_index=self.end_index[blows],
         )
+
+    @property
+    def cut(self) -> bool:
+        """Whether the values end in the middle of the last blow, or too soon behind it to show its level:
+        within three times its rise."""
+        if not len(self):
+            return False
+        apex, rise = self.apex_index[-1], self.apex_index[-1] - self.start_index[-1]
+        return bool(self.end_index[-1] - apex <= _WHOLE_RISES * rise)
 
 
 def find_blows(

@@ -63,7 +63,8 @@ def rests_around(record: Struck) -> tuple[Rests, Rests]:
     """Rests before each blow, and after each.
 
     After a blow quiet is the second half of the rest, of a long one the second half of the first 50 ms.
-    Before a blow it is the same, but of a long one the end counts, and before the first blow what there is.
+    Before a blow it is the same, but of a long one the end counts. Before the first blow it is the second
+    half of what there is: values may begin in the middle of a blow.
     """
     apex, until, most = record.found.apex_index, record.clear_until, record.samples(QUIET_S)
     whole = (until - apex) // 2
@@ -74,6 +75,7 @@ def rests_around(record: Struck) -> tuple[Rests, Rests]:
     begin = max(0, int(record.found.start_index[0]) - record.samples(GUARD_S))
     end = np.append(begin, until[long])
     beside = np.maximum(end - most, 0)
+    beside[0] = max(int(beside[0]), min(begin // 2, begin - LEAST_QUIET))
     still = np.append(beside[:1], end[1:] - 2 * most)
     first = np.append(apex + half, beside)
     quiet = _quiet(record, np.append(apex, still), first, np.append(last, end))
