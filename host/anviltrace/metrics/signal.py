@@ -17,6 +17,10 @@ Numbers = npt.NDArray[np.float64]
 
 LEAST_BEFORE_S = 0.1
 """A shorter stretch before the onset does not tell its noise."""
+HUM_S = 0.04
+"""Two periods of hum at 50 Hz; a straight line takes some of a single one away."""
+_MOST_STRETCHES, _ENOUGH = 250, 400
+"""More stretches, and more samples of one, cost time only."""
 POLARITY = "polarity"
 """Kind of the notice that the bridge turned out to be wired the other way round."""
 
@@ -104,13 +108,14 @@ def signal_of(facts: RunFacts, scale: Scale, zero: ZeroLevel | None) -> Signal:
     values, limits = (net_torque_nm(part, zero_counts, *per_value) for part in (counts, ends))
     if rotation < 0:
         values, limits = np.negative(values, out=values), -limits
-    noise_counts = _own_noise(counts) if zero is None else zero.noise_counts
+    rate_hz = run.rate_hz or settings.rate_hz
+    noise_counts = _own_noise(counts, rate_hz) if zero is None else zero.noise_counts
     noise_counts = max(noise_counts, _noise_before_onset(facts, counts, first_index))
     return Signal(
         values=values,
         missing=missing,
         first_index=first_index,
-        rate_hz=run.rate_hz or settings.rate_hz,
+        rate_hz=rate_hz,
         rotation=rotation,
         calibrated=calibrated,
         noise_sd=noise_counts / min(map(abs, per_value)),
@@ -159,8 +164,22 @@ def _noise_before_onset(facts: RunFacts, counts: Numbers, first_index: int) -> f
     return noise_sd(counts[:half]) if half >= max(LEAST_QUIET, LEAST_BEFORE_S * rate_hz) else 0.0
 
 
-def _own_noise(counts: Numbers) -> float:
-    """Noise of one sample from the differences of neighbours (median, so that blows do not count)."""
+def _own_noise(counts: Numbers, rate_hz: float) -> float:
+    """Noise of one sample where no zero reading tells it.
+
+    From the differences of neighbours (median, so that blows do not count), or from the quietest stretch
+    where that has more: hum is slower than samples.
+    """
     if len(counts) < 3:
         return 0.0
-    return float(np.median(np.abs(np.diff(counts)))) / (0.6745 * math.sqrt(2.0))
+    quick = float(np.median(np.abs(np.diff(counts)))) / (0.6745 * math.sqrt(2.0))
+    return max(quick, _quietest(counts, round(HUM_S * rate_hz)))
+
+
+def _quietest(counts: Numbers, length: int) -> float:
+    """Noise of the quietest of successive stretches of so many samples; 0 where there is none."""
+    if not LEAST_QUIET <= length <= len(counts):
+        return 0.0
+    stretches = counts[: len(counts) // length * length].reshape(-1, length)
+    some = stretches[:: -(-len(stretches) // _MOST_STRETCHES), :: -(-length // _ENOUGH)]
+    return min(noise_sd(stretch) for stretch in some)

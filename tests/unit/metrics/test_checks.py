@@ -130,6 +130,21 @@ def test_hum_is_told_and_does_no_harm() -> None:
         assert value_of(humming, name) == pytest.approx(value_of(plain, name), rel=2e-3)
 
 
+@pytest.mark.parametrize("hum_nm", [0.5, 10.0])
+def test_without_a_zero_hum_is_noise_all_the_same(hum_nm: float) -> None:
+    """Samples close together do not show it, and what it does between blows is no blow."""
+    made = make(Train(samples=25.0), np.random.default_rng(1))
+    hum = hum_nm * np.sin(2.0 * np.pi * 50.0 * np.arange(made.torque_nm.size) / made.rate_hz)
+    facts = facts_of(made.torque_nm + hum, made.rate_hz, RigKind.THROUGH)
+    result = evaluate(replace(facts, zero_before=None, zero_after=None))
+    assert value_of(result, "blow_count") == len(made.apex_s)
+    impulse = result.value("impulse_mean")
+    assert impulse is not None
+    assert impulse.expanded is not None
+    assert value_of(result, "impulse_mean") == pytest.approx(np.mean(made.impulse_nms), abs=impulse.expanded)
+    assert "mains hum" in told(result)
+
+
 def value_of(result: RunResult, name: str) -> float:
     value = result.value(name)
     assert value is not None
