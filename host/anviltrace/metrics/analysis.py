@@ -18,6 +18,7 @@ from anviltrace.records import RigKind, Thread
 from anviltrace.trace.blows import BASE_OVER_FWHM, Blows, find_blows, joined, measure_blows
 from anviltrace.trace.climb import levels_after
 from anviltrace.trace.climbmodels import Exponential, SquareRoot, fit_exponential, fit_square_root
+from anviltrace.trace.clipping import cut_off
 from anviltrace.trace.level import LEAST_QUIET
 from anviltrace.trace.rate import Rate, blow_rate
 from anviltrace.trace.ring import Ring
@@ -238,15 +239,46 @@ class Analysis:
         return np.asarray(np.sqrt(2.0 * np.maximum(0.0, beyond)))
 
     @cached_property
-    def clipped_flag(self) -> str:
-        """A flag where the converter was at its limit; else empty."""
-        at_limit = np.count_nonzero((self.signal.values >= self.signal.highest) & ~self.signal.missing)
-        at_limit += np.count_nonzero((self.signal.values <= self.signal.lowest) & ~self.signal.missing)
-        if not at_limit:
+    def capped(self) -> Marks:
+        """Which blows have their tops cut off."""
+        assert self.unfiltered is not None
+        signal = self.signal
+        apex = np.rint(self.unfiltered.apex_s * signal.rate_hz).astype(np.int64)
+        per_nm = abs(self.scale.counts_per_nm(signal.rotation)) if signal.calibrated else 1.0
+        return cut_off(signal.values, apex, signal.highest, 1.0 / per_nm, self.samples_per_base)
+
+    def why_capped(self, blows: Marks | npt.NDArray[np.int64]) -> str:
+        """Why what these blows give is no more than a lower bound; empty where none is cut off."""
+        count = int(np.count_nonzero(self.capped[blows]))
+        if not count:
             return ""
-        return (
-            f"{at_limit} samples lie at the converter's limit, so this is a lower bound: choose a lower gain"
-        )
+        by = "the converter's limit" if self.at_limit[1] else "one value below the converter's limit"
+        return f"the tops of {count} blows are cut off at {by}: choose a lower gain"
+
+    @cached_property
+    def at_limit(self) -> tuple[int, int]:
+        """How many samples lie at the converter's limits, at the lower one and at the upper one along the
+        rotation."""
+        values, there = self.signal.values, ~self.signal.missing
+        low, high = values <= self.signal.lowest, values >= self.signal.highest
+        return int(np.count_nonzero(low & there)), int(np.count_nonzero(high & there))
+
+    @cached_property
+    def why_no_levels(self) -> str:
+        """Why what is counted from levels is not known: they lie below the converter's range; else empty."""
+        assert self.window is not None
+        first, end = (round(at_s * self.signal.rate_hz) for at_s in (self.window.start_s, self.window.end_s))
+        low = int(np.count_nonzero(self.signal.values[first : end + 1] <= self.signal.lowest))
+        if not low:
+            return ""
+        return f"{low} samples lie at the converter's limit against the rotation: choose a lower gain"
+
+    @property
+    def clipped_flag(self) -> str:
+        """A flag where the converter, or what is before it, was at its limit; else empty."""
+        if sum(self.at_limit):
+            return f"{sum(self.at_limit)} samples lie at the converter's limit: choose a lower gain"
+        return "" if self.blows is None else self.why_capped(self.driven)
 
     @property
     def no_zero(self) -> str:

@@ -14,7 +14,8 @@ Made by `anviltrace metrics --explain --markdown`; reports and tables take the s
 
 No standard that we know of defines a torque test of impact wrenches: the definitions are the program's own,
 and say where they follow common practice. After ± stands the half width of the 95 % interval (GUM); one-sided
-bounds lie outside it. A metric that cannot be known is withheld with the reason in words.
+bounds lie outside it. Where something cut off what a value is made of, only "more than" is stated. A metric
+that cannot be known is withheld with the reason in words.
 """
 _FLAGS_TOP = """\
 ## Flags, and the quality of a run

@@ -62,8 +62,9 @@ _ENTRIES = (
     ),
     Flag(
         "clipped", Weight.CARE,
-        "Samples lie at the converter's limit.",
-        "Peaks and impulses are lower bounds: choose a lower gain.",
+        "Samples lie at the converter's limit, or the tops of two blows or more are flat at one value.",
+        "Peaks, impulses and mean torque are lower bounds (> in tables); widths, rises and shape numbers are "
+        "withheld where more than a tenth of the blows are cut off. Choose a lower gain.",
         Source.COMMON,
     ),
     Flag(

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from anviltrace.metrics.analysis import Analysis, Numbers
 from anviltrace.metrics.results import Value
 from anviltrace.metrics.uncertainty import Part, rectangular
-from anviltrace.metrics.values import stated, withheld
+from anviltrace.metrics.values import at_least, stated, withheld
 from anviltrace.trace.climb import FINAL_FROM_S, FINAL_TO_S, at_marks, lower_envelope
 
 Indices = npt.NDArray[np.int64]
@@ -121,7 +121,11 @@ def mean_torque(a: Analysis) -> Value:
         _sampling_of_mean(a, along),
         rectangular("missing samples", share_missing * float(np.max(np.abs(extremes - mean)))),
     ]
-    return stated(name, mean, parts, flags=_mean_flags(a, extremes, share_missing))
+    value = stated(name, mean, parts, flags=_mean_flags(a, extremes, share_missing))
+    if reason := a.why_no_levels:
+        return withheld(name, reason)
+    high = bool((along >= a.signal.highest).any())
+    return at_least(value, a.clipped_flag if high or a.blows is None else a.why_capped(a.driven))
 
 
 def _retained(
@@ -258,5 +262,4 @@ def _mean_flags(a: Analysis, extremes: Numbers, share_missing: float) -> tuple[s
         "" if a.blows is not None else STARTS_AT_ONSET,
         a.scale.above_weights(torque),
         f"{share_missing:.1%} of the samples of the window are missing" if share_missing else "",
-        a.clipped_flag,
     )

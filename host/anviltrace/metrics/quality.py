@@ -58,9 +58,13 @@ def _of_peaks(flags: Sequence[Raised], values: Iterable[Value]) -> tuple[str, ..
     peak = next((value for value in values if value.name in _PEAKS), None)
     if peak is None:
         return _distinct(raised)
-    own = [f"withheld, {peak.withheld}"] if peak.value is None else list(peak.flags)
+    own = list(peak.flags) if peak.value is not None else [_why_no_peak(peak)]
     own = [text for text in own if text not in known and not text.startswith(_ABOVE_WEIGHTS)]
     return _distinct([*raised, *map(in_short, own)])
+
+
+def _why_no_peak(peak: Value) -> str:
+    return f"{'withheld' if peak.beyond is None else 'lower bounds'}, {peak.withheld}"
 
 
 def _distinct(texts: Iterable[str]) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from anviltrace.metrics.results import Value
 from anviltrace.metrics.rhythm import mean_rate
 from anviltrace.metrics.strikes import by_sign, impulse_mean, singles
 from anviltrace.metrics.uncertainty import Part, rectangular
-from anviltrace.metrics.values import stated, withheld
+from anviltrace.metrics.values import at_least, stated, withheld
 
 RISE_LONG = 2.8
 """A rise may read long by so many sample distances over the samples on the base width."""
@@ -37,9 +37,12 @@ def net_peak_mean(a: Analysis) -> Value:
     parts = [*_calibration(a, usable, heights), *_noise(a, usable)]
     under, over = strikes.mean_bounds(a, usable)
     flags = strikes.peak_flags(a, torques)
-    return stated(
+    if reason := a.why_no_levels:
+        return withheld("net_peak_mean", reason)
+    mean = stated(
         "net_peak_mean", float(heights.mean()), parts, under_read=under, over_read=over, flags=flags
     )
+    return at_least(mean, a.why_capped(usable))
 
 
 def rise_median(a: Analysis) -> Value:
@@ -49,6 +52,8 @@ def rise_median(a: Analysis) -> Value:
     rises = rises[np.isfinite(rises)]
     if not len(rises):
         return withheld("rise_median", "no blow crosses 10 and 90 % of its height")
+    if reason := strikes.why_no_outline(a):
+        return withheld("rise_median", reason)
     step_ms = 1e3 / a.signal.rate_hz
     timing_ms = math.sqrt(2.0) * 0.5 * step_ms / math.sqrt(3.0)
     crossings = Part("crossings of 10 and 90 %", MEDIAN_OVER_MEAN * timing_ms / math.sqrt(len(rises)))
@@ -86,6 +91,8 @@ def shape_number(a: Analysis) -> Value:
     shapes = shapes[known]
     if len(shapes) < 2:
         return withheld("shape_number", f"{len(shapes)} blows have impulse, peak and width: 2 are needed")
+    if reason := strikes.why_no_outline(a):
+        return withheld("shape_number", reason)
     value = float(np.median(shapes))
     spread = MEDIAN_OVER_MEAN * float(np.std(shapes, ddof=1)) / math.sqrt(len(shapes))
     parts = [

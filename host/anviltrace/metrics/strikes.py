@@ -12,7 +12,7 @@ from anviltrace.metrics.analysis import Analysis, Marks, Numbers
 from anviltrace.metrics.levels import BRIDGED, MEDIAN_OVER_MEAN, RING_KEPT
 from anviltrace.metrics.results import Value
 from anviltrace.metrics.uncertainty import Part, rectangular
-from anviltrace.metrics.values import stated, withheld
+from anviltrace.metrics.values import at_least, stated, withheld
 from anviltrace.trace.blows import BASE_OVER_FWHM, LEAST_FOR_PARABOLA, Blows
 from anviltrace.trace.climb import at_marks, upper_envelope
 from anviltrace.trace.sampling import corrected_width_s
@@ -30,6 +30,8 @@ _LEAD_S = 0.001
 _NEAR_APEX = 0.2
 """Share of the base width in which the largest sample of half a sine is found: sin falls 5 % there."""
 
+MOST_CAPPED = 0.1
+"""Share of blows cut off below which medians of widths, rises and shapes stand on the others."""
 FEW_SAMPLES = "fewer than five samples to a blow: a single peak may read low by as much as the bound says"
 RING_CUT = "the rig still rings when the next blow comes, so that the impulse misses the end of the ring"
 
@@ -70,9 +72,10 @@ def impulse_mean(a: Analysis) -> Value:
         RING_CUT if a.ring_left > RING_THAT_MATTERS else "",
         f"{left_out} blows without a level before or after, or at a gap, are left out" if left_out else "",
         a.scale.above_weights(peaks),
-        a.clipped_flag,
     )
-    return stated("impulse_mean", mean, parts, flags=flags)
+    if reason := a.why_no_levels:
+        return withheld("impulse_mean", reason)
+    return at_least(stated("impulse_mean", mean, parts, flags=flags), a.why_capped(usable))
 
 
 def peak_mean(a: Analysis) -> Value:
@@ -84,7 +87,8 @@ def peak_mean(a: Analysis) -> Value:
         return withheld("peak_mean", reason)
     noise = Part("noise", a.peak_noise_sd / math.sqrt(len(peaks)))
     under, over = mean_bounds(a, struck)
-    return _peak(a, "peak_mean", float(peaks.mean()), peaks, [noise], under, over)
+    mean = _peak(a, "peak_mean", float(peaks.mean()), peaks, [noise], under, over)
+    return at_least(mean, a.why_capped(struck))
 
 
 def peak_max(a: Analysis) -> Value:
@@ -104,7 +108,8 @@ def maximum_torque(a: Analysis) -> Value:
         return withheld("maximum_torque", reason)
     noise = Part("noise", a.peak_noise_sd)
     over = a.peak_noise_sd * _quantile_of_largest(len(a.signal.values))
-    return _peak(a, "maximum_torque", largest, np.array([largest]), [noise], 0.0, over)
+    highest = _peak(a, "maximum_torque", largest, np.array([largest]), [noise], 0.0, over)
+    return at_least(highest, a.clipped_flag if a.at_limit[1] else "")
 
 
 def peak_at(a: Analysis, at_s: float) -> Value:
@@ -133,7 +138,7 @@ def peak_at(a: Analysis, at_s: float) -> Value:
     under, below = (float(np.nanmax((share * a.blows.net_peak)[single])) for share in _shares(a))
     over = below + a.peak_noise_sd * _mean_of_largest(_samples_near_apex(a))
     flag = BRIDGED if envelope.bridged_at(when_s) else ""
-    return _peak(a, "peak_at", value, around, parts, under, over, at_s, flag)
+    return at_least(_peak(a, "peak_at", value, around, parts, under, over, at_s, flag), a.why_capped(single))
 
 
 def width_median(a: Analysis) -> Value:
@@ -143,6 +148,8 @@ def width_median(a: Analysis) -> Value:
     widths = widths[np.isfinite(widths)]
     if not len(widths):
         return withheld("width_median", "no blow crosses half its height on both sides")
+    if reason := why_no_outline(a):
+        return withheld("width_median", reason)
     timing_ms = 1e3 * math.sqrt(2.0) * 0.5 / a.signal.rate_hz / math.sqrt(3.0)
     crossings = Part("crossings of half the height", MEDIAN_OVER_MEAN * timing_ms / math.sqrt(len(widths)))
     width_ms = 1e3 * float(np.median(widths))
@@ -155,6 +162,12 @@ def width_median(a: Analysis) -> Value:
         over_read=below * width_ms,
         flags=width_flags(a),
     )
+
+
+def why_no_outline(a: Analysis) -> str:
+    """Why the blows have no known half height; empty where most have."""
+    struck = singles(a)
+    return a.why_capped(struck) if a.capped[struck].mean() > MOST_CAPPED else ""
 
 
 def width_bounds(a: Analysis) -> tuple[float, float]:
@@ -232,7 +245,7 @@ def _largest(a: Analysis, name: str, blows: Indices) -> Value:
     surely = peak - float((peaks - added).max())
     over = surely + a.peak_noise_sd * _quantile_of_largest(len(a.blows) * _samples_near_apex(a))
     noise = Part("noise", a.peak_noise_sd)
-    return _peak(a, name, peak, np.array([peak]), [noise], under, over)
+    return at_least(_peak(a, name, peak, np.array([peak]), [noise], under, over), a.why_capped(blows))
 
 
 def _peak(
@@ -272,7 +285,6 @@ def peak_flags(a: Analysis, torques_nm: Numbers) -> tuple[str, ...]:
         a.filter.flag(BASE_OVER_FWHM * a.usual_width_s),
         a.filter_edge_flag,
         a.scale.above_weights(torques_nm),
-        a.clipped_flag,
         _few_samples(a),
         _gap_flag(a),
     )

@@ -45,6 +45,17 @@ def withheld(name: str, reason: str, at_s: float | None = None, at_nm: float | N
     return Value(name=name, value=None, at_s=at_s, at_nm=at_nm, withheld=reason)
 
 
+def at_least(value: Value, reason: str) -> Value:
+    """The value as the lower bound that it is where something cut off what it is made of; ``reason`` says
+    what did, empty: nothing."""
+    if value.value is None or not reason:
+        return value
+    least = value.value - (value.expanded or 0.0) - value.over_read
+    return Value(
+        value.name, None, at_s=value.at_s, withheld=reason, flags=value.flags, at_nm=value.at_nm, beyond=least
+    )
+
+
 def beyond(
     name: str, least: float, reason: str, at_nm: float | None = None, flags: Iterable[str] = ()
 ) -> Value:

@@ -228,15 +228,6 @@ def test_missing_samples_are_flagged_and_left_out(facts: RunFacts, truth: Truth)
     assert stated_value(result, "retained_final") == pytest.approx(truth.retained_final, rel=2e-3)
 
 
-def test_readings_at_the_converters_limit_are_lower_bounds(facts: RunFacts) -> None:
-    counts = counts_of(facts)
-    settings = replace(facts.context.settings, saturation_high=int(np.sort(counts)[-15]))
-    clipped = with_counts(
-        with_context(facts, settings=settings), np.minimum(counts, settings.saturation_high)
-    )
-    assert "lower bound" in flags(evaluate(clipped), "peak_max")
-
-
 def test_without_a_zero_only_what_needs_none_is_stated(facts: RunFacts, truth: Truth) -> None:
     result = evaluate(replace(facts, zero_before=None, zero_after=None))
     assert "no zero reading" in reason(result, "retained_final")
