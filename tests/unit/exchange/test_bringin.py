@@ -174,7 +174,10 @@ def test_missing_rows_and_values_that_are_no_numbers_are_gaps(tmp_path: Path, st
 def test_clipped_tops_make_lower_bounds(tmp_path: Path, stated: Stated):
     volts = np.minimum(elsewhere.recording()[1], 6.0)
     result = imported(tmp_path, elsewhere.write_csv(tmp_path / "a.csv", volts), stated)
-    assert any("limit, so this is a lower bound" in flag for flag in result.flags)
+    assert any("samples lie at the converter's limit" in flag for flag in result.flags)
+    peak = result.value("peak_max")
+    assert peak is not None
+    assert peak.beyond is not None
     told = replace(stated, full_scale=6.0)
     assert imported(tmp_path, tmp_path / "a.csv", told).context.run.saturated > 40
 
