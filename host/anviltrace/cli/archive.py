@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from anviltrace.cli.console import print_table
+from anviltrace.cli.console import columns_that_fit, longest_word, more_columns, print_table
 from anviltrace.cli.options import archive_option, json_option, note_option, print_json
 from anviltrace.cli.progress import Advance, progress
 from anviltrace.errors import DamageError
 from anviltrace.records import RunKind, RunState
 
 if TYPE_CHECKING:
+    from rich.table import Table
+
     from anviltrace.archive import Archive, Finding
     from anviltrace.archive.verify import Progress
     from anviltrace.records import Run
@@ -221,31 +223,45 @@ def _digits_needed(ids: list[str]) -> int:
 
 
 def _print_runs(lines: list[dict[str, Any]], digits: int) -> None:
+    """The runs in a table, with as many of the less important columns as the terminal has room for."""
+    extra = columns_that_fit(_EXTRA, lambda names: _table(lines, digits, names), folded=True)
+    print_table(_table(lines, digits, extra))
+    if len(extra) < len(_EXTRA):
+        click.echo(more_columns(len(_EXTRA) - len(extra)), err=True)
+
+
+_EXTRA = ("lost\nsamples", "repeat", "length\ns", "rate\nsamples/s")
+"""Columns that may be left out, the last ones first."""
+
+
+def _table(lines: list[dict[str, Any]], digits: int, extra: Sequence[str]) -> Table:
+    """Names of tools and plans may take several lines, nothing else is broken or cut."""
     from rich.table import Table
 
     table = Table(box=None, header_style="bold", padding=(0, 2, 0, 0))
-    for heading in ("run", "started (UTC)", "kind", "tool", "plan"):
-        table.add_column(heading)
-    table.add_column("repeat", justify="right")
+    for heading in ("run", "started (UTC)", "kind"):
+        table.add_column(heading, no_wrap=True)
+    for name in ("tool", "plan"):
+        table.add_column(name, min_width=longest_word(line[name] for line in lines))
     for heading in ("state", "verdict"):
-        table.add_column(heading)
-    for heading in ("length, s", "rate, samples/s", "lost, samples"):
-        table.add_column(heading, justify="right")
+        table.add_column(heading, no_wrap=True)
+    for heading in extra:
+        table.add_column(heading, justify="right", no_wrap=True)
     for line in lines:
-        table.add_row(line["id"][:digits], *_cells(line))
-    print_table(table)
+        cells = _extra_cells(line)
+        table.add_row(line["id"][:digits], *_cells(line), *(cells[heading] for heading in extra))
+    return table
 
 
 def _cells(line: dict[str, Any]) -> list[str]:
+    names = ("kind", "tool", "plan", "state", "verdict")
+    return [_readable_time(line["started_at"]), *(line[name] or "" for name in names)]
 
-    texts = ("kind", "tool", "plan", "repeat", "state", "verdict")
-    return [
-        _readable_time(line["started_at"]),
-        *("" if line[name] is None else str(line[name]) for name in texts),
-        f"{line['length_s']:.2f}",
-        f"{line['rate_hz']:.1f}",
-        str(line["lost_samples"]),
-    ]
+
+def _extra_cells(line: dict[str, Any]) -> dict[str, str]:
+    repeat = "" if line["repeat"] is None else str(line["repeat"])
+    shown = (str(line["lost_samples"]), repeat, f"{line['length_s']:.2f}", f"{line['rate_hz']:.1f}")
+    return dict(zip(_EXTRA, shown, strict=True))
 
 
 def _everything_about(opened: Archive, run: Run) -> dict[str, Any]:
@@ -294,7 +310,16 @@ def _plain(record: Any) -> dict[str, Any]:
     }
 
 
-UNITS = {"s": "s", "hz": "samples/s", "kg": "kg", "mm": "mm", "v": "V", "ah": "Ah", "counts": "counts"}
+UNITS = {
+    "s": "s",
+    "hz": "samples/s",
+    "kg": "kg",
+    "mm": "mm",
+    "v": "V",
+    "ah": "Ah",
+    "counts": "counts",
+    "nm": "N·m",
+}
 """Unit of a field by the end of its name."""
 
 
@@ -373,7 +398,8 @@ def _notice_sentence(notice: dict[str, Any]) -> str:
 
 def _decision_sentence(decision: dict[str, Any]) -> str:
     by = f" ({decision['by']})" if decision["by"] else ""
-    return f"{_readable_time(decision['at'])} UTC, {decision['verdict']}: {decision['reason']}{by}"
+    why = f": {decision['reason']}" if decision["reason"] else ""
+    return f"{_readable_time(decision['at'])} UTC, {decision['verdict']}{why}{by}"
 
 
 def _side_sentence(side: dict[str, Any]) -> str:

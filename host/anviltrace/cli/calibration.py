@@ -330,9 +330,8 @@ def _print_list(lines: list[dict[str, Any]]) -> None:
     from rich.table import Table
 
     table = Table(box=None, padding=(0, 2, 0, 0))
-    table.add_column("calibration", no_wrap=True)
-    for heading in ("taken (UTC)", "direction", "rig", "arm"):
-        table.add_column(heading)
+    for heading in ("calibration", "taken (UTC)", "direction", "rig", "arm"):
+        table.add_column(heading, no_wrap=heading in ("calibration", "direction"))
     for heading in ("samples/s", "gain", f"hung to\n{lines[0]['torque_unit']}", "± there\n(95 %)"):
         table.add_column(heading, justify="right")
     for line in lines:

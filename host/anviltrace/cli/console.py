@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sys
+from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING
 
 import click
@@ -16,17 +17,44 @@ WIDTH_WITHOUT_TERMINAL = 200
 """Columns of what goes to a file or a pipe."""
 
 
-def open_console(width_without_terminal: int = WIDTH_WITHOUT_TERMINAL) -> Console:
+def open_console(width_without_terminal: int | None = None) -> Console:
     """A console of rich on stdout; names are printed as they are, whatever brackets they hold."""
     from rich.console import Console
 
-    width = None if sys.stdout.isatty() else width_without_terminal
+    width = None if sys.stdout.isatty() else width_without_terminal or WIDTH_WITHOUT_TERMINAL
     return Console(width=width, highlight=False, markup=False)
 
 
 def print_table(table: Table) -> None:
     """Print a table of rich."""
     open_console().print(table)
+
+
+def columns_that_fit(
+    names: Sequence[str], table: Callable[[Sequence[str]], Table], *, folded: bool = False
+) -> Sequence[str]:
+    """As many of ``names``, from the first on, as ``table(names)`` has room for in the terminal.
+
+    Folded: a table whose words take several lines still has room.
+    """
+    from rich.measure import Measurement
+
+    console = open_console()
+    for shown in range(len(names), 0, -1):
+        wide = Measurement.get(console, console.options.update(width=10_000), table(names[:shown]))
+        if (wide.minimum if folded else wide.maximum) <= console.width:
+            return names[:shown]
+    return ()
+
+
+def longest_word(texts: Iterable[str | None]) -> int:
+    """Letters of the longest word of some texts: a column as wide as that breaks none."""
+    return max((len(word) for text in texts for word in (text or "").split()), default=0)
+
+
+def more_columns(count: int) -> str:
+    """Says that the terminal was too narrow for all columns."""
+    return f"{count} more column{'s' if count > 1 else ''} in a wider terminal."
 
 
 def print_words(text: str, indent: str = "") -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from anviltrace.cli.console import open_console
+from anviltrace.cli.console import columns_that_fit, more_columns, open_console
 from anviltrace.cli.metrics_explained import ALL, print_explained
 from anviltrace.cli.options import archive_option, filter_option, json_option, print_json, units_option
 from anviltrace.cli.progress import progress
@@ -40,7 +40,6 @@ _MAIN = (
     "rest_mv_per_v",
 )
 """What the overview of several runs shows, as far as any of them has it."""
-FEWEST_COLUMNS = 1
 HEADING_WIDTH = 14
 _GRADES = {"good": "good", "usable with care": "with care", "not usable": "not usable"}
 _BOUNDS = (
@@ -225,22 +224,14 @@ def _passes(context: Any, wanted: dict[str, str | None]) -> bool:
 
 def _show_overview(results: Sequence[RunResult], unit: TorqueUnit) -> None:
     """One row for each run, its quality and main numbers, as many as fit, and the footnotes."""
-    from rich.measure import Measurement
-
     from anviltrace.publish.notes import Notes
 
-    names = [name for name in _MAIN if any(result.value(name) is not None for result in results)]
-    console, every = open_console(), len(names)
-    while True:
-        notes = Notes()
-        table = _overview(results, names, unit, notes)
-        wide = Measurement.get(console, console.options.update(width=10_000), table).maximum
-        if wide <= console.width or len(names) <= FEWEST_COLUMNS:
-            break
-        names = names[:-1]
-    console.print(table)
-    if len(names) < every:
-        click.echo(f"{every - len(names)} more columns in a wider terminal.")
+    every = [name for name in _MAIN if any(result.value(name) is not None for result in results)]
+    fitting = columns_that_fit(every, lambda names: _overview(results, names, unit, Notes()))
+    names, notes, console = fitting or every[:1], Notes(), open_console()
+    console.print(_overview(results, names, unit, notes))
+    if len(names) < len(every):
+        click.echo(more_columns(len(every) - len(names)))
     for words in dict.fromkeys(result.filter for result in results):
         click.echo(f"filter: {words}")
     _print_notes(notes, [result.value(name) for result in results for name in names], console.width)

@@ -14,6 +14,7 @@ from golden_archive import CUT_RUN, FULL_RUN, ZERO_RUN
 
 from anviltrace.archive import Archive, migrations
 from anviltrace.cli import archive as commands
+from anviltrace.cli import console
 
 
 @pytest.fixture
@@ -39,7 +40,7 @@ def test_an_archive_of_an_older_version_is_upgraded_when_asked(call, root: Path,
         "schema": migrations.current_version(),
         "runs": 3,
     }
-    assert len(call("list", archive=old).out.splitlines()) == 4
+    assert len(call("list", archive=old).out.splitlines()) == 5
 
 
 @pytest.fixture
@@ -58,19 +59,35 @@ def flip_a_bit(path: Path) -> None:
 
 def test_list_has_a_line_per_run_with_units_in_the_headings(call):
     outcome = call("list")
-    heading, zero, full, cut = outcome.out.splitlines()
+    heading, units, zero, full, cut = outcome.out.splitlines()
     assert outcome.code == 0
     assert outcome.err == ""
-    for words in ("started (UTC)", "length, s", "rate, samples/s", "lost, samples"):
-        assert words in heading
+    assert heading.split() == ["lost", "length", "rate"]
+    assert units.split()[-4:] == ["samples", "repeat", "s", "samples/s"]
     assert "2026-05-04 08:14:00  zero" in zero
-    assert "Anvil Hare 18  fishplate tightening       1  finished" in full
-    assert full.split()[-4:] == ["discard", "0.80", "999.8", "27"]
+    assert "Anvil Hare 18  fishplate tightening  finished" in full
+    assert full.split()[-5:] == ["discard", "27", "1", "0.80", "999.8"]
     assert "interrupted" in cut
 
 
+def test_a_narrow_terminal_gets_fewer_columns_and_nothing_cut(
+    run_command, bench: Path, monkeypatch: pytest.MonkeyPatch
+):
+    every = json.loads(run_command(bench, "archive", "list", "--json").out)
+    monkeypatch.setattr(console, "WIDTH_WITHOUT_TERMINAL", 125)
+    outcome = run_command(bench, "archive", "list")
+    assert outcome.err == "2 more columns in a wider terminal.\n"
+    assert max(map(len, outcome.out.splitlines())) <= 125
+    assert "…" not in outcome.out
+    shown = outcome.out.split()
+    for run in every:
+        assert run["id"] in shown
+        assert run["state"] in shown
+        assert str(run["lost_samples"]) in shown
+
+
 def test_list_shows_enough_digits_to_name_a_run(call):
-    short = [line.split()[0] for line in call("list").out.splitlines()[1:]]
+    short = [line.split()[0] for line in call("list").out.splitlines()[2:]]
     shown = [json.loads(call("show", run, "--json").out)["run"]["id"] for run in short]
     assert shown == [ZERO_RUN, FULL_RUN, CUT_RUN]
 
@@ -104,7 +121,7 @@ def test_show_tells_everything_about_a_run(call):
         "  full scale, V      0.078125",
         "  excitation, V      4.998",
         "  mass, kg  2.4",
-        "  marks, s        0.1, 1.0, 5.0",
+        "  marks, s         0.1, 1.0, 5.0",
         "  started at       2026-05-04 08:15:00 UTC",
         "  samples 600 to 623: 24 (exactly) lost by the link",
         "  samples 700 to 702: 3 (±1) lost by the converter",
