@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -56,9 +57,7 @@ time_column_option = click.option(
 time_unit_option = click.option(
     "--time-unit",
     type=click.Choice(list(TIME_UNITS_S)),
-    default="s",
-    show_default=True,
-    help="Of the times.",
+    help="Of the times; else what their heading names, as in 'Time (ms)', or s.",
 )
 rate_option = click.option(
     "--rate",
@@ -100,13 +99,15 @@ def to_sides(
     "--full-scale",
     type=click.FloatRange(min=0.0, min_open=True),
     callback=finite,
-    help="The most the recorder can show, in the unit of the values.",
+    help="The most the recorder can show, in the unit of the values. WAV files take it for their largest "
+    "number (1.0 in those of floats, so 1 leaves these as they are).",
 )
 @click.option(
     "--nm-per-unit",
     type=float,
     callback=finite,
-    help="N·m for one unit (V, mV, mV/V); negative where the channel reads the other way round.",
+    help="N·m for one unit (V, mV, mV/V); negative where the channel reads the other way round. For values "
+    "in a unit of torque 1, or -1.",
 )
 @click.option(
     "--within",
@@ -186,19 +187,21 @@ def bring(
 
     stated = _stated(plan_file, bench_file, unit or _ask_unit(), options)
     foreign, stated = _read(file, Wanted(column, time_column), stated)
-    reading = SideReading(
-        time_column, stated.time_unit_s, stated.rate_hz, stated.full_scale, stated.unit, stated.factor
-    )
+    reading = SideReading(time_column, stated.time_unit_s, stated.rate_hz, stated.full_scale)
     beside = [read_side(file, wish, reading) for wish in sides]
     with Archive.open(archive_path, create=True) as archive:
         run = bring_in(archive, file, foreign, stated, again=again)
         zero_s = foreign.axis.start_s
         channels = put_sides(archive, file, run, beside, time_zero_s=zero_s, sensor=sensor)
         gaps = len(archive.gaps(run.id))
+    low, high = (float(f"{value / stated.factor:.6g}") for value in foreign.extremes)
+    if foreign.remark:
+        click.echo(f"{file.name}: {foreign.remark}", err=True)
     if as_json:
-        print_json(_as_data(run, gaps) | {"sides": sides_as_data(channels)})
+        values = {"lowest": low, "highest": high, "unit": stated.unit.value}
+        print_json(_as_data(run, gaps) | values | {"sides": sides_as_data(channels)})
     else:
-        _show(run, gaps, file)
+        _show(run, gaps, file, f"{low:.4g} to {high:.4g} {stated.unit.value}")
         show_sides(channels)
         click.echo(f"Its numbers: anviltrace metrics {run.id[:8]}")
 
@@ -218,7 +221,7 @@ def _stated(plan_file: Path, bench_file: Path, unit: str, options: dict[str, Any
         unit=ForeignUnit(_UNITS[unit]),
         plan=plan,
         rig=bench.rig,
-        time_unit_s=TIME_UNITS_S[options["time_unit"]],
+        time_unit_s=TIME_UNITS_S.get(options["time_unit"]),
         zeros=_stretches(options["zeros"]),
         recorded_at="" if at is None else at.isoformat(timespec="milliseconds") + "Z",
         **things,
@@ -251,9 +254,23 @@ def _read(file: Path, wanted: Any, stated: Stated) -> tuple[Any, Stated]:
         except LackingError as error:
             if not sys.stdin.isatty():
                 raise
-            answer = click.prompt(_QUESTIONS[error.what], type=click.FloatRange(min=0.0), err=True)
-            answers: dict[str, Any] = {error.what: answer}
+            answers: dict[str, Any] = {error.what: _ask(_QUESTIONS[error.what])}
             stated = replace(stated, **answers)
+
+
+def _ask(question: str) -> float:
+    return float(click.prompt(question, value_proc=_above_zero, err=True))
+
+
+def _above_zero(text: str) -> float:
+    """Raises UsageError for anything else, upon which click asks again."""
+    try:
+        number = float(text)
+    except ValueError:
+        number = math.nan
+    if not 0.0 < number < math.inf:
+        raise click.UsageError(f"{text!r} is not a number above 0")
+    return number
 
 
 def _as_data(run: Run, gaps: int) -> dict[str, Any]:
@@ -268,13 +285,13 @@ def _as_data(run: Run, gaps: int) -> dict[str, Any]:
     }
 
 
-def _show(run: Run, gaps: int, file: Path) -> None:
+def _show(run: Run, gaps: int, file: Path, values: str) -> None:
     rate_hz = run.rate_hz or 1.0
     gap = f", {gaps} gap{'s' if gaps > 1 else ''}" if gaps else ""
     clipped = f", {run.saturated} of them at the recorder's limit" if run.saturated else ""
     click.echo(
         f"{file.name} is run {run.id[:8]}: {run.samples} samples at {rate_hz:g} samples/s "
-        f"({run.samples / rate_hz:.3f} s){gap}{clipped}."
+        f"({run.samples / rate_hz:.3f} s), {values}{gap}{clipped}."
     )
 
 

@@ -58,7 +58,7 @@ if TYPE_CHECKING:
     "--full-scale",
     type=click.FloatRange(min=0.0, min_open=True),
     callback=finite,
-    help="For WAV files: what the largest whole number stands for, in the recorder's own unit.",
+    help="For WAV files: what the largest number (1.0 in those of floats) stands for, in its own unit.",
 )
 @sensor_option
 @note_option
@@ -71,7 +71,7 @@ def bring_side(
     offset_s: float,
     offset_within_s: float,
     time_column: str,
-    time_unit: str,
+    time_unit: str | None,
     archive_path: Path,
     as_json: bool,
     **options: Any,
@@ -91,7 +91,7 @@ def bring_side(
     from anviltrace.archive.archive import Archive
     from anviltrace.exchange.sidefile import SideReading, must_fit, put_sides, read_side
 
-    unit_s = TIME_UNITS_S[time_unit]
+    unit_s = None if time_unit is None else TIME_UNITS_S[time_unit]
     reading = SideReading(time_column, unit_s, options["rate_hz"], options["full_scale"])
     read = [read_side(file, wish, reading) for wish in sides]
     with Archive.open(archive_path) as archive:

@@ -56,19 +56,24 @@ def bring_in(archive: Archive, path: Path, foreign: Foreign, stated: Stated, *, 
     settings, session = _settings(foreign, stated), _session(path, stated)
     _put_things(archive, stated, settings, session)
     before = [_put_zero(archive, session, settings, counts, foreign.axis.rate_hz) for counts in earlier]
-    run = _put_run(archive, session, settings, foreign, stated, before)
+    begun = _begun(session, settings, stated)
+    run = _put_run(
+        archive, begun, _origin(path, digest, begun, foreign, stated, nm_per_kept), foreign, before
+    )
     for counts in later:
         _put_zero(archive, session, settings, counts, foreign.axis.rate_hz)
-    archive.put(_origin(path, digest, run, foreign, stated, nm_per_kept))
     archive.end_session(session.id)
     return run
 
 
 def _must_be_new(archive: Archive, path: Path, digest: str, channel: str, again: bool) -> None:
-    there = archive.all(Origin, file_hash=digest, channel=channel)
-    if there and not again:
+    runs = [
+        archive.get(Run, origin.run_id) for origin in archive.all(Origin, file_hash=digest, channel=channel)
+    ]
+    whole = [run for run in runs if run.state is RunState.FINISHED]
+    if whole and not again:
         raise PlanError(
-            f"{path} was brought in already, as run {there[0].run_id[:8]}: bring it in anew with --again"
+            f"{path} was brought in already, as run {whole[0].id[:8]}: bring it in anew with --again"
         )
 
 
@@ -177,15 +182,8 @@ def _new_run(session: Session, settings: Settings, kind: RunKind) -> Run:
     return Run(new_id(), session.id, settings.id, kind, RunState.RECORDING, session.started_at, 0)
 
 
-def _put_run(
-    archive: Archive,
-    session: Session,
-    settings: Settings,
-    foreign: Foreign,
-    stated: Stated,
-    zeros: list[Zero],
-) -> Run:
-    run = replace(
+def _begun(session: Session, settings: Settings, stated: Stated) -> Run:
+    return replace(
         _new_run(session, settings, RunKind.IMPORT),
         plan_id=stated.plan.id,
         tool_id=stated.tool.id if stated.tool else None,
@@ -193,7 +191,12 @@ def _put_run(
         supply_state=stated.supply_state,
         fitting_id=stated.fitting.id if stated.fitting else None,
     )
+
+
+def _put_run(archive: Archive, run: Run, origin: Origin, foreign: Foreign, zeros: list[Zero]) -> Run:
+    """The origin goes in first: whatever stops this, no finished run is without one."""
     with archive.begin(run) as recording:
+        archive.put(origin)
         expected = 0
         for first, counts in foreign.pieces:
             if first > expected:
@@ -202,6 +205,8 @@ def _put_run(
             expected = first + len(counts)
         if foreign.not_numbers:
             recording.notice("import", f"{foreign.not_numbers} values are no numbers and count as missing", 0)
+        if foreign.remark:
+            recording.notice("doubtful", foreign.remark)
         return recording.finish(
             samples_total=expected,
             rate_hz=foreign.axis.rate_hz,

@@ -10,13 +10,18 @@ import numpy as np
 import numpy.typing as npt
 
 from anviltrace.errors import PlanError
+from anviltrace.exchange.headings import is_time, split_unit
 
 Numbers = npt.NDArray[np.float64]
+
+MOST_LISTED = 12
+"""Headings that are told when none of them was wished for."""
 
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """Which columns to take, by heading or by number from 1; empty: the only one there can be."""
+    """Which columns to take, by heading (with or without its unit) or by number from 1; empty: the only one
+    there can be."""
 
     value: str = ""
     time: str = ""
@@ -27,14 +32,19 @@ class Columns:
     """One channel of a foreign file, shape (n,).
 
     ``values`` are in the unit of the file, or, where ``full_scale_code`` says so, whole numbers of which so
-    many are its full scale. ``times`` are those of the values in the file's own unit of time, None where the
-    file has a ``rate_hz`` instead, or neither. ``channel`` and ``clock`` are the headings, empty without any.
+    many are its full scale, or, with ``of_full_scale``, shares of it. ``times`` are those of the values in
+    the file's own unit of time (``time_unit_s`` where the file says it), None where the file has a
+    ``rate_hz`` instead, or neither. ``channel`` and ``clock`` are the headings, empty without any. ``remark``
+    is what is wrong with the file.
     """
 
     values: Numbers | npt.NDArray[np.int32]
     times: Numbers | None = None
     rate_hz: float | None = None
     full_scale_code: int | None = None
+    of_full_scale: bool = False
+    time_unit_s: float | None = None
+    remark: str = ""
     channel: str = ""
     clock: str = ""
 
@@ -49,14 +59,14 @@ def choose_columns(path: Path, headings: Sequence[str], wanted: Wanted) -> tuple
     if wanted.value:
         value = _place(path, headings, wanted.value, "--column")
         if time is None and not wanted.time and value != 0 and len(headings) > 1:
-            time = _looks_like_time(headings)
+            time = 0 if is_time(headings[0]) else None  # nothing else may be taken for one unasked
         return value, time
     if time is None and len(headings) == 2:
         time = 0
     left = [place for place in range(len(headings)) if place != time]
     if len(left) != 1:
         raise PlanError(
-            f"{path} has {len(headings)} columns ({', '.join(headings)}): say which to take with --column, "
+            f"{path} has {len(headings)} columns ({_listed(headings)}): say which to take with --column, "
             "and which holds the time with --time-column"
         )
     return left[0], time
@@ -67,11 +77,14 @@ def _place(path: Path, headings: Sequence[str], wish: str, option: str) -> int:
         return list(headings).index(wish)
     if wish.isdecimal() and 1 <= int(wish) <= len(headings):
         return int(wish) - 1
+    named = [place for place, heading in enumerate(headings) if split_unit(heading)[0] == wish]
+    if len(named) == 1:
+        return named[0]
     raise PlanError(
-        f"{path} has no column {wish!r} for {option}; it has {len(headings)}: {', '.join(headings)}"
+        f"{path} has no column {wish!r} for {option}; it has {len(headings)}: {_listed(headings)}"
     )
 
 
-def _looks_like_time(headings: Sequence[str]) -> int | None:
-    """The first column, if it is called a time; nothing else may be taken for one unasked."""
-    return 0 if headings[0].strip().lower().startswith("t") else None
+def _listed(headings: Sequence[str]) -> str:
+    more = len(headings) - MOST_LISTED
+    return ", ".join(headings[:MOST_LISTED]) + (f" and {more} more" if more > 0 else "")

@@ -20,10 +20,10 @@ _NO_LIMIT = (-(2**31), 2**31 - 1)
 
 @dataclass(frozen=True, slots=True)
 class SideReading:
-    """How a file with side channels is to be read: as for the torque, each with its own unit."""
+    """How a file with side channels is to be read: as for the torque, but in a unit of each one's own."""
 
     time_column: str = ""
-    time_unit_s: float = 1.0
+    time_unit_s: float | None = None
     rate_hz: float | None = None
     full_scale: float | None = None
     unit: str = "its own unit"

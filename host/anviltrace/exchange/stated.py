@@ -32,11 +32,15 @@ KEPT_IN = {
 }
 """The kind of scale a unit is kept in, and the factor to it."""
 
+KNOWN_UNITS = frozenset(unit.value for unit in ForeignUnit)
+"""Units that a heading must not contradict."""
+
 
 class HowToRead(Protocol):
     """What reading a file takes: ``unit`` is that of its values, ``factor`` from it to that which is kept.
 
-    ``full_scale`` is what the recorder can show at most, in the unit.
+    ``full_scale`` is what the recorder can show at most, in the unit. ``time_unit_s`` is None where the file
+    is believed about the unit of its times, which is a second where it says nothing.
     """
 
     @property
@@ -48,7 +52,7 @@ class HowToRead(Protocol):
     @property
     def rate_hz(self) -> float | None: ...
     @property
-    def time_unit_s(self) -> float: ...
+    def time_unit_s(self) -> float | None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +78,7 @@ class Stated:
     supply_state: str = ""
     fitting: Fitting | None = None
     rate_hz: float | None = None
-    time_unit_s: float = 1.0
+    time_unit_s: float | None = None
     full_scale: float | None = None
     nm_per_unit: float | None = None
     within_percent: float | None = None
@@ -108,6 +112,8 @@ class Stated:
                 "within_percent",
             )
         stated = 1.0 if self.nm_per_unit is None else self.nm_per_unit
+        if stated == 0.0:
+            raise PlanError(f"--nm-per-unit is 0: give the N·m that one {self.unit.value} stands for")
         if torque and abs(stated) != 1.0:
             raise PlanError(
                 f"the values are in {self.unit.value} already, so --nm-per-unit is 1 or -1; drop {stated:g}"

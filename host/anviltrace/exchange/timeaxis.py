@@ -13,6 +13,8 @@ Numbers = npt.NDArray[np.float64]
 
 OFF_GRID = 0.25
 """Share of the sampling interval by which a sample may lie off the grid; more is no even sampling."""
+MOST_MISSING = 0.75
+"""Share of the samples between first and last that may be missing: with more, it is several records."""
 SAME_RATE = 1e-3
 """Relative difference up to which a stated rate and that of the times are the same."""
 
@@ -35,20 +37,16 @@ def from_times(times_s: Numbers, what: str) -> TimeAxis:
     """The grid that times in seconds, shape (n,), lie on; ``what`` names them in errors.
 
     The interval is the median one, made exact by a straight line through all times; a whole number of
-    intervals between neighbours leaves out samples. Raises PlanError when times do not rise, or lie further
-    off the grid than a quarter of the interval.
+    intervals between neighbours leaves out samples. Raises PlanError when times do not rise, lie further
+    off the grid than a quarter of the interval, or most of them are missing.
     """
     if len(times_s) < 3:
         raise PlanError(f"{what} holds {len(times_s)} samples: 3 are the least that show a rate")
+    _must_rise(times_s, what)
     steps = np.diff(times_s)
-    if not np.all(steps > 0.0):
-        row = int(np.argmin(steps > 0.0)) + 2
-        raise PlanError(
-            f"{what}: the time does not rise from sample {row - 1} ({times_s[row - 2]:g}) to {row} "
-            f"({times_s[row - 1]:g}): its digits may be too few; export more"
-        )
     usual_s = float(np.median(steps))
     interval_s = float(np.mean(steps[np.rint(steps / usual_s) == 1.0]))  # the median bears rounded digits
+    _must_be_one_record(times_s, interval_s, what)
     index = np.concatenate(([0], np.cumsum(np.rint(steps / interval_s).astype(np.int64))))
     interval_s, start_s = _through(index, times_s)
     off = np.abs(times_s - start_s - index * interval_s) / interval_s
@@ -59,6 +57,38 @@ def from_times(times_s: Numbers, what: str) -> TimeAxis:
             f"{interval_s:.6g} s off the grid (limit {OFF_GRID:g}): resample it where it was recorded"
         )
     return TimeAxis(1.0 / interval_s, start_s, index)
+
+
+def _must_rise(times_s: Numbers, what: str) -> None:
+    if not np.all(np.isfinite(times_s)):
+        row = int(np.argmin(np.isfinite(times_s))) + 1
+        raise PlanError(f"{what}: sample {row} has no time: give it one, or leave out that row")
+    rises = np.diff(times_s) > 0.0
+    if np.all(rises):
+        return
+    row = int(np.argmin(rises)) + 1
+    before, after = times_s[row - 1 : row + 1]
+    if after < before:
+        raise PlanError(
+            f"{what}: the time jumps back from {before:.9g} s at sample {row} to {after:.9g} s at the next: "
+            "export one record, its samples in order"
+        )
+    raise PlanError(
+        f"{what}: samples {row} and {row + 1} have the same time, {after:.9g} s: its digits may be too few, "
+        "so export more, or a row stands there twice"
+    )
+
+
+def _must_be_one_record(times_s: Numbers, interval_s: float, what: str) -> None:
+    whole = (times_s[-1] - times_s[0]) / interval_s + 1.0
+    if len(times_s) < (1.0 - MOST_MISSING) * whole:
+        row = int(np.argmax(np.diff(times_s)))
+        least = 100.0 - 100.0 * MOST_MISSING
+        raise PlanError(
+            f"{what} holds {len(times_s)} of {whole:.6g} samples (at least {least:.0f} % are needed); the "
+            f"longest gap is from {times_s[row]:.9g} to {times_s[row + 1]:.9g} s: bring in each part as a file "
+            "of its own"
+        )
 
 
 def _through(index: npt.NDArray[np.int64], times_s: Numbers) -> tuple[float, float]:

@@ -63,6 +63,18 @@ def test_a_person_is_asked(bring, monkeypatch: pytest.MonkeyPatch):
     assert next(answers, None) is None
 
 
+def test_what_is_typed_must_be_a_number_above_zero(bring, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True)
+    typed = iter(["0", "nan", "inf", "much", "2"])
+    monkeypatch.setattr("click.termui.visible_prompt_func", lambda _: next(typed))
+    assert bring("--unit", "v", "--nm-per-unit", "50").code == 0
+    assert next(typed, None) is None
+
+
+def test_the_values_are_shown_so_that_a_wrong_scale_is_seen(bring):
+    assert "(1.577 s), 0.02217 to 8.316 V." in bring("--unit", "v").out
+
+
 @pytest.mark.parametrize("words", [("--zero", "0.5"), ("--zero", "a:b"), ("--within", "nan")])
 def test_options_that_make_no_sense(bring, words: tuple[str, str]):
     assert bring("--unit", "v", *words).code == 2

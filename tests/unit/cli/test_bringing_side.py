@@ -56,6 +56,14 @@ def test_further_columns_come_along_on_the_same_clock(tmp_path: Path, bring):
         assert start_s == pytest.approx(0.0, abs=1e-6)
 
 
+@pytest.mark.parametrize("words", [("--unit", "mv"), ("--unit", "lbf-ft", "--nm-per-unit", "1")])
+def test_the_unit_of_the_torque_is_not_that_of_what_comes_along(tmp_path: Path, bring, words):
+    done = bring(besides.write(tmp_path / "all.csv"), "--side", "supply voltage=CH2:v:1%", *words)
+    assert done.code == 0, done.err
+    values, _ = measured(tmp_path / "bench.anviltrace", Quantity.SUPPLY_VOLTAGE)
+    assert values == pytest.approx(besides.columns()["CH2"], abs=1e-4)
+
+
 def test_a_file_of_its_own_is_put_where_its_offset_says(tmp_path: Path, bring, run_command):
     run = json.loads(bring(besides.write(tmp_path / "all.csv"), "--json").out)["id"]
     archive = tmp_path / "bench.anviltrace"

@@ -22,7 +22,7 @@ from anviltrace.exchange.stated import ForeignUnit, Stated, Stretch
 from anviltrace.metrics.evaluate import evaluate
 from anviltrace.metrics.facts import gather
 from anviltrace.metrics.results import RunResult
-from anviltrace.records import Origin, RunKind, Zero
+from anviltrace.records import Origin, Run, RunKind, RunState, Zero
 
 WITHIN_PERCENT = 1.0
 
@@ -197,6 +197,7 @@ def test_the_same_file_comes_in_once(tmp_path: Path, stated: Stated):
     ("change", "message"),
     [
         ({"within_percent": None}, "how well the torque of this recording is known is not stated"),
+        ({"nm_per_unit": 0.0}, "--nm-per-unit is 0: give the N·m that one V stands for"),
         ({"unit": ForeignUnit.NM}, "values are in N·m already, so --nm-per-unit is 1 or -1; drop 50"),
         ({"zeros": (Stretch(-5.0, -4.0),)}, r"not within the recording, -0\.100 to .* s by its own time"),
         ({"zeros": (Stretch(0.0, 0.01),)}, r"holds 200 samples; it takes 0\.05 s and 20 samples"),
@@ -237,3 +238,99 @@ def test_files_that_cannot_be_taken(tmp_path: Path, stated: Stated, name: str, c
 def test_a_missing_file_is_named(tmp_path: Path, stated: Stated):
     with pytest.raises(PlanError, match=r"gone\.csv is no file"):
         read_foreign(tmp_path / "gone.csv", Wanted(), stated)
+
+
+def written(tmp_path: Path, heading: str, scale: float = 1.0) -> Path:
+    rows = (
+        f"{at * scale:.3f},{value:.5f}\n"
+        for at, value in zip(range(100), np.sin(np.arange(100.0)), strict=True)
+    )
+    path = tmp_path / "a.csv"
+    path.write_text(f"{heading}\n{''.join(rows)}", encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("heading", "unit_s", "rate_hz"),
+    [
+        ("Time (ms),x", None, 1e3),
+        ("t_us,x", None, 1e6),
+        ("t,x", None, 1.0),
+        ("t,x", 1e-3, 1e3),
+        ("t [ms],x", 1e-3, 1e3),
+    ],
+)
+def test_the_unit_of_the_times_is_in_their_heading_or_stated(
+    tmp_path: Path, stated: Stated, heading: str, unit_s: float | None, rate_hz: float
+):
+    foreign = read_foreign(written(tmp_path, heading), Wanted(), replace(stated, time_unit_s=unit_s))
+    assert foreign.axis.rate_hz == pytest.approx(rate_hz)
+
+
+def test_headings_that_contradict_what_was_stated_are_told(tmp_path: Path, stated: Stated):
+    with pytest.raises(PlanError, match=r"times in 't \(ms\)' have a unit of 0\.001 s, not 1 s as stated"):
+        read_foreign(written(tmp_path, "t (ms),x"), Wanted(), replace(stated, time_unit_s=1.0))
+    with pytest.raises(PlanError, match=r"the heading 'x \[mV\]' says mV, not V as stated: correct --unit"):
+        read_foreign(written(tmp_path, "t,x [mV]"), Wanted(), stated)
+
+
+def test_what_scpi_writes_for_no_number_is_missing(tmp_path: Path, stated: Stated):
+    path = tmp_path / "a.csv"
+    path.write_text("t,x\n0,1.5\n1,9.9E+37\n2,-2.5\n3,9.91E+37\n4,1\n", encoding="utf-8")
+    foreign = read_foreign(path, Wanted(), stated)
+    assert (foreign.index.tolist(), foreign.not_numbers) == ([0, 2, 4], 2)
+    assert foreign.extremes == pytest.approx((-2.5, 1.5))
+
+
+@pytest.mark.parametrize("bits", [16, 24, 32])
+def test_clipping_shows_in_a_wav_file_of_any_width(tmp_path: Path, stated: Stated, bits: int):
+    """A 24-bit file never reaches the largest number of the 32 bits it is read into."""
+    from scipy.io import wavfile
+
+    shares = np.clip(1.5 * np.sin(np.arange(1000) / 20.0), -1.0, 1.0 - 2.0 ** (1 - bits))
+    step = 2 ** (32 - bits)
+    samples = (np.floor(shares * 2.0 ** (bits - 1)).astype(np.int64) * step).astype(np.int32)
+    wavfile.write(tmp_path / "a.wav", 8000, (samples // step).astype(np.int16) if bits == 16 else samples)
+    foreign = read_foreign(tmp_path / "a.wav", Wanted(), replace(stated, full_scale=5.0))
+    assert foreign.saturated == np.count_nonzero(np.abs(shares) >= 1.0 - 2.0 ** (1 - bits))
+    assert foreign.extremes == pytest.approx((-5.0, 5.0), rel=1e-4)
+
+
+def test_floats_of_a_wav_file_need_their_full_scale_too(tmp_path: Path, stated: Stated):
+    from scipy.io import wavfile
+
+    wavfile.write(tmp_path / "a.wav", 8000, np.array([0.5, -0.25, 0.125], np.float32))
+    with pytest.raises(LackingError, match=r"shares of a full scale: .* \(1 if they are in V already\)"):
+        read_foreign(tmp_path / "a.wav", Wanted(), stated)
+    scaled = read_foreign(tmp_path / "a.wav", Wanted(), replace(stated, full_scale=10.0))
+    assert scaled.extremes == pytest.approx((-2.5, 5.0))
+    wavfile.write(tmp_path / "b.wav", 8000, np.array([7.5, -0.25, 0.125], np.float32))
+    with pytest.raises(PlanError, match=r"numbers up to 7\.5, so 1 is not its full scale"):
+        read_foreign(tmp_path / "b.wav", Wanted(), replace(stated, full_scale=10.0))
+    assert read_foreign(tmp_path / "b.wav", Wanted(), replace(stated, full_scale=1.0)).extremes[1] == 7.5
+
+
+def test_a_file_that_was_cut_short_is_told_beside_the_numbers(tmp_path: Path, stated: Stated):
+    from scipy.io import wavfile
+
+    volts = elsewhere.recording()[1]
+    wavfile.write(tmp_path / "a.wav", int(RATE_HZ), np.rint(volts / 10.0 * 32768).astype(np.int16))
+    (tmp_path / "a.wav").write_bytes((tmp_path / "a.wav").read_bytes()[:-1000])
+    result = imported(tmp_path, tmp_path / "a.wav", replace(stated, zeros=(), full_scale=10.0))
+    assert any("1000 bytes shorter than it says" in flag for flag in result.flags)
+
+
+def test_whatever_stops_an_import_leaves_no_finished_run_without_its_origin(
+    tmp_path: Path, stated: Stated, mocker
+):
+    file = elsewhere.write_csv(tmp_path / "a.csv")
+    foreign = read_foreign(file, Wanted(), stated)
+    with Archive.open(tmp_path / "bench.anviltrace", create=True) as archive:
+        mocker.patch("anviltrace.archive.recording.Recording.finish", side_effect=KeyboardInterrupt)
+        with pytest.raises(KeyboardInterrupt):
+            bring_in(archive, file, foreign, replace(stated, zeros=()))
+        mocker.stopall()
+        (run,) = archive.all(Run)
+        assert run.state is RunState.INTERRUPTED
+        assert [origin.run_id for origin in archive.all(Origin)] == [run.id]
+        assert bring_in(archive, file, foreign, stated).state is RunState.FINISHED

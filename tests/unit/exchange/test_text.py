@@ -63,10 +63,77 @@ def test_several_columns_need_a_wish(tmp_path: Path):
 
 
 def test_a_cell_that_is_no_number_is_named(tmp_path: Path):
-    with pytest.raises(PlanError, match=r"below line 1 .*'abc'"):
-        read_text(written(tmp_path, "t,x\n0,1\n1,2\n2,abc\n"), Wanted())
+    with pytest.raises(PlanError, match=r"line 5: 'abc' is no number: mend that row"):
+        read_text(written(tmp_path, "t,x\n0,1\n\n1,2\n2,abc\n"), Wanted())
 
 
 def test_a_file_without_numbers_is_refused(tmp_path: Path):
     with pytest.raises(PlanError, match=r"none of the first 2 lines holds numbers only"):
         read_text(written(tmp_path, "to whom it may concern\nnothing here\n"), Wanted())
+
+
+@pytest.mark.parametrize(
+    ("row", "cells"), [("2,1,003.5", 3), ('2,"1,003.5"', 3), ("# the tool was changed", 1), ("2", 1)]
+)
+def test_a_row_of_another_length_is_named(tmp_path: Path, row: str, cells: int):
+    """A thousand set apart by a comma must not be taken for two columns."""
+    path = written(tmp_path, f"t,x\n0,998.5\n1,999.5\n{row}\n3,1\n")
+    with pytest.raises(PlanError, match=f"line 4: {cells} cells where the first row of numbers has 2 "):
+        read_text(path, Wanted())
+
+
+def test_thousands_set_apart_are_not_taken_for_decimals(tmp_path: Path):
+    with pytest.raises(PlanError, match=r"'1,000' may have a decimal comma or thousands set apart"):
+        read_text(written(tmp_path, "t;x\n0;1,000\n1;1,001\n2;1,002\n"), Wanted())
+    with pytest.raises(PlanError, match=r"line 4: '1\.000\.5' is no number"):
+        read_text(written(tmp_path, "t;x\n0;998,5\n1;999,5\n2;1.000,5\n"), Wanted())
+
+
+def test_decimal_commas_may_begin_below_the_first_row(tmp_path: Path):
+    columns = read_text(written(tmp_path, "t;x\n0;0\n0,001;0,042\n0,002;1,5\n"), Wanted())
+    assert columns.times is not None
+    assert columns.times.tolist() == [0.0, 0.001, 0.002]
+    assert columns.values.tolist() == [0.0, 0.042, 1.5]
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-8-sig", "cp1252"])
+def test_encodings_of_other_programs(tmp_path: Path, encoding: str):
+    columns = read_text(written(tmp_path, "t (µs);K\n0;1,5\n1;2,5\n", encoding), Wanted())
+    assert columns.clock == "t (µs)"
+    assert columns.values.tolist() == [1.5, 2.5]
+
+
+@pytest.mark.parametrize(
+    ("above", "headings"),
+    [
+        ("Time,CH1,CH2\n(ms),(V),(V)\n\n", ("Time (ms)", "CH1 (V)")),
+        ("Time,CH1,CH2\ns,V,\n", ("Time (s)", "CH1 (V)")),
+        ("# made here\n# t, CH1, CH2\n", ("t", "CH1")),
+    ],
+)
+def test_units_and_marks_around_headings(tmp_path: Path, above: str, headings: tuple[str, str]):
+    columns = read_text(written(tmp_path, f"{above}0,1.5,7\n1,2.5,7\n"), Wanted("CH1"))
+    assert (columns.clock, columns.channel) == headings
+
+
+def test_empty_cells_are_missing_values(tmp_path: Path):
+    path = written(tmp_path, "t,a,b\n0,1.5,\n1,,2\n2,3.5,\n\n3,,\n")
+    assert str(read_text(path, Wanted("a")).values.tolist()) == "[1.5, nan, 3.5, nan]"
+    assert str(read_text(path, Wanted("b")).values.tolist()) == "[nan, 2.0, nan, nan]"
+
+
+def test_every_second_line_may_be_empty(tmp_path: Path):
+    assert read_text(written(tmp_path, "t,x\n\n0,1\n\n1,2\n\n2,3\n\n"), Wanted()).values.tolist() == [1, 2, 3]
+
+
+def test_nothing_is_taken_for_a_time_but_what_is_called_one(tmp_path: Path):
+    rows = "0,1,2\n1,2,3\n2,3,4\n"
+    for first in ("torque", "temperature", "trigger"):
+        assert read_text(written(tmp_path, f"{first},a,b\n{rows}"), Wanted("a")).times is None
+    for first in ("t", "Time [s]", "Zeit", "x (ms)", "t_us"):
+        assert read_text(written(tmp_path, f"{first},a,b\n{rows}"), Wanted("a")).times is not None
+
+
+def test_an_empty_file_is_called_so(tmp_path: Path):
+    with pytest.raises(PlanError, match="the file is empty: export it as CSV"):
+        read_text(written(tmp_path, "\n\n"), Wanted())

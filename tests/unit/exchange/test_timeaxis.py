@@ -34,7 +34,9 @@ def test_digits_that_are_cut_off_do_not_shift_the_rate():
 
 
 def test_too_few_digits_are_told():
-    with pytest.raises(PlanError, match=r"does not rise from sample 1 .* its digits may be too few"):
+    with pytest.raises(
+        PlanError, match=r"samples 1 and 2 have the same time, 0 s: its digits may be too few"
+    ):
         from_times(np.round(np.arange(100) / 7500.0, 3), "file")
 
 
@@ -53,3 +55,20 @@ def test_a_stated_rate_must_be_that_of_the_times():
     check_rate(axis, 1000.5, "file")
     with pytest.raises(PlanError, match="has 1000 samples/s by its times, not 7500 as stated"):
         check_rate(axis, 7500.0, "file")
+
+
+def test_a_time_that_jumps_back_is_named():
+    with pytest.raises(PlanError, match=r"jumps back from 3 s at sample 4 to 1 s at the next"):
+        from_times(np.array([0.0, 1.0, 2.0, 3.0, 1.0, 2.0]), "file")
+
+
+def test_a_time_that_is_missing_is_named():
+    with pytest.raises(PlanError, match="sample 3 has no time"):
+        from_times(np.array([0.0, 1.0, np.nan, 3.0]), "file")
+
+
+def test_records_far_apart_are_several():
+    times_s = np.concatenate((np.arange(100), 900 + np.arange(100)))
+    with pytest.raises(PlanError, match=r"holds 200 of 1000 samples .* from 99 to 900 s: bring in each part"):
+        from_times(times_s * 1.0, "file")
+    assert from_times(np.concatenate((np.arange(100), 400.0 + np.arange(100))), "file").index[-1] == 499
