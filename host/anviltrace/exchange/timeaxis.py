@@ -86,8 +86,8 @@ def _must_be_one_record(times_s: Numbers, interval_s: float, what: str) -> None:
         least = 100.0 - 100.0 * MOST_MISSING
         raise PlanError(
             f"{what} holds {len(times_s)} of {whole:.6g} samples (at least {least:.0f} % are needed); the "
-            f"longest gap is from {times_s[row]:.9g} to {times_s[row + 1]:.9g} s: bring in each part as a file "
-            "of its own"
+            f"longest gap is from {times_s[row]:.9g} to {times_s[row + 1]:.9g} s: bring in each part as a "
+            "file of its own"
         )
 
 
