@@ -367,7 +367,8 @@ def _gap_flag(a: Analysis) -> str:
 
 
 def _samples_near_apex(a: Analysis) -> int:
-    return max(1, round(_NEAR_APEX * a.samples_per_base)) if math.isfinite(a.samples_per_base) else 1
+    """Two at least: noise decides between neighbours, and bends the parabola through them."""
+    return max(2, round(_NEAR_APEX * a.samples_per_base)) if math.isfinite(a.samples_per_base) else 2
 
 
 def _mean_of_largest(samples: int) -> float:
