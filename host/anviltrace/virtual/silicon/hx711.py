@@ -121,7 +121,7 @@ class Hx711:
             self.long_highs += 1
         if high_ps > _POWER_DOWN_PS:
             self._restart(clock.now_ps)
-            self._seen = clock.ready
+            self._noticed()
         elif self._pulses and self._pulses == self._resetting:
             self._resetting = 0
             self._restart(clock.now_ps)
@@ -130,6 +130,11 @@ class Hx711:
         return self._clock_level and clock.now_ps - self._rose_ps > _POWER_DOWN_PS
 
     # conversions
+
+    def _noticed(self):
+        """A driver is at work: from now on a busy machine takes no time of its."""
+        self._seen = clock.ready
+        clock.choose()
 
     def _restart(self, now_ps):
         self._gain = 128
@@ -146,7 +151,7 @@ class Hx711:
 
     def _load(self):
         """The code of the waiting conversion, for shifting."""
-        self._seen = clock.ready
+        self._noticed()
         depth = heap.unlock()
         if not self._aligned:
             self._aligned = True
