@@ -81,7 +81,7 @@ def test_a_trigger_let_go_early_is_told(sound: RunFacts) -> None:
 
 
 def test_a_joint_that_came_loose_is_no_early_release() -> None:
-    loose = struck_facts(Train(kind="loosening", samples=15.0, blows=60), marks_s=())
+    loose = struck_facts(Train(kind="loosening", samples=15.0, blows=60, rest_s=2.0), marks_s=())
     ended_s = float(np.flatnonzero(np.abs(np.diff(counts_of(loose))) > 20_000)[-1]) / 15_000
     result = evaluate(with_release(loose, ended_s + 0.25 + 0.1))
     assert "early release" not in told(result)
@@ -133,7 +133,7 @@ def test_hum_is_told_and_does_no_harm() -> None:
 @pytest.mark.parametrize("hum_nm", [0.5, 10.0])
 def test_without_a_zero_hum_is_noise_all_the_same(hum_nm: float) -> None:
     """Samples close together do not show it, and what it does between blows is no blow."""
-    made = make(Train(samples=25.0), np.random.default_rng(1))
+    made = make(Train(samples=25.0, rest_s=0.5), np.random.default_rng(1))
     hum = hum_nm * np.sin(2.0 * np.pi * 50.0 * np.arange(made.torque_nm.size) / made.rate_hz)
     facts = facts_of(made.torque_nm + hum, made.rate_hz, RigKind.THROUGH)
     result = evaluate(replace(facts, zero_before=None, zero_after=None))
@@ -227,7 +227,23 @@ def test_the_heaviest_flag_makes_the_grade() -> None:
     many = quality([Raised("clipped", f"reason {n}: x") for n in range(5)], ())
     assert many.text == "usable with care: reason 0; reason 1; reason 2; and 2 more"
     withheld = quality([], [Value("peak_mean", None, withheld="fn·w is 1.2: tap")])
-    assert withheld.text == "good; peaks with care: withheld, fn·w is 1.2"
+    assert withheld.text == "good; peaks: withheld, fn·w is 1.2"
+
+
+def test_a_run_whose_leading_numbers_are_withheld_is_not_good(sound: RunFacts) -> None:
+    short = evaluate(with_counts(sound, counts_of(sound)[:-4400]))
+    assert short.value("retained_final").value is None  # type: ignore[union-attr]
+    assert short.quality.text.startswith("usable with care: final retained torque withheld, the record ends ")
+    no_zero = evaluate(replace(sound, zero_before=None, zero_after=None)).quality
+    assert no_zero.text.endswith("with the same settings; peaks: withheld")  # the reason once
+
+
+def test_what_a_run_cannot_have_is_no_fault_of_it() -> None:
+    late = evaluate(struck_facts(TIGHTENING, marks_s=(60.0,)))
+    loosened = evaluate(struck_facts(Train(kind="loosening", samples=15.0)))
+    for result in (late, loosened):
+        assert any(value.value is None for value in result.values)
+        assert result.quality.grade is Grade.GOOD
 
 
 def test_every_definition_of_a_single_run_is_a_metric_or_a_flag() -> None:
