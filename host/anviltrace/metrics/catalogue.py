@@ -218,9 +218,11 @@ _ENTRIES = (
         ),
         computed="Between the interpolated crossings of half the net peak.",
         uncertainty=(
-            "crossings to half a sample. Filters widen blows, and resonance widens or narrows them: a flag, "
-            "and with a ring-down on record a one-sided bound for the resonance (as for the mean peak) and "
-            "for the converter's filter. Withheld below an observed fn·w of 1.5."
+            "crossings to half a sample, noise over the slope there, 0.6/N sample distances for straight "
+            "lines between N samples on the base width. By how much noise makes blows read narrow is a "
+            "one-sided bound. Filters widen blows, and resonance widens or narrows them: a flag, and with a "
+            "ring-down on record a one-sided bound for the resonance (as for the mean peak) and for the "
+            "converter's filter. Withheld below an observed fn·w of 1.5."
         ),
         needs=(Need.BLOWS, Need.SHAPE),
         group=Group.BLOWS,
@@ -237,8 +239,9 @@ _ENTRIES = (
         ),
         computed="Between the interpolated crossings of 10 and 90 % of the net peak.",
         uncertainty=(
-            "crossings to half a sample; straight lines between samples make it read long by up to 2.8/N "
-            "sample distances, N samples on the base width (half sines, tried at all phases). Filters and "
+            "crossings to half a sample, noise over the slope there; straight lines between samples make it "
+            "read long by up to 2.8/N sample distances, N samples on the base width (half sines, tried at "
+            "all phases), and noise by lifting the apex and where 90 % are first met from there. Filters and "
             "resonance are flagged; with a ring-down on record the resonance is a bound, as for the mean "
             "peak. Withheld below an observed fn·w of 1.5."
         ),
@@ -597,9 +600,9 @@ _ENTRIES = (
         ),
         computed="The start is interpolated between samples, as the converter shows it. An onset is flagged.",
         uncertainty=(
-            "half a sample, clock of the board. Half the length of the converter's filter, by which it may "
-            "show the start early, is a bound, and with a ring-down on record 0.19 of the rig's period, by "
-            "which it may show it late."
+            "half a sample, noise over the slope there, clock of the board. Half the length of the "
+            "converter's filter, by which it may show the start early, is a bound, and by how much noise may "
+            "show it late, with a ring-down on record also 0.19 of the rig's period."
         ),
         needs=(),
         group=Group.TIME,

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from anviltrace.metrics.analysis import Analysis
+from anviltrace.metrics.crossings import slope, usual_height
 from anviltrace.metrics.levels import MEDIAN_OVER_MEAN
 from anviltrace.metrics.results import Value
 from anviltrace.metrics.strikes import singles
@@ -26,8 +25,6 @@ second counts for a spread, which the few that move most make larger."""
 HELD_MOVES, HELD_MOVES_SWINGS = 0.035, 0.06
 """From the first blow to the last it moves by this share of the base width, and by no more than this share of
 a period of the rig (standard deviations, all of them: transducers of 0.8 to 25 periods to a blow)."""
-_SLOPE = math.pi * math.sqrt(0.75)
-"""Slope of half a sine at half its height, in heights to a base width."""
 
 
 def rate(a: Analysis) -> Value:
@@ -113,7 +110,7 @@ def _time_of_a_blow_s(a: Analysis, held_moves: float = HELD_KNOWN_TO) -> float:
     samples = a.samples_per_base
     if not samples > 0.0:
         return 0.5 / math.sqrt(3.0) / a.signal.rate_hz
-    per_share = samples / _SLOPE / math.sqrt(2.0)
+    per_share = samples / slope(0.5) / math.sqrt(2.0)
     by_noise, by_ring = (share * per_share for share in (_noise_share(a), a.ring_left))
     held = held_moves * samples if a.facts.context.rig.kind is RigKind.HELD else 0.0
     return math.hypot(CHORDS / samples, by_noise, by_ring, held) / a.signal.rate_hz
@@ -131,8 +128,7 @@ def _moved_s(a: Analysis) -> float:
 def _noise_share(a: Analysis) -> float:
     """Noise of one sample over the usual height of a blow."""
     assert a.blows is not None
-    heights = a.blows.net_peak[np.isfinite(a.blows.net_peak)]
-    height = float(np.median(heights)) if heights.size else 0.0
+    height = usual_height(a)
     return a.signal.noise_sd / height if height > 0.0 else 0.0
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from anviltrace.metrics import strikes
 from anviltrace.metrics.analysis import Analysis, Marks, Numbers
+from anviltrace.metrics.crossings import of_rise, usual_height
 from anviltrace.metrics.levels import MEDIAN_OVER_MEAN, RING_KEPT
 from anviltrace.metrics.results import Value
 from anviltrace.metrics.rhythm import mean_rate
@@ -56,15 +57,19 @@ def rise_median(a: Analysis) -> Value:
         return withheld("rise_median", reason)
     step_ms = 1e3 / a.signal.rate_hz
     timing_ms = math.sqrt(2.0) * 0.5 * step_ms / math.sqrt(3.0)
-    crossings = Part("crossings of 10 and 90 %", MEDIAN_OVER_MEAN * timing_ms / math.sqrt(len(rises)))
+    by_noise = of_rise(a, strikes.lifted_by_noise(a))
+    parts = [
+        Part("crossings of 10 and 90 %", MEDIAN_OVER_MEAN * timing_ms / math.sqrt(len(rises))),
+        Part("noise", MEDIAN_OVER_MEAN * 1e3 * by_noise.sd_s / math.sqrt(len(rises))),
+    ]
     rise_ms = 1e3 * float(np.median(rises))
     above, below = _rise_bounds(a)
     return stated(
         "rise_median",
         rise_ms,
-        [crossings],
+        parts,
         under_read=above * rise_ms,
-        over_read=below * rise_ms,
+        over_read=below * rise_ms + 1e3 * by_noise.towards_s,
         flags=strikes.width_flags(a),
     )
 
@@ -100,7 +105,8 @@ def shape_number(a: Analysis) -> Value:
         rectangular("sampling", SHAPE_OFF / a.samples_per_base**2 * value if a.samples_per_base else 0.0),
     ]
     peak_above = float(np.nanmedian(a.peak_above[single][known]))
-    peak_below = float(np.nanmedian(a.peak_below[single][known]))
+    lifted = strikes.lifted_by_noise(a) / usual_height(a)
+    peak_below = float(np.nanmedian(a.peak_below[single][known])) + lifted
     width_above, width_below = strikes.width_bounds(a)
     return stated(
         "shape_number",

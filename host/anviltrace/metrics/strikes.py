@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from anviltrace.metrics.analysis import Analysis, Marks, Numbers
+from anviltrace.metrics.crossings import CHORDS, of_width
 from anviltrace.metrics.levels import BRIDGED, MEDIAN_OVER_MEAN, RING_KEPT
 from anviltrace.metrics.results import Value
 from anviltrace.metrics.uncertainty import Part, rectangular
@@ -136,7 +137,7 @@ def peak_at(a: Analysis, at_s: float) -> Value:
     ]
     single = np.flatnonzero(~a.blows.double)[after - 1 : after + 1]
     under, below = (float(np.nanmax((share * a.blows.net_peak)[single])) for share in _shares(a))
-    over = below + a.peak_noise_sd * _mean_of_largest(_samples_near_apex(a))
+    over = below + lifted_by_noise(a)
     flag = BRIDGED if envelope.bridged_at(when_s) else ""
     return at_least(_peak(a, "peak_at", value, around, parts, under, over, at_s, flag), a.why_capped(single))
 
@@ -151,13 +152,19 @@ def width_median(a: Analysis) -> Value:
     if reason := why_no_outline(a):
         return withheld("width_median", reason)
     timing_ms = 1e3 * math.sqrt(2.0) * 0.5 / a.signal.rate_hz / math.sqrt(3.0)
-    crossings = Part("crossings of half the height", MEDIAN_OVER_MEAN * timing_ms / math.sqrt(len(widths)))
+    noise_ms = 1e3 * of_width(a, lifted_by_noise(a)).sd_s
+    chords_ms = 1e3 * CHORDS / a.samples_per_base / a.signal.rate_hz if a.samples_per_base else 0.0
+    parts = [
+        Part("crossings of half the height", MEDIAN_OVER_MEAN * timing_ms / math.sqrt(len(widths))),
+        Part("noise", MEDIAN_OVER_MEAN * noise_ms / math.sqrt(len(widths))),
+        rectangular("straight lines between samples", chords_ms),
+    ]
     width_ms = 1e3 * float(np.median(widths))
     above, below = width_bounds(a)
     return stated(
         "width_median",
         width_ms,
-        [crossings],
+        parts,
         under_read=above * width_ms,
         over_read=below * width_ms,
         flags=width_flags(a),
@@ -171,7 +178,15 @@ def why_no_outline(a: Analysis) -> str:
 
 
 def width_bounds(a: Analysis) -> tuple[float, float]:
-    """By which share of itself the usual width may truly be longer and shorter: what a filter that was named
+    """By which share of itself the usual width may truly be longer and shorter: noise makes it read short."""
+    assert a.blows is not None
+    above, below = _outline_bounds(a)
+    shown_s = float(np.nanmedian(a.blows.width_s))
+    return above + of_width(a, lifted_by_noise(a)).towards_s / shown_s, below
+
+
+def _outline_bounds(a: Analysis) -> tuple[float, float]:
+    """The same, without noise: what a filter that was named
     does, and where a ring-down is on record the resonance and the converter's filter; without one these two
     have no bound, only a flag."""
     if a.resonance is None:
@@ -221,7 +236,12 @@ def mean_bounds(a: Analysis, usable: Marks) -> tuple[float, float]:
     (noise, resonance)."""
     assert a.blows is not None
     under, below = (float(np.nanmean((share * a.blows.net_peak)[usable])) for share in _shares(a))
-    return under, below + a.peak_noise_sd * _mean_of_largest(_samples_near_apex(a))
+    return under, below + lifted_by_noise(a)
+
+
+def lifted_by_noise(a: Analysis) -> float:
+    """By how much noise may lift the apexes of blows on average, in the unit of the signal."""
+    return a.peak_noise_sd * _mean_of_largest(_samples_near_apex(a))
 
 
 def _shares(a: Analysis) -> tuple[Numbers, Numbers]:
