@@ -20,8 +20,9 @@ that cannot be known is withheld with the reason in words.
 _FLAGS_TOP = """\
 ## Flags, and the quality of a run
 
-One flag that makes a run unusable decides; else one that asks for care; else the run is good. What concerns
-peaks, widths and rises alone is told behind the grade and does not change it.
+One flag that makes a run unusable decides; else one that asks for care, or a metric that should lead and is
+withheld; else the run is good. What concerns peaks, widths and rises alone is told behind the grade and does
+not change it.
 """
 
 

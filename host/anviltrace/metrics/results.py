@@ -29,6 +29,9 @@ from anviltrace.records import (
 MOST_REASONS = 3
 """Reasons of a quality that are told in its line."""
 
+WITHHELD, LOWER_BOUNDS = "withheld", "lower bounds"
+"""What begins the words about peaks that have no value."""
+
 Numbers = npt.NDArray[np.float64]
 
 
@@ -137,7 +140,8 @@ class Quality:
         told = self.grade.value + (f": {_some(self.reasons)}" if self.reasons else "")
         if not self.peaks or self.grade is Grade.UNUSABLE:
             return told
-        return f"{told}; peaks with care: {_some(self.peaks)}"
+        none = self.peaks[0].startswith((WITHHELD, LOWER_BOUNDS))
+        return f"{told}; peaks{'' if none else ' with care'}: {_some(self.peaks)}"
 
 
 def _some(reasons: Sequence[str]) -> str:
