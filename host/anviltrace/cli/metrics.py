@@ -368,13 +368,13 @@ def _shown_unit(name: str, unit: TorqueUnit) -> str:
 def _cell(value: Value | None, unit: TorqueUnit, notes: Notes, *, brief: bool = False) -> str:
     """A value as it stands in a table, with its footnotes; if ``brief`` without those on rates and counts."""
     from anviltrace.metrics.catalogue import metric
-    from anviltrace.metrics.figures import rounded, value_with_uncertainty
+    from anviltrace.metrics.figures import least, value_with_uncertainty
 
     if value is None:
         return ""
     entry = metric(value.name)
     if value.beyond is not None:
-        return f"> {rounded(unit.shown(value.beyond, entry.unit)[0], 3)}{notes.raised([value.withheld])}"
+        return f"> {least(unit.shown(value.beyond, entry.unit)[0])}{notes.raised([value.withheld])}"
     if value.value is None:
         return f"withheld{notes.raised([value.withheld])}"
     number = unit.shown(value.value, entry.unit)[0]

@@ -7,11 +7,12 @@ helps to give more). Nothing in here is used for computing.
 from __future__ import annotations
 
 import math
-from decimal import ROUND_HALF_EVEN, ROUND_UP, Decimal
+from decimal import ROUND_FLOOR, ROUND_HALF_EVEN, ROUND_UP, Decimal
 
 DIGITS_OF_UNCERTAINTY = 2
 DIGITS_WITHOUT = 4
 """Significant digits of a value whose uncertainty is not known."""
+DIGITS_OF_LEAST = 3
 _EXACT = 1e-12
 """A first digit or last place is not moved by less than this share: 0.1 + 0.2 is 0.3."""
 
@@ -39,6 +40,16 @@ def rounded(value: float, digits: int = DIGITS_WITHOUT) -> str:
     if value == 0.0:
         return "0"
     return _at(value, _first_place(value) - digits + 1)
+
+
+def least(value: float, digits: int = DIGITS_OF_LEAST) -> str:
+    """A lower bound, rounded down so that it still bounds."""
+    _must_be_finite(value)
+    if value == 0.0:
+        return "0"
+    place = _first_place(value) - digits + 1
+    kept = value + abs(value) * _EXACT
+    return _plain(Decimal(repr(kept)).quantize(Decimal(1).scaleb(place), ROUND_FLOOR), place)
 
 
 def bound(value: float, digits: int = DIGITS_OF_UNCERTAINTY) -> str:

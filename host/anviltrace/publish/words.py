@@ -10,7 +10,7 @@ from anviltrace.compare.claims import ClaimCheck
 from anviltrace.compare.spread import best_of_n_factor
 from anviltrace.compare.summary import Summary
 from anviltrace.metrics.catalogue import metric
-from anviltrace.metrics.figures import bound, last_place, rounded, value_with_uncertainty
+from anviltrace.metrics.figures import bound, last_place, least, rounded, value_with_uncertainty
 from anviltrace.metrics.results import Value
 from anviltrace.records import Claim
 from anviltrace.units import TorqueUnit
@@ -44,7 +44,7 @@ class Shower:
     def value(self, found: Value) -> str:
         """A value of one run without its unit, "> 4.80" where it is only known to be more, or "withheld"."""
         if found.beyond is not None:
-            return f"> {rounded(self.number(found.name, found.beyond), 3)}"
+            return f"> {least(self.number(found.name, found.beyond))}"
         return WITHHELD if found.value is None else self.stated(found.name, found.value, found.expanded)
 
     def mean(self, found: Summary) -> str:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anviltrace.metrics.figures import bound, last_place, rounded, value_with_uncertainty
+from anviltrace.metrics.figures import bound, last_place, least, rounded, value_with_uncertainty
 
 
 @pytest.mark.parametrize(
@@ -58,3 +58,17 @@ def test_what_is_shown_is_near_what_was_meant(expanded: float, value: float) -> 
     place = 10.0 ** last_place(expanded)
     assert abs(shown - value) <= 0.5001 * place + 2e-16 * abs(value)
     assert uncertainty == pytest.approx(expanded, rel=0.051)
+
+
+@given(st.floats(-1e6, 1e6).filter(lambda value: abs(value) > 1e-6))
+def test_lower_bounds_are_never_rounded_up(value):
+    shown = float(least(value))
+    assert shown <= value + 1e-9 * abs(value)
+    assert shown >= value - 0.0101 * abs(value)
+
+
+@pytest.mark.parametrize(
+    ("value", "text"), [(334.96, "334"), (4.8, "4.80"), (0.1 + 0.2, "0.300"), (0.0, "0")]
+)
+def test_a_lower_bound_has_three_digits(value, text):
+    assert least(value) == text
