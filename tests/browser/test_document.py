@@ -61,3 +61,10 @@ def test_letters_and_axes_of_pictures_stand_out(browser: chromium.Page, file: Pa
     ink = browser.run("getComputedStyle(document.body).color")
     letters = browser.run("getComputedStyle(document.querySelector('figure svg text')).fill")
     assert letters == ink
+
+
+def test_on_paper_nothing_is_cut_off(browser: chromium.Page, file: Path) -> None:
+    browser.paper()
+    browser.open(file)
+    assert browser.run(chromium.STICKING_OUT) == []
+    assert browser.run("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"

@@ -138,6 +138,22 @@ def test_the_chart_follows_the_colour_scheme(page: chromium.Page) -> None:
     assert page.problems == []
 
 
+def test_on_paper_nothing_is_cut_off_and_what_numbers_rest_on_is_unfolded(
+    page: chromium.Page, file: Path
+) -> None:
+    folded = "document.querySelectorAll('details:not([open])').length"
+    shown = "[...document.querySelectorAll('{} table')].filter((table) => table.checkVisibility()).length"
+    page.paper()
+    page.open(file)
+    page.wait_for(SHOWN)
+    assert page.run(folded) > 0
+    assert page.run(chromium.STICKING_OUT) == []
+    assert page.run(shown.format("#calibration details")) > 0
+    assert page.run(shown.format("#metrics details")) > 0
+    assert page.run(shown.format("#runs details")) == 0
+    assert page.run("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+
+
 def test_names_with_html_in_them_do_nothing(browser: chromium.Page, tmp_path: Path) -> None:
     path = tmp_path / "hostile.html"
     path.write_text(render(material(repeats=1, drive_s=0.2, hostile=True)), encoding="utf-8")

@@ -27,6 +27,12 @@ FLAGS = (
     "--disable-component-update",
 )
 PATIENCE_S = 30.0
+PRINTED_PX = 680
+"""Width of the text on A4 with margins of 15 mm, at 96 px to the inch."""
+STICKING_OUT = """[...document.querySelectorAll("table, figure, dl, p, ul, aside, summary")]
+  .filter((part) => part.checkVisibility() && part.getBoundingClientRect().right > innerWidth + 0.5)
+  .map((part) => part.textContent.slice(0, 60))"""
+"""What is cut off at the right, in JavaScript."""
 LAUNCH = """
 import os, sys
 os.dup2(int(sys.argv[1]), 3)
@@ -102,7 +108,13 @@ class Page:
     def scheme(self, *, dark: bool) -> None:
         """Let the person prefer dark or light pages."""
         feature = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
-        self.call("Emulation.setEmulatedMedia", features=[feature])
+        self.call("Emulation.setEmulatedMedia", media="", features=[feature])
+
+    def paper(self) -> None:
+        """As printed on A4 with the margins of our pages, by somebody who prefers dark pages."""
+        self.size(PRINTED_PX, 960)
+        dark = {"name": "prefers-color-scheme", "value": "dark"}
+        self.call("Emulation.setEmulatedMedia", media="print", features=[dark])
 
     def open(self, file: Path) -> None:
         """Load a file and wait until it has loaded; what was collected before is forgotten."""

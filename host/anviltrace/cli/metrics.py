@@ -368,30 +368,16 @@ def _shown_unit(name: str, unit: TorqueUnit) -> str:
 def _cell(value: Value | None, unit: TorqueUnit, notes: Notes, *, brief: bool = False) -> str:
     """A value as it stands in a table, with its footnotes; if ``brief`` without those on rates and counts."""
     from anviltrace.metrics.catalogue import metric
-    from anviltrace.metrics.figures import least, value_with_uncertainty
+    from anviltrace.publish.words import Shower
 
     if value is None:
         return ""
-    entry = metric(value.name)
-    if value.beyond is not None:
-        return f"> {least(unit.shown(value.beyond, entry.unit)[0])}{notes.raised([value.withheld])}"
+    shower = Shower(unit)
     if value.value is None:
-        return f"withheld{notes.raised([value.withheld])}"
-    number = unit.shown(value.value, entry.unit)[0]
-    expanded = None if value.expanded is None else unit.shown(value.expanded, entry.unit)[0]
-    marks = "" if brief and not entry.torque else notes.raised(value.flags)
-    return f"{value_with_uncertainty(number, expanded)}{_bounds(value, unit)}{marks}"
-
-
-def _bounds(value: Value, unit: TorqueUnit) -> str:
-    """The one-sided bounds of a value, as far as it has any."""
-    from anviltrace.metrics.catalogue import metric
-    from anviltrace.metrics.figures import bound
-
-    of = metric(value.name).unit
-    sides = (("+", value.under_read), ("−", value.over_read))
-    told = [f"{sign}{bound(unit.shown(size, of)[0])}" for sign, size in sides if size]
-    return f" ({' '.join(told)})" if told else ""
+        return f"{shower.value(value)}{notes.raised([value.withheld])}"
+    bounds = shower.short_bounds(value)
+    marks = "" if brief and not metric(value.name).torque else notes.raised(value.flags)
+    return f"{shower.value(value)}{f' ({bounds})' if bounds else ''}{marks}"
 
 
 def _as_data(result: RunResult, unit: TorqueUnit) -> dict[str, Any]:

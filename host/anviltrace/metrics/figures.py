@@ -61,6 +61,11 @@ def bound(value: float, digits: int = DIGITS_OF_UNCERTAINTY) -> str:
     return _plain(Decimal(repr(value * (1.0 - _EXACT))).quantize(step, ROUND_UP), place)
 
 
+def tells(size: float, expanded: float | None) -> bool:
+    """Whether a bound says anything beside a value: a tenth of the last digit that is shown, or more."""
+    return size > 0.0 and (not expanded or size >= 0.1 * 10.0 ** last_place(expanded))
+
+
 def last_place(expanded: float, digits: int = DIGITS_OF_UNCERTAINTY) -> int:
     """Power of ten of the last digit to be shown of a positive uncertainty: -2 for 0.117.
 

@@ -159,7 +159,7 @@ def _claim_block(material: Material, checks: Sequence[ClaimCheck]) -> dict[str, 
     return {
         "heading": f"{tool}: {claim.quantity}, {shower.claimed(claim)} claimed",
         "about": f"source: {claim.source}" if claim.source else "no source named",
-        "columns": [{"label": label(name), "unit": shower.unit_of(name)} for name in names],
+        "columns": [{"label": label(name), "unit": "measured / claimed"} for name in names],
         "rows": [
             {
                 "number": _number_of(material, group_label),
@@ -184,7 +184,9 @@ def _claim_cell(check: ClaimCheck | None, shower: Shower, notes: Notes) -> dict[
     return {
         "text": ratio(check) if not why else WITHHELD,
         "note": " ".join(notes.mark(text) for text in texts),
-        "lines": [] if why else [f"measured {shower.mean(check.measured)}"],
+        "lines": []
+        if why
+        else [f"measured {shower.mean(check.measured)} {shower.unit_of(check.measured.name)}"],
     }
 
 

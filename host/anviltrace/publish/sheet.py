@@ -38,10 +38,18 @@ def policy(scripts: Sequence[str]) -> str:
     )
 
 
+def css_string(text: str) -> str:
+    """Text between quotes of a style sheet: what could end the quotes or the sheet stands as its number."""
+    return "".join(
+        f"\\{ord(sign):x} " if sign in '"\\<>&' or not sign.isprintable() else sign for sign in text
+    )
+
+
 @cache
 def _environment() -> Environment:
     environment = Environment(
         loader=PackageLoader("anviltrace.publish"), autoescape=True, undefined=StrictUndefined
     )
+    environment.filters["css_string"] = css_string
     environment.trim_blocks = environment.lstrip_blocks = True
     return environment

@@ -10,7 +10,7 @@ from anviltrace.compare.claims import ClaimCheck
 from anviltrace.compare.spread import best_of_n_factor
 from anviltrace.compare.summary import Summary
 from anviltrace.metrics.catalogue import metric
-from anviltrace.metrics.figures import bound, last_place, least, rounded, value_with_uncertainty
+from anviltrace.metrics.figures import bound, last_place, least, rounded, tells, value_with_uncertainty
 from anviltrace.metrics.results import Value
 from anviltrace.records import Claim
 from anviltrace.units import TorqueUnit
@@ -18,6 +18,7 @@ from anviltrace.units import TorqueUnit
 WITHHELD = "withheld"
 NO_TORQUE = ("1",)
 """Units that are not written behind a number."""
+_WHERE = {"+": "higher", "−": "lower"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,19 +89,20 @@ class Shower:
 
     def bounds(self, found: Value | Summary) -> list[str]:
         """The one-sided bounds outside the interval in words, in the unit of the value."""
-        return [
-            f"may be up to {bound(self.number(found.name, size))} {where}"
-            for size, where in ((found.under_read, "higher"), (found.over_read, "lower"))
-            if size > 0.0
-        ]
+        return [f"may be up to {size} {_WHERE[sign]}" for sign, size in self._sides(found)]
 
     def short_bounds(self, found: Value | Summary) -> str:
         """The same bounds for a narrow column: "+5.3 −0.2"; empty where there are none."""
-        return " ".join(
-            f"{sign}{bound(self.number(found.name, size))}"
-            for size, sign in ((found.under_read, "+"), (found.over_read, "−"))
-            if size > 0.0
-        )
+        return " ".join(f"{sign}{size}" for sign, size in self._sides(found))
+
+    def _sides(self, found: Value | Summary) -> list[tuple[str, str]]:
+        """Sign and size of each bound that is not lost in the rounding of the value."""
+        sides = (("+", found.under_read), ("−", found.over_read))
+        return [
+            (sign, bound(self.number(found.name, size)))
+            for sign, size in sides
+            if tells(size, found.expanded)
+        ]
 
     def claimed(self, claim: Claim) -> str:
         """What is claimed, with its unit."""

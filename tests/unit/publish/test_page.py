@@ -20,6 +20,7 @@ from anviltrace.publish import plot
 from anviltrace.publish.curves import Curve
 from anviltrace.publish.material import Material
 from anviltrace.publish.page import render
+from anviltrace.publish.sheet import css_string
 from anviltrace.units import TorqueUnit
 
 
@@ -87,6 +88,11 @@ def test_names_with_html_in_them_are_words() -> None:
     assert reader.open == []
     assert HOSTILE in reader.text
     assert hostile.count("<script>") == 2
+
+
+def test_a_title_in_the_style_sheet_is_words() -> None:
+    assert css_string('Bolts 3"') == r"Bolts 3\22 "
+    assert css_string("</style>\n") == r"\3c /style\3e \a "
 
 
 def test_data_cannot_end_its_element() -> None:

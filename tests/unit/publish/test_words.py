@@ -61,6 +61,11 @@ def test_bounds_are_one_sided_and_rounded_up() -> None:
     assert Shower().bounds(torque(3.0)) == []
 
 
+def test_a_bound_that_is_lost_in_the_rounding_is_not_told() -> None:
+    found = Value("maximum_torque", 444.9, 1.1, under_read=0.0101, over_read=0.0099)
+    assert Shower().short_bounds(found) == "+0.011"
+
+
 @pytest.mark.parametrize(("n", "factor"), [(2, "0.56"), (5, "1.16")])
 def test_the_bias_of_a_best_is_explained(n: int, factor: str) -> None:
     assert f"{factor} s for {n} runs" in best_of_n_note([n])
