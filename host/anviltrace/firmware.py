@@ -184,7 +184,7 @@ def check(settings: BoardSettings) -> None:
     if settings.converter not in PINS_NEEDED:
         raise PlanError(f"converter {settings.converter!r} is not supported: choose {_listed(PINS_NEEDED)}")
     _check_sensors(settings)
-    _check_pins(settings)
+    check_wiring(settings)
     if settings.converter == "hx711" and settings.rate_hz not in HX711_RATES_HZ:
         raise PlanError(f"an HX711 converts at 10 or 80 S/s, not {settings.rate_hz}: set rate_hz")
     _check_usual(settings)
@@ -249,7 +249,7 @@ def _check_usual(settings: BoardSettings) -> None:
             raise PlanError(f"usual {what} {usual:g}: the {name} has {choices}; choose one")
 
 
-def _check_pins(settings: BoardSettings) -> None:
+def check_wiring(settings: BoardSettings) -> None:
     pins = settings.wiring()
     missing = [name for name in PINS_NEEDED[settings.converter] if name not in pins]
     unknown = [name for name in pins if name not in PINS_POSSIBLE[settings.converter]]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -46,16 +47,41 @@ def with_sensors(settings: BoardSettings, given: tuple[dict[str, Any], ...] | No
     return replace(settings, sensors=tuple(with_usual_wiring(sensor) for sensor in given))
 
 
+def refused(check: Callable[[], object]) -> str | None:
+    """Why a check refuses what was answered; None where it does not."""
+    from anviltrace.errors import PlanError
+
+    try:
+        check()
+    except PlanError as error:
+        return str(error)
+    return None
+
+
 def asked_sensors(settings: BoardSettings) -> BoardSettings:
-    """Ask which sensors there are, then for the pins and facts of each."""
+    """Ask which sensors there are, then for the pins and facts of each, until the board can be wired so."""
+    from anviltrace.install.settingsfile import check_settings
+
+    while True:
+        kinds = _asked_kinds(settings)
+        before = list(settings.sensors)
+        settings = replace(settings, sensors=tuple(_asked_sensor(kind, before) for kind in kinds))
+        if (refusal := refused(lambda: check_settings(settings))) is None:
+            return settings
+        click.echo(f"{refusal}. The side sensors once more:", err=True)
+
+
+def _asked_kinds(settings: BoardSettings) -> list[str]:
     from anviltrace.firmware import SENSOR_PINS
 
     usual = ",".join(str(sensor["sensor"]) for sensor in settings.sensors) or NONE
     words = f"Side sensors, with commas between ({', '.join(SENSOR_PINS)}, or {NONE})"
-    text = click.prompt(words, default=usual, err=True)
-    kinds = [] if text.strip() == NONE else [kind.strip() for kind in text.split(",") if kind.strip()]
-    before = list(settings.sensors)
-    return replace(settings, sensors=tuple(_asked_sensor(kind, before) for kind in kinds))
+    while True:
+        text = click.prompt(words, default=usual, err=True).strip()
+        kinds = [] if text == NONE else [kind.strip() for kind in text.split(",") if kind.strip()]
+        if not (unknown := [kind for kind in kinds if kind not in SENSOR_PINS]):
+            return kinds
+        click.echo(f"{unknown[0]!r} is not one of {', '.join(SENSOR_PINS)}.", err=True)
 
 
 def _asked_sensor(kind: str, before: list[dict[str, str | int]]) -> dict[str, str | int]:

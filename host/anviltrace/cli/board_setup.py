@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from anviltrace.cli.board_sensors import asked_sensors, to_sensors, with_sensors
+from anviltrace.cli.board_sensors import asked_sensors, refused, to_sensors, with_sensors
 from anviltrace.cli.options import finite, json_option, print_json
 
 if TYPE_CHECKING:
@@ -99,9 +99,9 @@ def volts_option(name: str, words: str) -> Callable[[Command], Command]:
 def setup(where: Path, yes: bool, as_json: bool, **given: Any) -> None:
     """Write the settings.py of your board: which board, converter, pins, rate, side sensors.
 
-    It asks for each and shows the file before it writes it. A settings.py that is there already is the
-    starting point; comments of your own in it are lost. Pins that the board has not, that are used twice,
-    or that cannot do the job are refused. Everything else can be edited in the file.
+    It asks for each and shows the file before it writes it. Of a settings.py that is there already only
+    the values that change are written anew; your own comments stay. Pins that the board has not, that are
+    used twice, or that cannot do the job are refused. Everything else can be edited in the file.
 
     Pack out of the tool and USB unplugged before you touch the wiring.
 
@@ -115,13 +115,15 @@ def setup(where: Path, yes: bool, as_json: bool, **given: Any) -> None:
     from anviltrace.install.settingsfile import check_settings, read_settings, settings_document
 
     path = where if where.suffix == ".py" else where / "settings.py"
-    settings = _with_given(read_settings(path) if path.exists() else None, given)
+    before = read_settings(path) if path.exists() else None
+    there = path.read_text(encoding="utf-8") if before else None
+    settings = _with_given(before, given)
     if not yes:
         settings = _asked(settings, given)
     check_settings(settings)
     if settings.board not in BOARDS:
         click.echo(f"{settings.board!r} is no board known here: its pins are not checked.", err=True)
-    document = settings_document(settings)
+    document = settings_document(settings, there)
     click.echo(document, err=True)
     if not yes:
         click.confirm(f"Write this to {path}", default=True, abort=True, err=True)
@@ -202,10 +204,22 @@ def _asked(settings: BoardSettings, given: dict[str, Any]) -> BoardSettings:
 
 
 def _asked_pins(settings: BoardSettings) -> BoardSettings:
+    """Ask for the pins until the board can be wired so; what was answered becomes the answer of Enter."""
+    from anviltrace.install.settingsfile import check_pins_of
+
+    click.echo("Pack out of the tool and USB unplugged before you touch the wiring.", err=True)
+    click.echo("Pins by GPIO number (not the number of the pad on the board):", err=True)
+    while True:
+        settings = _answered_pins(settings)
+        if (refusal := refused(lambda: check_pins_of(replace(settings, sensors=())))) is None:
+            return settings
+        click.echo(f"{refusal}. The pins once more:", err=True)
+
+
+def _answered_pins(settings: BoardSettings) -> BoardSettings:
     from anviltrace.firmware import BUSES, PINS_NEEDED, PINS_POSSIBLE
 
     pins: dict[str, int | None] = dict(settings.wiring())
-    click.echo("Pins by GPIO number (not the number of the pad on the board):", err=True)
     for name in PINS_POSSIBLE[settings.converter]:
         label = f"  number of the {BUSES[name]}" if name in BUSES else f"  {name}"
         if name not in PINS_NEEDED[settings.converter]:

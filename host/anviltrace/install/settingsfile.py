@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from anviltrace.errors import PlanError
-from anviltrace.firmware import BoardSettings, check, device_folder
+from anviltrace.firmware import BoardSettings, check, check_wiring, device_folder
 from anviltrace.install.boards import check_pins
 
 _DOCSTRING = '''"""Pins and parts of THIS rig: the one file a builder edits.
@@ -42,17 +42,31 @@ def check_settings(settings: BoardSettings) -> None:
     check_pins(settings)
 
 
-def settings_document(settings: BoardSettings) -> str:
-    """``settings.py`` with the comments of the example that comes with the device files."""
-    lines = (device_folder() / "settings.py").read_text(encoding="utf-8").splitlines()
-    tree = ast.parse("\n".join(lines))
+def check_pins_of(settings: BoardSettings) -> None:
+    """Raise PlanError when the pins alone cannot be: one is missing, used twice, absent or cannot do its job."""
+    check_wiring(settings)
+    check_pins(settings)
+
+
+def settings_document(settings: BoardSettings, there: str | None = None) -> str:
+    """``settings.py``: the text that is there already, else the example of the device files, with these values.
+
+    Comments stay, and so does every line whose value is the same.
+    """
+    example = (device_folder() / "settings.py").read_text(encoding="utf-8")
+    text = example if there is None else there
+    lines = text.rstrip("\n").split("\n")
     values = _values(settings)
-    for node in reversed(tree.body):
+    for node in reversed(ast.parse(text).body):
         first, last = node.lineno - 1, node.end_lineno or node.lineno
         if isinstance(node, ast.Assign) and isinstance(target := node.targets[0], ast.Name):
-            lines[first:last] = [f"{target.id} = {_literal(values[target.id])}"]
-        else:
-            lines[first:last] = _DOCSTRING.splitlines()
+            if ast.literal_eval(node.value) != values[target.id]:
+                before = lines[first].encode()[: node.col_offset].decode()
+                behind = lines[last - 1].encode()[node.end_col_offset :].decode()
+                said = f"{before}{target.id} = {_literal(values[target.id])}{behind}"
+                lines[first:last] = said.split("\n")
+        elif there is None:
+            lines[first:last] = _DOCSTRING.split("\n")
     return "\n".join(lines) + "\n"
 
 

@@ -105,6 +105,32 @@ def test_the_gain_of_an_amplifier_by_option(path: Path) -> None:
     assert (settings.amplifier_gain, settings.usual_gain) == (100, None)
 
 
+def test_pins_that_cannot_be_are_asked_for_once_more(path: Path) -> None:
+    first = ["pico", "hx711", "14", "99", "none"]  # a Pico has no 99
+    result = run(path, answers="\n".join([*first, "", "15", "", "80", "", "none", "y"]) + "\n")
+    assert result.exit_code == 0, result.stderr
+    assert "data = 99: the Raspberry Pi Pico has no such pin" in result.stderr
+    assert result.stderr.index("Pack out of the tool") < result.stderr.index("Pins by GPIO")
+    assert read_settings(path).wiring() == {"clock": 14, "data": 15}
+
+
+def test_side_sensors_that_cannot_be_are_asked_for_once_more(path: Path) -> None:
+    answers = ["", "", *[""] * 8, "", "", "", "", "conact", "contact", "20", "", "22", "y"]
+    result = run(path, answers="\n".join(answers) + "\n")
+    assert result.exit_code == 0, result.stderr
+    assert "'conact' is not one of" in result.stderr
+    assert "pin 20 is used twice" in result.stderr
+    assert read_settings(path).sensors == ({"sensor": "contact", "pin": 22},)
+
+
+def test_a_builders_own_comments_stay(path: Path) -> None:
+    run(path, "--yes")
+    path.write_text(path.read_text(encoding="utf-8").replace("\nRATE_HZ", "\n# strapped in May – µ\nRATE_HZ"))
+    assert run(path, "--gain", "16", "--yes").exit_code == 0
+    assert "# strapped in May – µ" in path.read_text(encoding="utf-8")
+    assert read_settings(path).usual_gain == 16
+
+
 def test_no_answer_writes_nothing(path: Path) -> None:
     result = run(path, answers="\n" * 15 + "n\n")
     assert result.exit_code == 1

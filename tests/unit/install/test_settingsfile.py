@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import runpy
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -48,6 +49,26 @@ def test_comments_stay() -> None:
     comments = [line for line in example.splitlines() if line.startswith("#")]
     assert [line for line in WHOLE.splitlines() if line.startswith("#")] == comments
     assert "Raspberry" not in WHOLE
+
+
+def test_a_builders_own_comments_and_lines_stay() -> None:
+    mine = WHOLE.replace('BOARD = "pico"', '# bay 2, the µV rig\nBOARD = "pico"  # the blue one', 1)
+    mine = mine.replace(
+        "EXCITATION_UV = 5_000_000", "EXCITATION_UV = 5_000_000  # by the 4½-digit meter – µV"
+    )
+    mine = mine.replace("RATE_HZ = 80\n", "RATE_HZ = 80; WATCHDOG_MS = 8000  # two on a line\n", 1)
+    mine = mine.replace("\nWATCHDOG_MS = 8000\n", "\n# the end", 1)
+    usual = BoardSettings(pins=DEFAULT_PINS["ads1256"])
+    assert settings_document(usual, mine) == mine.rstrip("\n") + "\n"
+    changed = replace(
+        usual, excitation_uv=4_968_000, watchdog_ms=0, sensors=({"sensor": "contact", "pin": 8},)
+    )
+    assert settings_document(changed, mine).splitlines() == (
+        mine.replace("5_000_000  # by", "4_968_000  # by")
+        .replace("WATCHDOG_MS = 8000", "WATCHDOG_MS = 0")
+        .replace("SENSORS = ()\n", 'SENSORS = (\n    {"sensor": "contact", "pin": 8},\n)\n', 1)
+        .splitlines()
+    )
 
 
 @pytest.mark.parametrize(
