@@ -95,5 +95,7 @@ def _entry_as_data(entry: Any, unit: TorqueUnit) -> dict[str, Any]:
         "uncertainty": entry.uncertainty,
         "needs": [need.value for need in entry.needs],
         "rigs": [rig.value for rig in entry.rigs],
+        "only_while_tightening": entry.climbing,
+        "unit_of_mark": None if entry.marked is None else entry.marked.value,
         "source": entry.source.value,
     }

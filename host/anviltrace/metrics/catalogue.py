@@ -43,6 +43,8 @@ _APEX = (
     "The apex is that of the parabola through the largest sample and its neighbours where the base width "
     "(1.5 times the width at half height) has five samples or more, else the largest sample."
 )
+_CUT = "Only a lower bound is stated where tops are cut off by the converter or by what is before it."
+_OUTLINE = "Withheld below an observed fn·w of 1.5, and where more than a tenth of the tops are cut off."
 
 _ENTRIES = (
     Metric(
@@ -55,7 +57,7 @@ _ENTRIES = (
         computed=(
             "Tightening sign times the mean torque from 50 to 200 ms after the last blow; where the tool "
             "went on turning without a blow, from half a second after the signal to release; with a slow "
-            "converter the mean of the record's last half, from half a second after that signal."
+            "converter the mean of the last half of what follows half a second after that signal."
         ),
         uncertainty=f"{_CALIBRATION}, zero before and after, noise of the mean.",
         needs=(Need.CALIBRATION, Need.ZERO, Need.AFTER),
@@ -107,7 +109,7 @@ _ENTRIES = (
             "the joint's own torque as well."
         ),
         uncertainty=(
-            f"{_CALIBRATION}, zero, noise, sampling of the blows, ends of the window, missing samples."
+            f"{_CALIBRATION}, zero, noise, sampling of the blows, ends of the window, missing samples. {_CUT}"
         ),
         needs=(Need.CALIBRATION, Need.ZERO),
         group=Group.LEADING,
@@ -117,12 +119,14 @@ _ENTRIES = (
         name="impulse_mean",
         label="impulse per blow",
         unit="N·m·s",
-        definition="Mean over the blows of the time integral of torque over its slow level.",
+        definition=(
+            "Mean over the blows of the drive window of the time integral of torque over its slow level."
+        ),
         computed=(
             "Sum of the samples over the whole ring-down, to the next blow at latest; the level changes from "
             "that before to that after at the apex. A double strike counts with its blow."
         ),
-        uncertainty=f"{_CALIBRATION}, noise of torque and levels, sampling, position of the apex.",
+        uncertainty=f"{_CALIBRATION}, noise of torque and levels, sampling, position of the apex. {_CUT}",
         needs=(Need.BLOWS, Need.CALIBRATION),
         group=Group.LEADING,
         source=Source.DERIVED,
@@ -131,13 +135,16 @@ _ENTRIES = (
         name="peak_mean",
         label="mean peak",
         unit="N·m",
-        definition="Mean of the peak torques of all blows (gross: from zero, not from the level).",
+        definition=(
+            "Mean of the peak torques of the blows of the drive window (gross: from zero, not from the "
+            "level); second strikes are left out."
+        ),
         computed=f"Rotation times the mean of the apexes, unfiltered unless a filter is named. {_APEX}",
         uncertainty=(
             f"{_CALIBRATION}, zero, noise; what sampling and filters may hide, what noise may add, and with "
             "a ring-down on record what the rig's resonance does, are one-sided bounds beside it. Resonance: "
             "the largest departure of half a sine or a parabola seen with as many swings of the rig in a "
-            "blow (fn·w) or more, and what still rings. Withheld below an observed fn·w of 1.5."
+            f"blow (fn·w) or more, and what still rings. Withheld below an observed fn·w of 1.5. {_CUT}"
         ),
         needs=(Need.BLOWS, Need.SHAPE, Need.CALIBRATION, Need.ZERO),
         group=Group.LEADING,
@@ -161,7 +168,7 @@ _ENTRIES = (
         name="peak_max",
         label="highest peak",
         unit="N·m",
-        definition="Largest peak torque of all blows.",
+        definition="Largest peak torque of the blows of the drive window; second strikes are left out.",
         computed=f"Rotation times the largest apex of any blow, unfiltered unless a filter is named. {_APEX}",
         uncertainty=f"{_CALIBRATION}, zero, noise; all bounds as for the mean peak.",
         needs=(Need.BLOWS, Need.SHAPE, Need.CALIBRATION, Need.ZERO),
@@ -199,7 +206,7 @@ _ENTRIES = (
         name="blow_count",
         label="blows",
         unit="1",
-        definition="Number of blows in the record.",
+        definition="Number of blows within the drive window, the last one included.",
         computed="Blows found on the torque less its slow level; a double strike counts once.",
         uncertainty=(
             "exact, where each blow rises ten times above the noise and the rig's ring halves between blows;"
@@ -222,7 +229,7 @@ _ENTRIES = (
             "lines between N samples on the base width. By how much noise makes blows read narrow is a "
             "one-sided bound. Filters widen blows, and resonance widens or narrows them: a flag, and with a "
             "ring-down on record a one-sided bound for the resonance (as for the mean peak) and for the "
-            "converter's filter. Withheld below an observed fn·w of 1.5."
+            f"converter's filter; a filter that is named always has one. {_OUTLINE}"
         ),
         needs=(Need.BLOWS, Need.SHAPE),
         group=Group.BLOWS,
@@ -242,8 +249,8 @@ _ENTRIES = (
             "crossings to half a sample, noise over the slope there; straight lines between samples make it "
             "read long by up to 2.8/N sample distances, N samples on the base width (half sines, tried at "
             "all phases), and noise by lifting the apex and where 90 % are first met from there. Filters and "
-            "resonance are flagged; with a ring-down on record the resonance is a bound, as for the mean "
-            "peak. Withheld below an observed fn·w of 1.5."
+            "resonance are flagged; a filter that is named is a bound, and with a ring-down on record the "
+            f"resonance, as for the mean peak. {_OUTLINE}"
         ),
         needs=(Need.BLOWS, Need.SHAPE),
         group=Group.BLOWS,
@@ -262,7 +269,7 @@ _ENTRIES = (
         uncertainty=(
             "scatter of the blows over √n (times 1.25 for a median), a rectangle of 1.5/N² (N samples on the "
             "base width; half sines, tried at all phases); bounds of peak and width make bounds of it. The "
-            "calibration cancels."
+            f"calibration cancels. {_OUTLINE}"
         ),
         needs=(Need.BLOWS, Need.SHAPE),
         group=Group.BLOWS,
@@ -523,7 +530,7 @@ _ENTRIES = (
         definition="The same slope in percent of the mean level there per second.",
         computed="From the same line.",
         uncertainty="standard error of the line. The calibration cancels.",
-        needs=(Need.BLOWS, Need.QUIET, Need.CALIBRATION, Need.ZERO, Need.LEVELS),
+        needs=(Need.BLOWS, Need.QUIET, Need.ZERO, Need.LEVELS),
         group=Group.CLIMB,
         rigs=HELD_RIGS,
         torque=False,

@@ -6,7 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from blow_train import Train
 from simulated import COUNTS_PER_NM, RATE_HZ, Truth, bench, stated, struck
+from struck_facts import struck_facts
 
 from anviltrace.errors import AnalysisError
 from anviltrace.metrics.catalogue import CATALOGUE, HELD_RIGS, label, metric
@@ -135,6 +137,14 @@ def test_without_a_calibration_readings_are_given_instead(facts: RunFacts, truth
     )
     assert result.blows is None
     assert result.calibration_ids == ()
+
+
+def test_what_the_calibration_cancels_from_needs_none() -> None:
+    facts = struck_facts(Train(kind="tightening", samples=15.0, blows=60))
+    bare = evaluate(replace(facts, lines={1: "none", -1: "none"}))
+    calibrated = evaluate(facts)
+    for name in ("plateau_percent", "climb_tau", "climb_linearity", "shape_number", "width_median"):
+        assert stated_value(bare, name) == pytest.approx(stated_value(calibrated, name), rel=1e-4)
 
 
 def test_only_the_missing_sign_is_withheld(facts: RunFacts) -> None:
