@@ -11,11 +11,12 @@ from anviltrace.cli.board_install import install
 from anviltrace.cli.board_list import list_boards
 from anviltrace.cli.board_setup import setup
 from anviltrace.cli.board_watch import watch
+from anviltrace.cli.console import print_words
 from anviltrace.cli.options import json_option, port_option, print_json
 from anviltrace.cli.tap import tap
 
 if TYPE_CHECKING:
-    from anviltrace.link.identity import Identity
+    from anviltrace.link.identity import GainOffer, Identity
     from anviltrace.link.sensors import Sensor
 
 
@@ -94,20 +95,29 @@ def describe_sensor(sensor: Sensor) -> dict[str, Any]:
 
 
 def _show(identity: Identity) -> None:
-    unit = identity.scale_kind.value
     volts = "" if identity.excitation_v is None else f"{identity.excitation_v:g} V, "
     rates = ", ".join(f"{offer.rate_hz:g}" for offer in identity.rates)
-    gains = ", ".join(f"{offer.gain} (±{offer.full_scale:.5g} {unit})" for offer in identity.gains)
+    gains = ", ".join(f"{offer.gain} (±{_full_scale(offer, identity)})" for offer in identity.gains)
     answers = "" if identity.converter_ok else ", does not answer"
-    click.echo(f"board        {identity.board}, number {identity.unique_id}")
-    click.echo(f"script       {identity.firmware_version}, wire protocol {identity.protocol_version}")
-    click.echo(f"converter    {identity.converter}, {identity.code_bits} bits{answers}")
-    click.echo(f"excitation   {volts}{identity.excitation_source}")
-    click.echo(f"rates        {rates} S/s")
-    click.echo(f"gains        {gains}")
-    click.echo(f"link         {_link(identity)}")
-    click.echo(f"memory       sends its last {identity.window_blocks} blocks again; bursts of up to "
-               f"{identity.burst_samples} samples")  # fmt: skip
+    for label, text in (
+        ("board", f"{identity.board}, number {identity.unique_id}"),
+        ("script", f"{identity.firmware_version}, wire protocol {identity.protocol_version}"),
+        ("converter", f"{identity.converter}, {identity.code_bits} bits{answers}"),
+        ("excitation", f"{volts}{identity.excitation_source}"),
+        ("rates", f"{rates} S/s"),
+        ("gains", gains),
+        ("link", _link(identity)),
+        ("memory", f"sends its last {identity.window_blocks} blocks again; bursts of up to "
+         f"{identity.burst_samples} samples"),
+    ):  # fmt: skip
+        print_words(text, f"{label:<13}", " " * 13)
+
+
+def _full_scale(offer: GainOffer, identity: Identity) -> str:
+    """What a gain takes in, below a volt in millivolts."""
+    if identity.scale_kind.value == "V" and offer.full_scale < 1.0:
+        return f"{1000.0 * offer.full_scale:.5g} mV"
+    return f"{offer.full_scale:.5g} {identity.scale_kind.value}"
 
 
 def _link(identity: Identity) -> str:

@@ -47,12 +47,12 @@ def with_sensors(settings: BoardSettings, given: tuple[dict[str, Any], ...] | No
     return replace(settings, sensors=tuple(with_usual_wiring(sensor) for sensor in given))
 
 
-def refused(check: Callable[[], object]) -> str | None:
+def refused(check: Callable[[BoardSettings], None], settings: BoardSettings) -> str | None:
     """Why a check refuses what was answered; None where it does not."""
     from anviltrace.errors import PlanError
 
     try:
-        check()
+        check(settings)
     except PlanError as error:
         return str(error)
     return None
@@ -66,7 +66,7 @@ def asked_sensors(settings: BoardSettings) -> BoardSettings:
         kinds = _asked_kinds(settings)
         before = list(settings.sensors)
         settings = replace(settings, sensors=tuple(_asked_sensor(kind, before) for kind in kinds))
-        if (refusal := refused(lambda: check_settings(settings))) is None:
+        if (refusal := refused(check_settings, settings)) is None:
             return settings
         click.echo(f"{refusal}. The side sensors once more:", err=True)
 

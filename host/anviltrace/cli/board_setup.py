@@ -211,7 +211,7 @@ def _asked_pins(settings: BoardSettings) -> BoardSettings:
     click.echo("Pins by GPIO number (not the number of the pad on the board):", err=True)
     while True:
         settings = _answered_pins(settings)
-        if (refusal := refused(lambda: check_pins_of(replace(settings, sensors=())))) is None:
+        if (refusal := refused(check_pins_of, replace(settings, sensors=()))) is None:
             return settings
         click.echo(f"{refusal}. The pins once more:", err=True)
 

@@ -57,10 +57,13 @@ def more_columns(count: int) -> str:
     return f"{count} more column{'s' if count > 1 else ''} in a wider terminal."
 
 
-def print_words(text: str, indent: str = "") -> None:
-    """Print a sentence, wrapped to the terminal; in one line where there is none."""
+def print_words(text: str, indent: str = "", further: str | None = None) -> None:
+    """Print a sentence, wrapped to the terminal; in one line where there is none.
+
+    ``further`` begins the lines after the first; else two spaces more than ``indent``.
+    """
     if not sys.stdout.isatty():
         click.echo(f"{indent}{text}")
         return
     width = shutil.get_terminal_size().columns
-    click.echo(click.wrap_text(text, width, indent, f"{indent}  "))
+    click.echo(click.wrap_text(text, width, indent, f"{indent}  " if further is None else further))

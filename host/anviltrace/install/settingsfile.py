@@ -43,13 +43,13 @@ def check_settings(settings: BoardSettings) -> None:
 
 
 def check_pins_of(settings: BoardSettings) -> None:
-    """Raise PlanError when the pins alone cannot be: one is missing, used twice, absent or cannot do its job."""
+    """Raise PlanError when a pin is missing, used twice, not on the board, or cannot do its job."""
     check_wiring(settings)
     check_pins(settings)
 
 
 def settings_document(settings: BoardSettings, there: str | None = None) -> str:
-    """``settings.py``: the text that is there already, else the example of the device files, with these values.
+    """``settings.py``: the text that is there, else the example of the device files, with these values.
 
     Comments stay, and so does every line whose value is the same.
     """

@@ -23,7 +23,7 @@ def test_identify_for_a_person() -> None:
     assert result.exit_code == 0
     assert "stand-in, number 0001020304050607" in result.stdout
     assert "1000, 7500 S/s" in result.stdout
-    assert "64 (±0.078125 V)" in result.stdout
+    assert "1 (±5 V), 64 (±78.125 mV)" in result.stdout
 
 
 def test_identify_as_json() -> None:
