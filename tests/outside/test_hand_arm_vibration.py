@@ -29,12 +29,16 @@ def gain(frequency_hz: float, rate_hz: float) -> float:
     return float(np.hypot(*solution))
 
 
-@pytest.mark.parametrize("rate_hz", [LEAST_RATE_HZ, 10_000.0, 48_000.0])
+@pytest.mark.parametrize("rate_hz", [LEAST_RATE_HZ, 3200.0 * 1.0083, 10_000.0, 48_000.0])
 @pytest.mark.parametrize(
     "row", published.rows("wh_third_octave.csv"), ids=lambda row: f"{row['nominal_hz']:g}"
 )
 def test_a_sine_in_each_band_comes_out_with_the_factor_of_the_table(row, rate_hz: float):
-    """ISO 5349-1, table of Wh (fixtures/published/wh_third_octave.csv), to its last digit."""
+    """ISO 5349-1, table of Wh (fixtures/published/wh_third_octave.csv), to its last digit.
+
+    3200 a second is the rate of the accelerometer of the boards, as one of them really runs. Up to the
+    1250 Hz band nothing is bent, as the bilinear transform would at so low a rate.
+    """
     exact_hz = 10.0 ** (row["band"] / 10.0)
     assert abs(gain(exact_hz, rate_hz) - row["factor"]) < 0.51 * last_digit(row["factor"])
 

@@ -81,21 +81,21 @@ def judge(seed: int) -> list[Judged]:
     """All values of the record of a seed."""
     one = drawn_record(seed)
     true = truths(one)
-    with _limited() as shares:
+    with limited() as shares:
         result = evaluate(one.facts)
     values = [value for value in result.values if value.name in CATALOGUE]
     return [replace(_judge(one, true, value, shares), climb=one.bench.climb) for value in values]
 
 
 @contextmanager
-def _limited() -> Iterator[dict[float, float]]:
-    """Share of limits in the variance of each expanded uncertainty that is made meanwhile."""
+def limited(causes: frozenset[str] = LIMITS) -> Iterator[dict[float, float]]:
+    """Share of ``causes`` in the variance of each expanded uncertainty that is made meanwhile."""
     shares: dict[float, float] = {}
 
     def noted(parts: Iterable[Part]) -> Combined:
         every = list(parts)
         total = combine(every)
-        limits = sum(part.u**2 for part in every if part.cause in LIMITS)
+        limits = sum(part.u**2 for part in every if part.cause in causes)
         shares[total.expanded] = limits / total.standard**2 if total.standard else 0.0
         return total
 

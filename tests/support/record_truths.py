@@ -36,10 +36,12 @@ class Truths:
 
 def truths(one: Drawn) -> Truths:
     """All that is known of a record."""
-    return _Teller(one).told()
+    return Teller(one).told()
 
 
-class _Teller:
+class Teller:
+    """Works it out; ``start_s`` are the starts of the blows on the fine grid's clock."""
+
     def __init__(self, one: Drawn) -> None:
         self.one, self.pulses = one, one.struck.pulses
         self.apex = np.asarray(self.pulses.apex_nm, dtype=np.float64)

@@ -6,16 +6,21 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
+import numpy as np
+
 from anviltrace.metrics.analysis import Analysis
 from anviltrace.metrics.results import Value
-from anviltrace.metrics.uncertainty import Part
+from anviltrace.metrics.uncertainty import Part, rectangular
 from anviltrace.records import Quantity
 from anviltrace.trace.aside import Aside, aside_of
-from anviltrace.trace.supply import Estimate, switched_on_s
+from anviltrace.trace.supply import Estimate, noise_sd, switched_on_s
+from anviltrace.trace.vibration import weighted_axis, why_too_slow
 
 AXES = (Quantity.HANDLE_X, Quantity.HANDLE_Y, Quantity.HANDLE_Z)
 MOST_MISSING = 0.1
 """Share of a stretch that may be missing in a side channel."""
+LEAST_SAMPLES = 5
+"""So many samples of a side channel must lie in a stretch."""
 
 
 @dataclass(frozen=True)
@@ -73,6 +78,15 @@ class Besides:
         return self.a.window.end_s
 
     @cached_property
+    def weighted(self) -> Mapping[Quantity, Aside]:
+        """The axes of the handle behind the weighting of ISO 5349-1, as far as they are fast enough."""
+        return {
+            axis: weighted_axis(self.records[axis])
+            for axis in AXES
+            if axis in self.records and not why_too_slow(self.records[axis].rate_hz)
+        }
+
+    @cached_property
     def on_s(self) -> float | None:
         """When the tool was switched on; None where the records begin too late to tell."""
         get = self.records.get
@@ -89,10 +103,30 @@ class Besides:
                     f"{record.end_s - self.zero_s:.2f} s after time zero, and is needed from "
                     f"{from_s - self.zero_s:.2f} to {to_s - self.zero_s:.2f} s"
                 )
+            if (samples := len(record.between(from_s, to_s))) < LEAST_SAMPLES:
+                return (
+                    f"{samples} samples of the {quantity} where it is needed are too few: {LEAST_SAMPLES} at "
+                    "least"
+                )
+            if reason := self._turned(quantity):
+                return reason
             missing = record.missing_share(from_s, to_s)
             if missing > MOST_MISSING:
                 return f"{missing:.0%} of the {quantity} are missing where it is needed"
         return ""
+
+    def _turned(self, quantity: Quantity) -> str:
+        """Whether a supply channel is negative while the tool strikes; what the tool draws is positive."""
+        if quantity not in (Quantity.SUPPLY_VOLTAGE, Quantity.SUPPLY_CURRENT):
+            return ""
+        record = self.records[quantity]
+        median = float(np.median(record.between(self.zero_s, self.end_s)))
+        if median >= -2.0 * record.u_zero - noise_sd(record.values):
+            return ""
+        return (
+            f"the {quantity} is {median:.3g} {quantity.unit} while the tool strikes: its sensor is connected "
+            "the other way round"
+        )
 
     def flags(self, quantities: Iterable[Quantity], from_s: float, to_s: float) -> tuple[str, ...]:
         """What is to be said of these channels over a stretch."""
@@ -101,17 +135,21 @@ class Besides:
             record = self.records[quantity]
             clipped, missing = record.clipped_in(from_s, to_s), record.missing_share(from_s, to_s)
             if clipped:
-                found.append(f"{clipped} samples of the {quantity} lie at the limit of what recorded it")
+                found.append(
+                    f"{clipped} samples of the {quantity} lie at the limit of what recorded it (clipping): "
+                    "the truth may lie beyond the interval"
+                )
             if missing:
                 found.append(f"{missing:.1%} of the {quantity} are missing and bridged by straight lines")
         return tuple(found)
 
 
 def parts_of(estimate: Estimate, factor: float = 1.0) -> list[Part]:
-    """Noise and clock of an estimate, times ``factor``."""
+    """Noise, clock and ends of an estimate, times ``factor``."""
     return [
         Part("noise", abs(factor) * estimate.u_samples, estimate.dof),
         Part("clock of the side channel", abs(factor) * estimate.moved_by_clock),
+        rectangular("ends to a sample", factor * estimate.within_ends),
     ]
 
 

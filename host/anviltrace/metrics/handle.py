@@ -9,7 +9,7 @@ import numpy as np
 
 from anviltrace.metrics.besides import AXES, Besides, scale_part
 from anviltrace.metrics.results import Numbers, Value
-from anviltrace.metrics.uncertainty import Part
+from anviltrace.metrics.uncertainty import Part, rectangular
 from anviltrace.metrics.values import stated, withheld
 from anviltrace.records import Quantity
 from anviltrace.trace import vibration
@@ -86,8 +86,13 @@ def turn(b: Besides) -> Value:
     record = b.records[Quantity.HANDLE_ROTATION]
     if reason := _why_not_between(b, ROTATION, blows_s, record):
         return withheld(name, reason)
-    angles = np.degrees(vibration.turns(record, blows_s))
-    return _mean(name, angles, [scale_part(record, float(angles.mean()))], _clipped(b, ROTATION))
+
+    def of(later_s: float) -> Numbers:
+        return np.degrees(vibration.turns(record.shifted(later_s), blows_s))
+
+    angles = of(0.0)
+    parts = [scale_part(record, float(angles.mean())), _blow_seen(record, of)]
+    return _mean(name, angles, parts, _clipped(b, ROTATION))
 
 
 def _minutes_to(a8: float) -> Callable[[float], tuple[float, float]]:
@@ -101,9 +106,13 @@ def _minutes_to(a8: float) -> Callable[[float], tuple[float, float]]:
 def _of_total(
     b: Besides, name: str, of: Callable[[float], tuple[float, float]], flags: tuple[str, ...]
 ) -> Value:
-    """A value made from a_hv; ``of`` gives it with its slope over a_hv."""
-    if lacking := [quantity[-1] for quantity in AXES if quantity not in b.records]:
-        return withheld(name, f"it takes three axes, and {' and '.join(lacking)} was not recorded")
+    """A value made from a_hv; ``of`` gives it with its slope over a_hv.
+
+    The axes of one sensor, calibrated in one go, may all be off the same way, and nobody says whether they
+    are; so what each leaves open is added without squares.
+    """
+    if reason := _axis_lacking(b):
+        return withheld(name, reason)
     if reason := _why_not(b, AXES):
         return withheld(name, reason)
     axes = {quantity: _weighted(b, quantity) for quantity in AXES}
@@ -113,12 +122,23 @@ def _of_total(
     value, slope = of(a_hv)
     over = abs(slope) * _added_by_noise(a_hv, vibration.total_value(_at_rest(b, axis) for axis in AXES))
     parts = [
-        Part(part.cause, abs(slope) * axes[quantity] / a_hv * part.u, common=part.common)
-        for quantity in AXES
-        for part in _axis_parts(b, quantity, axes[quantity])
+        Part(
+            together[0].cause,
+            abs(slope) * sum(a / a_hv * part.u for a, part in zip(axes.values(), together, strict=True)),
+            common=together[0].common,
+        )
+        for together in zip(*(_axis_parts(b, quantity, a) for quantity, a in axes.items()), strict=True)
     ]
     up, down = (0.0, over) if slope > 0.0 else (over, 0.0)
     return stated(name, value, parts, under_read=up, over_read=down, flags=(*_flags(b, AXES), *flags))
+
+
+def _axis_lacking(b: Besides) -> str:
+    lacking = [quantity[-1] for quantity in AXES if quantity not in b.records]
+    if not lacking:
+        return ""
+    verb = "was" if len(lacking) == 1 else "were"
+    return f"it takes three axes, and {' and '.join(lacking)} {verb} not recorded"
 
 
 def _at_rest(b: Besides, quantity: Quantity) -> float:
@@ -126,7 +146,7 @@ def _at_rest(b: Besides, quantity: Quantity) -> float:
     record = b.records[quantity]
     on_s = b.zero_s if b.on_s is None else b.on_s
     first_s, last_s = record.start_s + _SETTLED_S, on_s - _BEFORE_S - record.start_u_s
-    return vibration.weighted_rms(record, first_s, last_s) if last_s > first_s else 0.0
+    return vibration.rms_of(b.weighted[quantity], first_s, last_s) if last_s > first_s else 0.0
 
 
 def _added_by_noise(weighted: float, rest: float) -> float:
@@ -142,20 +162,20 @@ def _why_not(b: Besides, quantities: tuple[Quantity, ...]) -> str:
 
 
 def _weighted(b: Besides, quantity: Quantity) -> float:
-    return vibration.weighted_rms(b.records[quantity], b.zero_s, b.end_s)
+    return vibration.rms_of(b.weighted[quantity], b.zero_s, b.end_s)
 
 
 def _axis_parts(b: Besides, quantity: Quantity, weighted: float) -> list[Part]:
-    """Scale, and ends of the drive window that are off by the clock."""
-    record = b.records[quantity]
-    parts, off_s = [scale_part(record, weighted)], record.start_u_s
-    if off_s:
-        moved = [
-            abs(vibration.weighted_rms(record.shifted(by_s), b.zero_s, b.end_s) - weighted)
-            for by_s in (off_s, -off_s)
-        ]
-        parts.append(Part("clock of the side channel", max(moved)))
-    return parts
+    """Scale, ends of the drive window that are off by the clock, and what swung while samples are missing."""
+    record, off_s = b.weighted[quantity], b.records[quantity].start_u_s
+    moved = [
+        abs(vibration.rms_of(record.shifted(by_s), b.zero_s, b.end_s) - weighted) for by_s in (off_s, -off_s)
+    ]
+    return [
+        scale_part(record, weighted),
+        Part("clock of the side channel", max(moved)),
+        rectangular("missing samples", weighted * record.missing_share(b.zero_s, b.end_s)),
+    ]
 
 
 def _flags(b: Besides, quantities: tuple[Quantity, ...]) -> tuple[str, ...]:
@@ -188,18 +208,31 @@ def _shifted(b: Besides, quantity: Quantity) -> str:
 
 
 def _of_kicks(b: Besides, name: str, of: Callable[[vibration.Kicks], Numbers]) -> Value:
-    if lacking := [quantity[-1] for quantity in AXES if quantity not in b.records]:
-        return withheld(name, f"it takes three axes, and {' and '.join(lacking)} was not recorded")
+    if reason := _axis_lacking(b):
+        return withheld(name, reason)
     axes, blows_s = [b.records[quantity] for quantity in AXES], _blows_s(b)
     if len({(axis.rate_hz, axis.start_s, len(axis.values)) for axis in axes}) > 1:
         return withheld(name, "the three axes were not recorded together, at the same times")
     reason = vibration.why_too_slow(axes[0].rate_hz) or _why_not_between(b, AXES, blows_s, axes[0])
     if reason:
         return withheld(name, reason)
-    found = of(vibration.kicks(axes, blows_s))
-    mean = float(found.mean())
-    scale = Part("scale of the side channel", mean * max(axis.u_relative for axis in axes), common=True)
-    return _mean(name, found, [scale], _flags(b, AXES))
+
+    def later(by_s: float) -> Numbers:
+        return of(vibration.kicks([axis.shifted(by_s) for axis in axes], blows_s))
+
+    found = later(0.0)
+    worst = max(axes, key=lambda axis: axis.u_relative)
+    parts = [scale_part(worst, float(found.mean())), _blow_seen(axes[0], later)]
+    return _mean(name, found, parts, _flags(b, AXES))
+
+
+def _blow_seen(record: Aside, of: Callable[[float], Numbers]) -> Part:
+    """When a blow was, on the channel's clock: to its uncertainty, and to half a sample."""
+    off_s = math.hypot(record.start_u_s, 0.5 / record.rate_hz / math.sqrt(3.0))
+    mean = float(of(0.0).mean())
+    return Part(
+        "clock of the side channel", max(abs(float(of(by_s).mean()) - mean) for by_s in (off_s, -off_s))
+    )
 
 
 def _mean(name: str, found: Numbers, parts: list[Part], flags: tuple[str, ...]) -> Value:

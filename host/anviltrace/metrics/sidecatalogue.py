@@ -7,7 +7,13 @@ from anviltrace.metrics.entry import HELD_RIGS, Group, Metric, Need, Source
 _SENSOR = "scale and zero of the channel, as stated for its sensor (common to all runs with it)"
 _CLOCK = "clock of the channel against that of the torque"
 _WINDOW = "the drive window (from time zero to the planned end or the start of the last blow)"
-_ENERGY = f"{_SENSOR}, of voltage and current each; noise; {_CLOCK}."
+_ENDS = "what changes at the ends of the stretch, seen to a sample of the channel"
+_ENERGY = f"{_SENSOR}, of voltage and current each; noise; {_ENDS}; {_CLOCK}."
+_SHAKEN = (
+    f"{_SENSOR}; {_CLOCK}; missing samples; what was there at rest is a bound beside it. Not in it: grip, "
+    "posture, mounting of the sensor"
+)
+_BLOWS = f"{_SENSOR}; {_CLOCK}, and half a sample; scatter of the blows over √n."
 _ISO = (
     "Frequency weighting Wh of ISO 5349-1 with the exact parameters of ISO 8041-1 (6.3 to 1250 Hz; exact at "
     "all frequencies below half the sampling rate, which must be 3037 a second at least)"
@@ -51,8 +57,8 @@ BESIDE = (
         definition="Lowest voltage from the tool being switched on to the end of the drive window.",
         computed="Lowest sample. Dips shorter than the time between samples are not seen.",
         uncertainty=(
-            f"{_SENSOR}; how far noise may pull the lowest of n samples down, √(2·ln n) standard deviations, "
-            "is a bound beside it."
+            f"{_SENSOR}; noise of a sample; how far noise may pull the lowest of n samples down, √(2·ln n) "
+            "standard deviations, is a bound beside it."
         ),
         needs=(Need.VOLTAGE,),
         group=Group.SUPPLY,
@@ -96,7 +102,7 @@ BESIDE = (
         unit="A",
         definition=f"Time mean of the supply current over {_WINDOW}.",
         computed="Trapezoid rule over the window, divided by its length.",
-        uncertainty=f"{_SENSOR}; noise; {_CLOCK}.",
+        uncertainty=f"{_SENSOR}; noise; {_ENDS}; {_CLOCK}.",
         needs=(Need.CURRENT,),
         group=Group.SUPPLY,
         torque=False,
@@ -107,7 +113,7 @@ BESIDE = (
         unit="A",
         definition="Largest current from the tool being switched on to the end of the drive window.",
         computed="Largest sample. Peaks shorter than the time between samples are not seen.",
-        uncertainty=f"{_SENSOR}; what noise may add to a largest sample is a bound beside it.",
+        uncertainty=f"{_SENSOR}; noise of a sample; what it may add to a largest one is a bound beside it.",
         needs=(Need.CURRENT,),
         group=Group.SUPPLY,
         torque=False,
@@ -129,7 +135,8 @@ BESIDE = (
         unit="J",
         definition="Energy drawn from the tool being switched on to its being switched off.",
         computed=(
-            "Time integral of voltage times current, as long as the current is above a tenth of its usual."
+            "Time integral of voltage times current, as long as the current is above a tenth of its usual, "
+            "and two samples more at either end."
         ),
         uncertainty=_ENERGY,
         needs=(*_BOTH, Need.BEFORE_ON),
@@ -193,10 +200,7 @@ BESIDE = (
             unit="m/s²",
             definition=f"Frequency-weighted r.m.s. acceleration of the handle along its {axis} axis, a_hw.",
             computed=f"{_ISO}; r.m.s. over {_WINDOW}.",
-            uncertainty=(
-                f"{_SENSOR}; {_CLOCK}; what was there at rest is a bound beside it. Not in it: grip, "
-                "posture, mounting of the sensor."
-            ),
+            uncertainty=f"{_SHAKEN}.",
             needs=(Need.AXIS,),
             group=Group.HANDLE,
             torque=False,
@@ -213,8 +217,8 @@ BESIDE = (
         ),
         computed=f"{_ISO}; r.m.s. over {_WINDOW}.",
         uncertainty=(
-            f"{_SENSOR}; {_CLOCK}; what was there at rest is a bound beside it. Not in it: grip, posture, "
-            "mounting of the sensor (ISO 5349-2 speaks of 20 to 40 %, from memory)."
+            f"{_SHAKEN} (ISO 5349-2 speaks of 20 to 40 %, from memory). The axes may all be off the same "
+            "way, so theirs are added without squares."
         ),
         needs=(Need.AXES,),
         group=Group.HANDLE,
@@ -271,7 +275,7 @@ BESIDE = (
             "from one blow to the next. What it felt like stands apart, as an opinion."
         ),
         computed="Length of the vector, band-limited to 6.3 to 1250 Hz as in ISO 8041-1, not weighted.",
-        uncertainty=f"{_SENSOR}; scatter of the blows over √n.",
+        uncertainty=_BLOWS,
         needs=(Need.AXES, Need.BLOWS),
         group=Group.HANDLE,
         source=Source.OWN,
@@ -289,7 +293,7 @@ BESIDE = (
             "Time integral of the acceleration less its mean over the interval, so that the velocity ends as "
             "it began; largest length of the vector."
         ),
-        uncertainty=f"{_SENSOR}; scatter of the blows over √n.",
+        uncertainty=_BLOWS,
         needs=(Need.AXES, Need.BLOWS),
         group=Group.HANDLE,
         source=Source.OWN,
@@ -304,7 +308,7 @@ BESIDE = (
             "blow and the next."
         ),
         computed="Time integral of the rate of rotation less its mean over the interval.",
-        uncertainty=f"{_SENSOR}; scatter of the blows over √n.",
+        uncertainty=_BLOWS,
         needs=(Need.ROTATION, Need.BLOWS),
         group=Group.HANDLE,
         source=Source.OWN,

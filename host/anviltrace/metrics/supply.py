@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+import numpy as np
+
 from anviltrace.metrics.besides import Besides, parts_of, scale_part, zero_part
 from anviltrace.metrics.results import Value
 from anviltrace.metrics.uncertainty import Part, rectangular
@@ -17,7 +19,8 @@ VOLTS, AMPERES = (Quantity.SUPPLY_VOLTAGE,), (Quantity.SUPPLY_CURRENT,)
 BOTH = (*VOLTS, *AMPERES)
 J_PER_WH = 3600.0
 _BEGINS_LATE = (
-    "the record begins too late to show the tool being switched on: it takes a tenth of a second before that"
+    "the record begins too late to show the tool being switched on, or nothing in it changes then: it takes "
+    "a tenth of a second before that"
 )
 _FLOWED_ON = "the current still flowed when its record ended, so this is a lower bound"
 
@@ -28,7 +31,7 @@ def open_voltage(b: Besides) -> Value:
     if isinstance(found, str):
         return withheld(name, found)
     parts = [*parts_of(found), scale_part(b.volts, found.value), zero_part(b.volts)]
-    flags = b.flags(VOLTS, b.volts.start_s, b.on_s or b.zero_s)
+    flags = b.flags(VOLTS, b.volts.start_s, b.zero_s if b.on_s is None else b.on_s)
     return stated(name, found.value, parts, flags=flags)
 
 
@@ -48,10 +51,10 @@ def lowest_voltage(b: Besides) -> Value:
     if reason := b.why_not(VOLTS, on_s, b.end_s):
         return withheld(name, reason)
     found = supply.lowest(b.volts, on_s, b.end_s)
-    parts = [scale_part(b.volts, found.value), zero_part(b.volts)]
+    parts = [Part("noise", found.u_noise), scale_part(b.volts, found.value), zero_part(b.volts)]
     late = "" if b.on_s is not None else "from time zero on: " + _BEGINS_LATE
     flags = (late, *b.flags(VOLTS, on_s, b.end_s))
-    return stated(name, found.value, parts, under_read=found.u_samples, flags=flags)
+    return stated(name, found.value, parts, under_read=found.pulled, flags=flags)
 
 
 def sag(b: Besides) -> Value:
@@ -108,10 +111,10 @@ def peak_current(b: Besides) -> Value:
     if reason := b.why_not(AMPERES, on_s, b.end_s):
         return withheld(name, reason)
     found = supply.highest(b.amperes, on_s, b.end_s)
-    parts = [scale_part(b.amperes, found.value), zero_part(b.amperes)]
+    parts = [Part("noise", found.u_noise), scale_part(b.amperes, found.value), zero_part(b.amperes)]
     late = "" if b.on_s is not None else "from time zero on: " + _BEGINS_LATE
     flags = (late, *b.flags(AMPERES, on_s, b.end_s))
-    return stated(name, found.value, parts, over_read=found.u_samples, flags=flags)
+    return stated(name, found.value, parts, over_read=found.pulled, flags=flags)
 
 
 def mean_power(b: Besides) -> Value:
@@ -168,12 +171,17 @@ def energy_per_nm(b: Besides) -> Value:
         Part("calibration of torque", share * common, common=True),
         Part("torque gained", share * apart),
     ]
-    return _energy(b, name, b.on_s, b.end_s, 1.0 / gain, more=torque)
+    from_s, _ = _around(b, b.on_s, b.end_s)
+    seen = supply.seen_to_a_sample(b.volts, b.amperes, b.on_s, b.on_s)
+    torque.append(rectangular("ends to a sample", seen / gain))
+    return _energy(b, name, from_s, b.end_s, 1.0 / gain, more=torque)
 
 
 def trigger_time(b: Besides) -> Value:
     """How long the trigger was held, in seconds: above the middle between its extremes."""
     record = b.records[Quantity.TRIGGER]
+    if float(np.ptp(record.values)) == 0.0:
+        return withheld("trigger_time", "the trigger never changed in its record: look at contact and wires")
     held = record.values > 0.5 * (record.values.min() + record.values.max())
     if held[0] or held[-1]:
         return withheld("trigger_time", "the trigger was held already, or still, at an end of its record")
@@ -195,7 +203,18 @@ def _whole(b: Besides, name: str, factor: float) -> Value:
     if reason := b.why_not(BOTH, b.on_s, off_s):
         return withheld(name, reason)
     flowed_on = off_s >= b.amperes.end_s - 2.0 / b.amperes.rate_hz
-    return _energy(b, name, b.on_s, off_s, factor, flags=(_FLOWED_ON,) if flowed_on else ())
+    seen = supply.seen_to_a_sample(b.volts, b.amperes, b.on_s, off_s)
+    ends = [rectangular("ends to a sample", factor * seen)]
+    from_s, to_s = _around(b, b.on_s, off_s)
+    return _energy(b, name, from_s, to_s, factor, more=ends, flags=(_FLOWED_ON,) if flowed_on else ())
+
+
+def _around(b: Besides, on_s: float, off_s: float) -> tuple[float, float]:
+    """From two samples of the slower channel before switching on to as long after switching off: a sample
+    there may be a mean that has a part of the current in it."""
+    more_s = 2.0 / min(b.volts.rate_hz, b.amperes.rate_hz)
+    first_s, last_s = max(b.volts.start_s, b.amperes.start_s), min(b.volts.end_s, b.amperes.end_s)
+    return max(first_s, on_s - more_s), min(last_s, off_s + more_s)
 
 
 def _energy(

@@ -47,13 +47,15 @@ class Estimate:
     """A value, its standard uncertainty from the samples alone, and how far the clock may move it.
 
     ``dof`` are the degrees of freedom of ``u_samples``; ``moved_by_clock`` is the change of the value when
-    the clock is off by its standard uncertainty.
+    the clock is off by its standard uncertainty. ``within_ends`` is how far it may be off, either way,
+    because what changes at an end of its stretch is seen to a sample only.
     """
 
     value: float
     u_samples: float
     moved_by_clock: float = 0.0
     dof: float = math.inf
+    within_ends: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,19 +84,34 @@ def noise_sd(values: Floats) -> float:
 def switched_on_s(voltage: Aside | None, current: Aside | None, zero_s: float, end_s: float) -> float | None:
     """When the tool was switched on, as the current shows it or else the voltage; ``zero_s`` at the latest.
 
-    ``zero_s`` to ``end_s`` is the drive window. None where a record begins too late to show it.
+    ``zero_s`` to ``end_s`` is the drive window. None where neither shows it: nothing changes, or the record
+    begins so near the first blow that there is nothing before, or when the tool was running already. Then
+    current flows from the beginning on, or the voltage is higher when all is over than at the beginning.
     """
-    shows, sense = (current, 1.0) if current is not None else (voltage, -1.0)
-    if shows is None or shows.start_s > zero_s - LEAST_BEFORE_S:
-        return None
-    before = shows.between(shows.start_s, shows.start_s + LEAST_BEFORE_S)
-    if len(before) < LEAST_BEFORE:
-        before = shows.values[:LEAST_BEFORE]
-    rest, driven = float(np.median(before)), float(np.median(shows.between(zero_s, end_s)))
-    threshold = max(ON_SHARE * sense * (driven - rest), _BEYOND_NOISE * noise_sd(before))
-    smooth = median_filter(shows.values, size=_RUNNING, mode="nearest")
-    over = np.flatnonzero(sense * (smooth - rest) > threshold)
-    return zero_s if not over.size else min(zero_s, float(shows.times_s[over[0]]))
+    for shows, sense in ((current, 1.0), (voltage, -1.0)):
+        if shows is None or shows.start_s > zero_s - LEAST_BEFORE_S:
+            continue
+        before = shows.between(shows.start_s, shows.start_s + LEAST_BEFORE_S)
+        if len(before) < LEAST_BEFORE:
+            before = shows.values[:LEAST_BEFORE]
+        rest, driven = float(np.median(before)), float(np.median(shows.between(zero_s, end_s)))
+        beyond, change = _BEYOND_NOISE * noise_sd(before), sense * (driven - rest)
+        if change <= beyond or _ran_already(shows, sense, rest, driven, end_s):
+            continue
+        smooth = median_filter(shows.values, size=_RUNNING, mode="nearest")
+        over = np.flatnonzero(sense * (smooth - rest) > max(ON_SHARE * change, beyond))
+        return zero_s if not over.size else min(zero_s, float(shows.times_s[over[0]]))
+    return None
+
+
+def _ran_already(shows: Aside, sense: float, rest: float, driven: float, end_s: float) -> bool:
+    """Whether the tool ran when its record began, by current (``sense`` 1) or voltage (-1)."""
+    if sense > 0.0:
+        return rest - 2.0 * shows.u_zero > ON_SHARE * driven
+    after = shows.between(max(end_s, shows.end_s - LEAST_BEFORE_S), shows.end_s)
+    if len(after) < LEAST_BEFORE:
+        return False
+    return float(np.median(after)) - rest > max(ON_SHARE * (rest - driven), noise_sd(after))
 
 
 def switched_off_s(current: Aside, zero_s: float, end_s: float) -> float:
@@ -126,22 +143,27 @@ def loaded(voltage: Aside, zero_s: float, end_s: float) -> Estimate:
     return Estimate(median, u, _moved(of, voltage))
 
 
-def lowest(voltage: Aside, on_s: float, end_s: float) -> Estimate:
-    """Lowest sample from switching on to the end of the drive window.
+@dataclass(frozen=True, slots=True)
+class Extreme:
+    """The lowest or largest of many samples; ``u_noise`` is the noise of one.
 
-    Noise pulls the lowest of many samples down, by √(2·ln n) of its standard deviation at most (the
-    asymptote for the extreme of n normal values, from memory); that stands in ``u_samples``, a bound.
+    ``pulled`` is what noise does to it at most: it pulls the extreme of n samples outwards, by √(2·ln n) of
+    its standard deviation (the asymptote for the extreme of n normal values, from memory).
     """
-    values = voltage.between(on_s, end_s)
-    bound = _of_extremes(voltage, on_s, len(values))
-    return Estimate(float(values.min()), bound)
+
+    value: float
+    u_noise: float
+    pulled: float
 
 
-def highest(current: Aside, on_s: float, end_s: float) -> Estimate:
-    """Largest sample from switching on to the end of the window; ``u_samples`` as for :func:`lowest`."""
-    values = current.between(on_s, end_s)
-    bound = _of_extremes(current, on_s, len(values))
-    return Estimate(float(values.max()), bound)
+def lowest(voltage: Aside, on_s: float, end_s: float) -> Extreme:
+    """Lowest sample from switching on (seen two samples late at most) to the end of the drive window."""
+    return _extreme(voltage, on_s, end_s, np.min)
+
+
+def highest(current: Aside, on_s: float, end_s: float) -> Extreme:
+    """Largest sample of that stretch."""
+    return _extreme(current, on_s, end_s, np.max)
 
 
 def resistance(voltage: Aside, current: Aside, on_s: float, end_s: float) -> Resistance | str:
@@ -179,8 +201,10 @@ def mean_of(record: Aside, from_s: float, to_s: float) -> Estimate:
     def of(one: Aside) -> float:
         return one.mean(from_s, to_s)
 
-    noise = noise_sd(record.values) / math.sqrt(max(1.0, record.rate_hz * (to_s - from_s)))
-    return Estimate(of(record), noise, _moved(of, record))
+    lasts_s = to_s - from_s
+    noise = noise_sd(record.between(from_s, to_s)) / math.sqrt(max(1.0, record.rate_hz * lasts_s))
+    ends = _within_ends(record, from_s, to_s) / lasts_s
+    return Estimate(of(record), noise, _moved(of, record), within_ends=ends)
 
 
 def power(voltage: Aside, current: Aside) -> Aside:
@@ -214,17 +238,35 @@ def energy(voltage: Aside, current: Aside, from_s: float, to_s: float) -> Estima
     apart = of(voltage, current.shifted(current.start_u_s)) - value
     together = of(voltage.shifted(voltage.start_u_s), current) - value
     noise = math.hypot(
-        noise_sd(voltage.values) * current.mean(from_s, to_s) / math.sqrt(voltage.rate_hz),
-        noise_sd(current.values) * voltage.mean(from_s, to_s) / math.sqrt(current.rate_hz),
+        noise_sd(voltage.between(from_s, to_s)) * current.mean(from_s, to_s) / math.sqrt(voltage.rate_hz),
+        noise_sd(current.between(from_s, to_s)) * voltage.mean(from_s, to_s) / math.sqrt(current.rate_hz),
     )
-    return Estimate(value, noise * math.sqrt(to_s - from_s), math.hypot(apart, together))
+    slower = max(voltage.rate_hz / current.rate_hz, 1.0)
+    ends = slower * _within_ends(power(voltage, current), from_s, to_s)
+    return Estimate(value, noise * math.sqrt(to_s - from_s), math.hypot(apart, together), within_ends=ends)
 
 
-def _of_extremes(record: Aside, on_s: float, samples: int) -> float:
-    """What noise adds to the extreme of so many samples; that at rest, where there is a stretch to tell."""
+def seen_to_a_sample(voltage: Aside, current: Aside, on_s: float, off_s: float) -> float:
+    """Joules by which the energy of a whole run may be off, either way: when exactly current set in and ended
+    is seen to a sample of the slower channel at each end."""
+    watts, period_s = power(voltage, current), 1.0 / min(voltage.rate_hz, current.rate_hz)
+    ends = [watts.between(at_s - 2.0 * period_s, at_s + 2.0 * period_s) for at_s in (on_s, off_s)]
+    return math.hypot(*(0.5 * period_s * float(np.max(np.abs(part), initial=0.0)) for part in ends))
+
+
+def _within_ends(record: Aside, from_s: float, to_s: float) -> float:
+    """How far the integral of a stretch may be off: at each end by half a sample of what changes there."""
+    period_s = 1.0 / record.rate_hz
+    near = [record.between(at_s - 1.5 * period_s, at_s + 1.5 * period_s) for at_s in (from_s, to_s)]
+    return math.hypot(*(0.5 * period_s * float(np.ptp(part)) for part in near if len(part)))
+
+
+def _extreme(record: Aside, on_s: float, end_s: float, of: Callable[[Floats], np.float64]) -> Extreme:
+    """Its noise is that at rest, where there is a stretch to tell."""
+    values = record.between(on_s - 2.0 / record.rate_hz, end_s)
     rest = record.between(record.start_s, on_s - _GUARD_S)
     noise = noise_sd(rest if len(rest) >= LEAST_BEFORE else record.values)
-    return noise * math.sqrt(2.0 * math.log(max(2, samples)))
+    return Extreme(float(of(values)), noise, noise * math.sqrt(2.0 * math.log(max(2, len(values)))))
 
 
 def _moved(of: Callable[[Aside], float], record: Aside) -> float:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -96,12 +96,15 @@ def rms(values: Floats) -> float:
     return math.sqrt(float(values @ values) / len(values)) if len(values) else 0.0
 
 
-def weighted_rms(axis: Aside, from_s: float, to_s: float) -> float:
-    """Weighted r.m.s. acceleration of one axis over a stretch, a_hw in m/s².
+def weighted_axis(axis: Aside) -> Aside:
+    """One axis behind Wh, as a whole: so nothing sets in where a stretch of it begins."""
+    return replace(axis, values=weighted(axis.values, axis.rate_hz))
 
-    The whole record is weighted and the stretch then taken from it, so that nothing sets in at its start.
-    """
-    return rms(weighted(axis.values, axis.rate_hz)[axis.stretch(from_s, to_s)])
+
+def rms_of(axis: Aside, from_s: float, to_s: float) -> float:
+    """Root mean square of a stretch, without what is missing in it; of a weighted axis a_hw in m/s²."""
+    part = axis.stretch(from_s, to_s)
+    return rms(axis.values[part][~axis.missing[part]])
 
 
 def total_value(axes: Iterable[float]) -> float:

@@ -13,10 +13,11 @@ from anviltrace.trace.vibration import (
     is_shifted,
     kicks,
     offset_shift,
+    rms_of,
     total_value,
     turns,
     weighted,
-    weighted_rms,
+    weighted_axis,
     weighting,
 )
 
@@ -36,7 +37,7 @@ def times(seconds: float) -> np.ndarray:
 def test_rms_of_a_sine_is_its_amplitude_over_root_two_times_the_factor(frequency_hz: float):
     wave = 12.0 * np.sin(2.0 * np.pi * frequency_hz * times(3.0)) + 9.81
     expected = 12.0 / math.sqrt(2.0) * abs(weighting(frequency_hz))
-    assert weighted_rms(record(wave), 1.0, 2.5) == pytest.approx(expected, rel=1e-3)
+    assert rms_of(weighted_axis(record(wave)), 1.0, 2.5) == pytest.approx(expected, rel=1e-3)
 
 
 def test_three_axes_add_in_squares():
