@@ -53,6 +53,10 @@ def list_runs(
 
     The first column is enough of a run's id to name it in other commands. Verdict is the last decision
     about the run; a discarded run keeps its data. Lost counts samples that lie in recorded gaps.
+
+    \b
+    Example:
+      anviltrace archive list --archive demo/bench.anviltrace --kind measurement --tool Ostrelby
     """
     from anviltrace.archive import Archive
 
@@ -79,6 +83,10 @@ def show(archive_path: Path, run: str, as_json: bool) -> None:
     samples of the converter from the start of the run, lost ones included. The zeros shown are those taken
     in the run and the nearest ones of its session before and after it. The counts themselves are not
     printed.
+
+    \b
+    Example:
+      anviltrace archive show 3f21
     """
     from anviltrace.archive import Archive
 
@@ -95,12 +103,16 @@ def show(archive_path: Path, run: str, as_json: bool) -> None:
 @click.argument("runs", metavar="[RUN]...", nargs=-1)
 @json_option
 def verify(archive_path: Path, runs: tuple[str, ...], as_json: bool) -> None:
-    """Prove that RUNs (all of them if none is named) are as they were recorded.
+    """Prove that RUNs are as they were recorded.
 
-    Checks every chunk of samples against its checksum and its count, the sample indices for overlaps and
-    for holes that no recorded gap explains, the totals the board stated, the seal of each run (a sha256 over
-    all counts and gaps), its side channels likewise, and the file itself. Ends with exit code 7 when
-    something is damaged.
+    All of them if none is named. Checks every chunk of samples against its checksum and its count, the sample
+    indices for overlaps and for holes that no recorded gap explains, the totals the board stated, the seal of
+    each run (a sha256 over all counts and gaps), its side channels likewise, and the file itself. Ends with
+    exit code 7 when something is damaged.
+
+    \b
+    Example:
+      anviltrace archive verify --archive demo/bench.anviltrace
     """
     from anviltrace.archive import Archive
 
@@ -115,10 +127,15 @@ def verify(archive_path: Path, runs: tuple[str, ...], as_json: bool) -> None:
 @click.argument("target", type=click.Path(dir_okay=False, path_type=Path))
 @json_option
 def copy(archive_path: Path, target: Path, as_json: bool) -> None:
-    """Copy the archive to TARGET, one clean file to give away, and verify the copy.
+    """Copy the archive to TARGET, one clean file to give away.
 
-    TARGET must not exist yet. Copying waits for no run: while one is being recorded it is refused. Ends
-    with exit code 7 when the copy shows damage; it was then in the archive already, and the copy is kept.
+    The copy is verified. TARGET must not exist yet. Copying waits for no run: while one is being recorded it
+    is refused. Ends with exit code 7 when the copy shows damage; it was then in the archive already, and the
+    copy is kept.
+
+    \b
+    Example:
+      anviltrace archive copy handover.anviltrace --archive demo/bench.anviltrace
     """
     from anviltrace.archive import Archive
 
@@ -137,11 +154,16 @@ def copy(archive_path: Path, target: Path, as_json: bool) -> None:
 @note_option
 @json_option
 def rate(archive_path: Path, run: str, score: int, by: str, note: str, as_json: bool) -> None:
-    """Note how hard RUN was to hold, as the one who held the tool felt it: SCORE from 1 to 10.
+    """Note how hard RUN was to hold: SCORE from 1 to 10.
 
-    1 is not at all, 10 is as much as one can hold. It is an opinion and is shown as such, apart from all
-    that was measured: the acceleration and the turning of the handle stand among the metrics where they were
-    recorded. Ratings are added, never changed; any number of people may rate a run.
+    As the one who held the tool felt it: 1 is not at all, 10 is as much as one can hold. It is an opinion and
+    is shown as such, apart from all that was measured: the acceleration and the turning of the handle stand
+    among the metrics where they were recorded. Ratings are added, never changed; any number of people may
+    rate a run.
+
+    \b
+    Example:
+      anviltrace archive rate 3f21 6 --by "N. Vale"
     """
     from anviltrace.archive import Archive
     from anviltrace.records import Rating, new_id
@@ -159,10 +181,14 @@ def rate(archive_path: Path, run: str, score: int, by: str, note: str, as_json: 
 @archive_option
 @json_option
 def upgrade(archive_path: Path, as_json: bool) -> None:
-    """Bring an archive of an older version of this program up to date.
+    """Bring an archive of an older version up to date.
 
     The raw counts stay as they are. It is done without asking whenever such an archive is opened for
     recording; to be safe, take a copy of the file first, while nothing uses it.
+
+    \b
+    Example:
+      anviltrace archive upgrade --archive bench.anviltrace
     """
     from anviltrace.archive import Archive, migrations
 

@@ -37,9 +37,14 @@ board.add_command(watch)
 @port_option
 @json_option
 def identify(port_url: str, as_json: bool) -> None:
-    """Say who is on the port: board, script, converter, the rates and gains on offer, side sensors.
+    """Say which board is on the port, and what it has.
 
-    A run that an earlier program left going is stopped.
+    Script, converter, the rates and gains on offer, side sensors. A run that an earlier program left going
+    is stopped.
+
+    \b
+    Example:
+      anviltrace board identify --port virtual://fishplate-sensors
     """
     from anviltrace.link.port import open_port
     from anviltrace.link.session import Session

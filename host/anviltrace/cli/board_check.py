@@ -115,12 +115,13 @@ def check(
     unit: TorqueUnit,
     as_json: bool,
 ) -> None:
-    """Prove a rig before you calibrate it: is it quiet, whole, the right way round, and how does it ring?
+    """Prove that the rig is sound, before you calibrate it.
 
-    It records the rig at rest for a minute, then asks for a push, the shunt and some taps. Each line passes,
-    wants a look, fails, or is not done; what cannot be told never passes. Lines: saturation, zero, noise,
-    mains hum, missing or stale codes, rate, jitter, lost samples, drift, polarity, shunt, ring-down. All
-    recordings stay in the archive, and --run works them out again; the ring-down goes on record with the rig.
+    Is it quiet, whole, the right way round, and how does it ring? It records the rig at rest for a minute,
+    then asks for a push, the shunt and some taps. Each line passes, wants a look, fails, or is not done; what
+    cannot be told never passes. Lines: saturation, zero, noise, mains hum, missing or stale codes, rate,
+    jitter, lost samples, drift, polarity, shunt, ring-down. All recordings stay in the archive, and --run
+    works them out again; the ring-down goes on record with the rig.
 
     Use the rate and gain of your plan. The rig is described in the bench file ([rig], name and kind are
     enough), the shunt in the weights file. Exit code 12 when a line fails, else 0, looks or not.

@@ -21,7 +21,9 @@ if TYPE_CHECKING:
 @click.option("--no-restart", is_flag=True, help="Leave the board at its prompt.")
 @json_option
 def install(where: Path, port_url: str, replace: bool, no_restart: bool, as_json: bool) -> None:
-    """Put the script and your settings.py on the board, or bring them up to date.
+    """Put the script and your settings.py on the board.
+
+    Or bring them up to date.
 
     The board must run MicroPython; if it does not, this says how to get it there. A board that runs the
     script already is asked to leave it; if it does not, nothing is changed. Files are compiled for the

@@ -97,11 +97,12 @@ def volts_option(name: str, words: str) -> Callable[[Command], Command]:
 @click.option("--yes", is_flag=True, help="Ask nothing; what is not given stays as it was, or as usual.")
 @json_option
 def setup(where: Path, yes: bool, as_json: bool, **given: Any) -> None:
-    """Write the settings.py of your board: which board, converter, pins, rate, side sensors.
+    """Write the settings.py of your board.
 
-    It asks for each and shows the file before it writes it. Of a settings.py that is there already only
-    the values that change are written anew; your own comments stay. Pins that the board has not, that are
-    used twice, or that cannot do the job are refused. Everything else can be edited in the file.
+    Which board, converter, pins, rate, side sensors: it asks for each and shows the file before it writes it.
+    Of a settings.py that is there already only the values that change are written anew; your own comments
+    stay. Pins that the board has not, that are used twice, or that cannot do the job are refused. Everything
+    else can be edited in the file.
 
     Pack out of the tool and USB unplugged before you touch the wiring.
 

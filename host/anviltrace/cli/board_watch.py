@@ -46,7 +46,9 @@ def watch(
     every_s: float,
     as_json: bool,
 ) -> None:
-    """Show what the converter reads, line by line: counts, mV/V, noise, rate. Nothing is recorded.
+    """Show what the converter reads; nothing is recorded.
+
+    A line a second: counts, mV/V, noise, rate.
 
     Noise is the standard deviation within the line: leave the rig alone to see the noise alone. The rate is
     measured against the board's clock. mV/V is shown where the converter divides by the excitation or a

@@ -71,7 +71,12 @@ calibration.add_command(verify)
 @units_option
 @json_option
 def list_calibrations(archive_path: Path, unit: TorqueUnit, as_json: bool) -> None:
-    """List the calibrations, oldest first."""
+    """List the calibrations, oldest first.
+
+    \b
+    Example:
+      anviltrace calibration list --archive demo/bench.anviltrace
+    """
     from anviltrace.archive.archive import Archive
     from anviltrace.capture.lines import candidates
 
@@ -107,11 +112,16 @@ def show(
     unit: TorqueUnit,
     as_json: bool,
 ) -> None:
-    """Show calibration ID: line, uncertainty, verdict, doubts, and what it cannot tell.
+    """Show what calibration ID says, and how sure it is.
 
-    --steps adds the readings, --all everything: where the uncertainty comes from, what the readings show at
-    each load, which curve they ask for, and budgets (as do --at, --profile and --rule, which shape those).
-    The beginning of the id is enough. Everything is computed anew from the stored readings.
+    Line, uncertainty, verdict, doubts, and what it cannot tell. --steps adds the readings, --all everything:
+    where the uncertainty comes from, what the readings show at each load, which curve they ask for, and
+    budgets (as do --at, --profile and --rule, which shape those). The beginning of the id is enough.
+    Everything is computed anew from the stored readings.
+
+    \b
+    Example:
+      anviltrace calibration show 3f2a91c0 --steps
     """
     from anviltrace.archive.archive import Archive
     from anviltrace.capture.lines import candidate, find_calibration

@@ -162,7 +162,14 @@ def check_one(archive: Archive, link: Link, task: CheckTask, unit: TorqueUnit) -
 @units_option
 @json_option
 def checks(archive_path: Path, unit: TorqueUnit, as_json: bool) -> None:
-    """Show the latest check of each kind (rig, direction, settings, arm, weights) with its control chart."""
+    """Show the latest checks, each with its control chart.
+
+    One of each kind (rig, direction, settings, arm, weights).
+
+    \b
+    Example:
+      anviltrace calibration checks
+    """
     from anviltrace.archive.archive import Archive
 
     with Archive.open(archive_path, read_only=True) as archive:

@@ -39,7 +39,7 @@ def said(ctx: click.Context, param: click.Parameter, value: str) -> str:  # noqa
 def discard(
     calibration_id: str, number: int, reason: str, by: str, back: bool, archive_path: Path, as_json: bool
 ) -> None:
-    """Leave reading NUMBER of calibration ID out of its line, for a reason.
+    """Leave reading NUMBER out of the line of calibration ID.
 
     NUMBER is that in `anviltrace calibration show ID --steps`. The raw counts stay; the decision is an entry
     of its own, stands in the document, and can be taken back. A reading that stands out (Grubbs) is not
@@ -103,12 +103,13 @@ def _line(line: Line) -> str:
 @archive_option
 @json_option
 def remark(calibration_id: str, text: str, about: str, by: str, archive_path: Path, as_json: bool) -> None:
-    """State TEXT about calibration ID, for what its document has to say and no instrument knows.
+    """State about calibration ID what no instrument knows.
 
-    Its number, dates, readings and settings are on record; name and address of the laboratory, the place, the
-    customer, the transducer (item) and its condition, humidity (environment), deviations from the method,
-    certificates (traceability), adjustments and the like are not, until somebody states them. Entries are
-    added, never changed: the latest counts, of deviations, adjustments and opinions all do.
+    TEXT goes into its document. Its number, dates, readings and settings are on record; name and address of
+    the laboratory, the place, the customer, the transducer (item) and its condition, humidity (environment),
+    deviations from the method, certificates (traceability), adjustments and the like are not, until somebody
+    states them. Entries are added, never changed: the latest counts, of deviations, adjustments and opinions
+    all do.
 
     \b
     Example:
@@ -136,11 +137,12 @@ def remark(calibration_id: str, text: str, about: str, by: str, archive_path: Pa
 @archive_option
 @json_option
 def authorise(calibration_id: str, by: str, note: str, archive_path: Path, as_json: bool) -> None:
-    """Stand up for calibration ID with your name, as its data are now.
+    """Stand up with your name for calibration ID.
 
-    The hash of the data is kept with it: the document and `anviltrace calibration show` say who authorised
-    it, when, and whether the data still are what was authorised (a reading discarded later changes them).
-    It is refused where the recordings do not bear the readings out. It is no accreditation.
+    For its data as they are now. The hash of the data is kept with it: the document and `anviltrace
+    calibration show` say who authorised it, when, and whether the data still are what was authorised (a
+    reading discarded later changes them). It is refused where the recordings do not bear the readings out. It
+    is no accreditation.
 
     \b
     Example:

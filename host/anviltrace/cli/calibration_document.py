@@ -23,12 +23,13 @@ from anviltrace.units import TorqueUnit
 def document(
     calibration_id: str, folder: Path, rule_name: str, archive_path: Path, unit: TorqueUnit, as_json: bool
 ) -> None:
-    """Write calibration ID as a page and its data into FOLDER (default: calibration).
+    """Write calibration ID as a document to hand over.
 
-    The page works offline in any browser: result with uncertainty, every reading, residuals, hysteresis
-    loop, where the uncertainty comes from, what it cannot tell, and what is not on record. The JSON file
-    beside it holds the same in N·m with all digits and every raw count. All of it is computed anew from the
-    archive; the hash says whether two documents rest on the same data. Files of these names are replaced.
+    A page and its data, into FOLDER (default: calibration). The page works offline in any browser: result
+    with uncertainty, every reading, residuals, hysteresis loop, where the uncertainty comes from, what it
+    cannot tell, and what is not on record. The JSON file beside it holds the same in N·m with all digits and
+    every raw count. All of it is computed anew from the archive; the hash says whether two documents rest on
+    the same data. Files of these names are replaced.
 
     \b
     Example (the beginning of the id is enough; `anviltrace calibration list` shows them):

@@ -53,11 +53,11 @@ def shunt(
     archive_path: Path,
     as_json: bool,
 ) -> None:
-    """Lay a known resistor across one arm of the bridge: are wiring and gain as they were?
+    """Lay a known resistor across one arm of the bridge.
 
-    A reading without it, with it, without it again. The output in mV/V is held against that computed from
-    the resistor, and against earlier readings with the same rate and gain. It says nothing about shaft, arm
-    or weights, and never replaces them.
+    Are wiring and gain as they were? A reading without it, with it, without it again. The output in mV/V is
+    held against that computed from the resistor, and against earlier readings with the same rate and gain. It
+    says nothing about shaft, arm or weights, and never replaces them.
 
     \b
     In the weights file:
@@ -108,10 +108,16 @@ def shunt(
 def shunts(
     discarded_id: str | None, restored_id: str | None, reason: str, by: str, archive_path: Path, as_json: bool
 ) -> None:
-    """Show the latest shunt reading of each kind (rig, shunt, settings) with its control chart.
+    """Show the latest shunt readings, each with its control chart.
 
-    They need no calibration: apart from `checks`, which hold weights against one. A reading whose resistor
-    lay badly can be discarded: it stays on record with the reason, and is compared with nothing.
+    One of each kind (rig, shunt, settings). They need no calibration: apart from `checks`, which hold weights
+    against one. A reading whose resistor lay badly can be discarded: it stays on record with the reason, and
+    is compared with nothing.
+
+    \b
+    Example:
+      anviltrace calibration shunts
+      anviltrace calibration shunts --discard 3f2a91c0 --reason "a clip had come off" --by "T. Ester"
     """
     from anviltrace.archive.archive import Archive
 

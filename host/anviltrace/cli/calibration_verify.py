@@ -19,11 +19,16 @@ if TYPE_CHECKING:
 @archive_option
 @json_option
 def verify(calibration_ids: tuple[str, ...], archive_path: Path, as_json: bool) -> None:
-    """Work calibrations out anew from their raw counts, and hold that against what is on record.
+    """Work calibrations out anew from their raw counts.
 
-    Mean, scatter and drift of each reading, then the line through these; without ID all calibrations that
-    give a line. Numbers are compared bit for bit; on another kind of machine sums may be rounded otherwise
-    in the last digits, which is said. Exit code 7 when anything differs beyond that.
+    And hold that against what is on record: mean, scatter and drift of each reading, then the line through
+    these; without ID all calibrations that give a line. Numbers are compared bit for bit; on another kind of
+    machine sums may be rounded otherwise in the last digits, which is said. Exit code 7 when anything differs
+    beyond that.
+
+    \b
+    Example:
+      anviltrace calibration verify --archive demo/bench.anviltrace
     """
     from anviltrace.archive.archive import Archive
     from anviltrace.errors import DamageError

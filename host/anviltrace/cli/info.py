@@ -39,7 +39,12 @@ def describe() -> dict[str, Any]:
 @click.command()
 @json_option
 def info(as_json: bool) -> None:
-    """Say what this installation has and lacks."""
+    """Say what this installation has and lacks.
+
+    \b
+    Example:
+      anviltrace info
+    """
     facts = describe()
     if as_json:
         print_json(facts)

@@ -60,6 +60,9 @@ Power tools, hung weights and lithium packs can injure. Guard the rig, wear eye 
 protection, and follow the makers' instructions: see the README."""
 
 
+HELP = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
+
+
 class LazyGroup(click.Group):
     """A group that knows its commands by name and imports one only to run it or to show its own help."""
 
@@ -80,7 +83,7 @@ class LazyGroup(click.Group):
                 formatter.write_dl([(name.ljust(widest), text) for name, (_, text) in commands.items()])
 
 
-@click.command(cls=LazyGroup, epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
+@click.command(cls=LazyGroup, epilog=EPILOG, context_settings=HELP)
 @click.version_option(__version__, prog_name="anviltrace")
 def cli() -> None:
     """Test powered impact wrenches on a torque rig: calibrate, record, compute, compare, report.

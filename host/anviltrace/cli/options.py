@@ -109,7 +109,7 @@ filter_option = click.option(
     "filter_name",
     type=click.Choice(FILTER_NAMES, case_sensitive=False),
     callback=lambda ctx, param, value: value or "",  # noqa: ARG005
-    help="Read peaks, widths and rises behind this filter (SAE J211-1; -ISO: ISO 6487); else none is used.",
+    help="Read peaks, widths and rises behind this filter (SAE J211-1; -iso: ISO 6487); else none is used.",
 )
 """Hands the command the name of a filter, "" for none."""
 

@@ -48,6 +48,11 @@ def demo(folder: Path, seed: int, unit: TorqueUnit, as_json: bool) -> None:
     tightening and loosening (one of them on a fresh pack, a tired pack and a mains adapter), pulls the cable
     in one more run, verifies the archive, and writes a report with tables and curves. No hardware is needed.
     The files are ordinary ones: change them and use them with the other commands.
+
+    \b
+    Example:
+      anviltrace demo
+      anviltrace demo another --units lbf-ft --seed 2
     """
     folder.mkdir(parents=True, exist_ok=True)
     _lay_out(folder)
