@@ -13,6 +13,7 @@ from anviltrace.errors import AnalysisError
 from anviltrace.metrics.results import RunResult
 from anviltrace.publish.curves import Curve
 from anviltrace.publish.runpicture import draw_run, write_picture
+from anviltrace.records import ScaleKind
 from anviltrace.units import NM_PER_LBF_FT, TorqueUnit
 
 
@@ -27,15 +28,20 @@ def drawn() -> tuple[RunResult, Curve]:
 
 def test_every_blow_is_marked_at_its_peak(drawn: tuple[RunResult, Curve]):
     result, curve = drawn
-    blows = result.blows
+    blows, plan = result.blows, result.context.plan
     assert blows is not None
-    whole, close = draw_run(result, curve, TorqueUnit.NM).axes
-    marks = next(line for line in whole.lines if line.get_label() == "peaks of blows")
-    np.testing.assert_array_equal(marks.get_ydata(), blows.peak_nm)
+    assert plan is not None
+    shorter = replace(result.context, plan=replace(plan, drive_s=1.0))
+    whole, close = draw_run(replace(result, context=shorter), curve, TorqueUnit.NM).axes
+    marks = {line.get_label(): line.get_ydata() for line in whole.lines if line.get_marker() == "v"}
+    later = blows.start_s > 1.0
+    assert 0 < later.sum() < len(blows)
+    np.testing.assert_array_equal(marks["peaks of blows"], blows.peak_nm[~later])
+    np.testing.assert_array_equal(marks["after the drive, not counted"], blows.peak_nm[later])
     (apex,) = (line for line in close.lines if line.get_marker() == "v")
     assert float(apex.get_ydata()[0]) in blows.peak_nm
-    assert close.get_title(loc="left").endswith(f"of {len(blows)}, the middle one by peak")
-    assert whole.get_ylabel() == "torque along the rotation, N·m"
+    assert close.get_title(loc="left").endswith(f", the middle one by peak of {(~later).sum()}")
+    assert (whole.get_ylabel(), close.get_ylabel()) == ("torque along the rotation, N·m", "N·m")
 
 
 def test_pounds_scale_all_of_it(drawn: tuple[RunResult, Curve]):
@@ -53,6 +59,34 @@ def test_a_run_without_blows_says_so(drawn: tuple[RunResult, Curve]):
     bare = draw_run(replace(result, blows=None), replace(curve, unit="mV/V"), TorqueUnit.NM)
     assert bare.axes[0].get_ylabel() == "reading, mV/V"
     assert [text.get_text() for text in bare.axes[1].texts] == ["no single blow to show"]
+
+
+def test_no_level_is_drawn_across_a_gap(drawn: tuple[RunResult, Curve]):
+    result, curve = drawn
+    blows = result.blows
+    assert blows is not None
+    first = round((float(blows.apex_s[3:5].mean()) - curve.first_s) * curve.rate_hz)
+    values = curve.values.copy()
+    values[first : first + 5] = np.nan
+    whole = draw_run(result, replace(curve, values=values), TorqueUnit.NM).axes[0]
+    (level,) = (line for line in whole.lines if line.get_label() == "level between blows")
+    drawn_nm = np.asarray(level.get_ydata(), float)[: len(blows)]
+    assert np.flatnonzero(np.isnan(drawn_nm)).tolist() == [3]
+
+
+def test_what_was_imported_in_volts_is_drawn_in_volts(drawn: tuple[RunResult, Curve]):
+    result, curve = drawn
+    settings = replace(
+        result.context.settings, scale_kind=ScaleKind.VOLTAGE, full_scale=10.0, full_scale_code=2**30
+    )
+    bare = replace(
+        result, context=replace(result.context, settings=settings), blows=None, uncalibrated="no scale"
+    )
+    counts = replace(curve, unit="counts", values=np.full(100, 2.0**29))
+    whole, close = draw_run(bare, counts, TorqueUnit.NM).axes
+    assert whole.get_ylabel() == "reading, V"
+    assert set(whole.lines[0].get_ydata()) == {5.0}
+    assert [text.get_text() for text in close.texts] == ["torque is not known, so no blow is shown"]
 
 
 def test_the_file_bears_the_id_of_the_run(drawn: tuple[RunResult, Curve], tmp_path: Path):
