@@ -2,9 +2,9 @@
 
 All blows of a record ring alike. So the record's own typical outline, the median over all blows of what lies
 around the apex as a share of the net peak, is what a blow is expected to look like, ring included; what rises
-above it by a fifth of the net peak and more is another strike. It may come first: of two close ones the
-finder takes the higher. Needs some blows to tell what is typical, and a rig whose own swings are lower than
-half a blow.
+above it by a fifth of the net peak and more, and as much above the blows next to it, is another strike. It
+may come first: of two close ones the finder takes the higher. Needs some blows to tell what is typical, and a
+rig whose own swings are lower than half a blow.
 """
 
 from __future__ import annotations
@@ -67,7 +67,8 @@ def with_doubles(values: Values, rate_hz: float, found: Found) -> Found:
     which = np.flatnonzero(stands_out.any(axis=1))
     if not which.size:
         return found
-    outline, stands_out = outline[which], stands_out[which]
+    stands_out = stands_out[which] & (outline[which] - _usual(_beside(outline, which)) > LEAST_EXCESS)
+    outline = outline[which]
     net = (values[found.apex_index] - low)[which, np.newaxis]
     stands_out &= over[which] * net > found.threshold
     stands_out &= _room(outline, found, which, columns)
@@ -133,9 +134,17 @@ def _swing(typical: Floats) -> float:
 
 
 def _usual(typical: Floats) -> Floats:
-    """The largest of what is ``typical`` at a sample and one to either side."""
-    beside = np.pad(typical, 1, mode="edge")
-    return np.maximum(np.maximum(beside[:-2], beside[1:-1]), beside[2:])
+    """The largest of what is ``typical`` at a sample and one to either side, along the last axis."""
+    there = np.concatenate((typical[..., :1], typical, typical[..., -1:]), axis=-1)
+    return np.asarray(np.maximum(np.maximum(there[..., :-2], there[..., 1:-1]), there[..., 2:]))
+
+
+def _beside(outline: Floats, which: Indices) -> Floats:
+    """Mean of the outlines of the blow before and of that after each of ``which``; of the two next to the
+    first and the last. Blows change while a joint is tightened, and first ones look like no later ones."""
+    last = len(outline) - 1
+    before, after = np.where(which > 0, which - 1, 2), np.where(which < last, which + 1, last - 2)
+    return np.asarray(0.5 * (outline[before] + outline[after]))
 
 
 def _most_over(some: Floats, typical: Floats) -> Floats:

@@ -97,6 +97,33 @@ def test_the_second_blow_of_a_double_is_found(delay_s):
     assert len(find_blows(made.torque_nm + second + noise, made.rate_hz, 0.5)) == 10
 
 
+@pytest.mark.parametrize("natural_hz", [1500.0, 2000.0])
+def test_first_blows_that_ring_like_no_later_ones_are_no_doubles(natural_hz):
+    """Blows on a slack joint are longer than on a tight one, and a rig of one or two swings rings otherwise."""
+    train = Train(
+        kind="tightening",
+        samples=39.0,
+        width_s=1.3e-3,
+        natural_hz=natural_hz,
+        damping=0.03,
+        energy_scatter=0.03,
+    )
+    made = make(train, np.random.default_rng(1))
+    noise = 0.1 * np.random.default_rng(2).standard_normal(made.torque_nm.size)
+    assert len(find_blows(made.torque_nm + noise, made.rate_hz, 0.1)) == train.blows
+
+
+@pytest.mark.parametrize("doubled", [[0], [5], [5, 6], [11], [0, 2, 9]])
+def test_doubles_stand_out_of_the_blows_beside_them_even_where_those_are_doubled(doubled):
+    _, made = _few(samples=30.0, natural_hz=2600.0, damping=0.03)
+    torque = made.torque_nm + 0.5 * np.random.default_rng(8).standard_normal(made.torque_nm.size)
+    delay, half = round(0.0034 * made.rate_hz), round(0.002 * made.rate_hz)
+    for apex in np.rint(made.apex_s[doubled] * made.rate_hz).astype(int):
+        torque[apex + delay - half : apex + delay + half] += 0.6 * made.torque_nm[apex - half : apex + half]
+    found = find_blows(torque, made.rate_hz, 0.5)
+    assert len(found) == 12 + len(doubled)
+
+
 def test_blows_nearer_than_3_ms_count_as_one():
     _, made = _few(samples=30.0, blows=5)
     second = np.roll(0.5 * made.torque_nm, round(0.0018 * made.rate_hz))
