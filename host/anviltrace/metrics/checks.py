@@ -8,7 +8,7 @@ import numpy as np
 
 from anviltrace.capture.onset import EARLY_RELEASE_S
 from anviltrace.metrics.analysis import Analysis
-from anviltrace.metrics.flagtable import FLAGS
+from anviltrace.metrics.flagtable import DOUBTFUL, FLAGS
 from anviltrace.metrics.quality import Raised
 from anviltrace.metrics.strikes import (
     FEW_SAMPLES,
@@ -16,7 +16,7 @@ from anviltrace.metrics.strikes import (
     MOST_RING_LEFT,
     singles,
 )
-from anviltrace.records import Duty, RigKind, RunState, Start
+from anviltrace.records import Duty, RigKind, RunKind, RunState, Start
 from anviltrace.trace.blows import LEAST_FOR_PARABOLA
 from anviltrace.trace.hum import LEAST_S, mains_hum
 
@@ -277,7 +277,19 @@ def _notices(a: Analysis) -> list[str]:
 
 
 def _doubtful(a: Analysis) -> list[str]:
+    return [] if _is_import(a) else _doubts(a)
+
+
+def _imported(a: Analysis) -> list[str]:
+    return _doubts(a) if _is_import(a) else []
+
+
+def _doubts(a: Analysis) -> list[str]:
     return [doubt for sign in a.signs for doubt in a.facts.doubts.get(sign, ())]
+
+
+def _is_import(a: Analysis) -> bool:
+    return a.facts.context.run.kind is RunKind.IMPORT
 
 
 def _has_blows(a: Analysis) -> bool:
@@ -353,7 +365,8 @@ _CHECKS: dict[str, Callable[[Analysis], str | Iterable[str]]] = {
     "many_missed": _many_missed,
     "weak_blows": _weak_blows,
     "rings_on": _rings_on,
-    "doubtful": _doubtful,
+    DOUBTFUL: _doubtful,
+    "imported": _imported,
     "notices": _notices,
     "undersampled": _undersampled,
     "rings_otherwise": lambda a: a.rings_otherwise,

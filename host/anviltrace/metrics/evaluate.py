@@ -9,6 +9,7 @@ from anviltrace.metrics.analysis import Analysis, analyse
 from anviltrace.metrics.catalogue import CATALOGUE, Metric, Need
 from anviltrace.metrics.checks import raised
 from anviltrace.metrics.facts import RunFacts
+from anviltrace.metrics.flagtable import DOUBTFUL
 from anviltrace.metrics.quality import quality
 from anviltrace.metrics.readings import readings
 from anviltrace.metrics.results import BlowTable, Grade, Quality, RunResult, Value
@@ -83,6 +84,7 @@ def evaluate(facts: RunFacts) -> RunResult:
         time_zero="" if a.window is None else a.window.zero,
         software_version=facts.software_version,
         flags=tuple(dict.fromkeys(flag.text for flag in flags)),
+        doubts=tuple(flag.text for flag in flags if flag.name == DOUBTFUL),
         filter=a.filter.words,
         quality=quality(flags, values),
     )

@@ -33,6 +33,8 @@ class Flag:
     source: Source = Source.OWN
 
 
+DOUBTFUL = "doubtful"
+
 _ENTRIES = (
     Flag(
         "no_blows", Weight.UNUSABLE,
@@ -136,9 +138,15 @@ _ENTRIES = (
         "Blows may be missed or made up.",
     ),
     Flag(
-        "doubtful", Weight.CARE,
+        DOUBTFUL, Weight.CARE,
         "Something casts doubt on the calibration: age, overload, a jump of the zero, another cable.",
         "Torque is stated all the same. Hang a check weight.",
+    ),
+    Flag(
+        "imported", Weight.CARE,
+        "The recording was made elsewhere.",
+        "Torque is as the recording's maker states it, and the filter of what recorded it is not known: tips "
+        "of blows may be lower than they were.",
     ),
     Flag(
         "notices", Weight.CARE,

@@ -156,6 +156,7 @@ class RunResult:
     ``calibration_ids`` name the calibrations used; where there is none, ``uncalibrated`` says why.
     ``time_zero_s`` counts from the first sample of the run; ``time_zero`` names what it is ("first blow",
     "onset", or "" where there is none). ``flags`` concern the whole run; its ``quality`` comes from them.
+    ``doubts`` are those flags that cast doubt on the calibration.
     """
 
     context: RunContext
@@ -168,6 +169,7 @@ class RunResult:
     filter: str = "none"
     software_version: str = ""
     flags: tuple[str, ...] = field(default=())
+    doubts: tuple[str, ...] = ()
     quality: Quality = field(default=Quality(Grade.GOOD))
 
     def value(self, name: str, mark: float | None = None) -> Value | None:

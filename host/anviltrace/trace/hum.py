@@ -2,6 +2,10 @@
 
 Long leads and a supply without smoothing pick it up. It moves neither levels (medians of rests) nor
 impulses much, but it is in the noise of everything, and a person can do something about it.
+
+This is for the stretch before the blows of a run, often a fifth of a second: least squares at the very
+frequencies, which tell 50 from 60 Hz there. A recording of a rig at rest lasts seconds; ``spectrum`` finds
+the frequency in it and says how sure the hum is, but its lines are 4/T wide in T seconds.
 """
 
 from __future__ import annotations

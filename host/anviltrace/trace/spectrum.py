@@ -4,7 +4,8 @@ Hum is looked for at 50 and 60 Hz and their multiples, the base anywhere within 
 1 %, EN 50160, from memory; a board's clock is much better). Each amplitude is that of a Hann-windowed
 transform; its uncertainty is what noise of the strength found beside the line makes of it. A rate that is
 too low folds the mains to another place, where it cannot be told from anything else: then the hum is
-withheld, and what stands at that place is told.
+withheld, and what stands at that place is told. The short stretch before the blows of a run, in which such
+lines run into one another, has ``hum``.
 """
 
 from __future__ import annotations

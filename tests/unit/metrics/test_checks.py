@@ -16,7 +16,7 @@ from anviltrace.metrics.facts import RunFacts
 from anviltrace.metrics.flagtable import FLAGS, Weight
 from anviltrace.metrics.quality import Raised, quality
 from anviltrace.metrics.results import Grade, RunResult, Value
-from anviltrace.records import Notice, RigKind, Start
+from anviltrace.records import Notice, RigKind, RunKind, Start
 
 TIGHTENING = Train(kind="tightening", blows=40, samples=15.0)
 
@@ -115,6 +115,18 @@ def test_the_recorders_notice_counts_only_where_no_blow_is_seen(sound: RunFacts)
     )
     result = evaluate(replace(sound, context=replace(sound.context, notices=(notice, link))))
     assert result.flags == ("link: the link did not take 2 blocks of the board",)
+
+
+def test_doubts_about_the_calibration_are_kept_apart_from_what_an_import_says(sound: RunFacts) -> None:
+    doubt = "calibration 0a1b2c3d is doubtful: it was made 400 days before the run"
+    doubtful = evaluate(replace(sound, doubts={1: (doubt,)}))
+    assert (doubtful.flags, doubtful.doubts) == ((doubt,), (doubt,))
+    run = replace(sound.context.run, kind=RunKind.IMPORT)
+    stated = "imported from a.csv: torque as stated by its maker, to ±2 %"
+    brought = replace(sound, doubts={1: (stated,)}, context=replace(sound.context, run=run))
+    result = evaluate(brought)
+    assert (result.flags, result.doubts) == ((stated,), ())
+    assert result.quality.text.startswith("usable with care: imported from a.csv; peaks")
 
 
 def test_hum_is_told_and_does_no_harm() -> None:
