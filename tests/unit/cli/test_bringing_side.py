@@ -189,10 +189,19 @@ def test_a_days_exposure(tmp_path: Path, bring, run_command):
     assert (day["action_value"], day["limit_value"]) == ("above", "not to be told from")
     shown = run_command(archive, "exposure", f"{run[:8]}=1").out
     assert "The day is below the exposure action value of 2.5 m/s²" in shown
+    assert "Where one run alone stands for a task" in shown
+    again = json.loads(bring(besides.write(tmp_path / "more.csv"), *WISHES, "--json").out)["id"]
+    both = f"{run[:8]},{again[:8]}=45"
+    (task,) = json.loads(run_command(archive, "exposure", both, "--json").out)["tasks"]
+    assert len(task["a_hv_of_runs"]) == 2
+    assert task["a_hv"] == pytest.approx(a_hv, rel=0.02)
+    shown = run_command(archive, "exposure", both).out
+    assert f"runs {run[:8]} {again[:8]}" in shown
+    assert "Where one run alone" not in shown
     assert "no type test" in shown
 
 
-@pytest.mark.parametrize("words", [("abc",), ("abc=0",), ("abc=nan",), ("=5",), ()])
+@pytest.mark.parametrize("words", [("abc",), ("abc=0",), ("abc=nan",), ("=5",), ("abc,=5",), ()])
 def test_an_exposure_needs_minutes(run_command, tmp_path: Path, words: tuple[str, ...]):
     assert run_command(tmp_path / "bench.anviltrace", "exposure", *words).code == 2
 
