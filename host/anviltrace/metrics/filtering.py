@@ -19,6 +19,7 @@ from anviltrace.trace.filters import (
     cutoff_hz,
     filtered,
     memory_s,
+    nominal_hz,
     noise_kept,
     peak_kept,
     why_too_slow,
@@ -52,7 +53,8 @@ class BlowFilter:
             return f"{self.chosen.name}, not possible: {self.reason}"
         return (
             f"{self.chosen.name} ({self.chosen.standard}), forward and backward, −3 dB at "
-            f"{cutoff_hz(self.chosen, self.rate_hz):.0f} Hz at this rate; on peaks, widths and rises only"
+            f"{cutoff_hz(self.chosen, self.rate_hz):.0f} Hz at this rate (nominally "
+            f"{nominal_hz(self.chosen):.0f} Hz); on peaks, widths and rises only"
         )
 
     @property

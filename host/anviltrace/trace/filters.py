@@ -81,6 +81,11 @@ def cutoff_hz(chosen: ChannelFilter, rate_hz: float) -> float:
     return rate_hz / math.pi * math.atan(edge * (math.sqrt(2.0) - 1.0) ** 0.25)
 
 
+def nominal_hz(chosen: ChannelFilter) -> float:
+    """Where they are nominally down by 3 dB: 5/3 of the class."""
+    return 5.0 / 3.0 * chosen.cfc
+
+
 def memory_s(chosen: ChannelFilter) -> float:
     """Time after which the filter has forgotten all but a millionth of what it saw."""
     return -math.sqrt(2.0) * math.log(_FORGOTTEN) / (2.0 * math.pi * chosen.cfc * chosen.factor)

@@ -147,6 +147,7 @@ def test_a_filter_is_stated_and_what_it_takes_off_is_bounded(name: str, kept: fl
     )
     assert plain.filter == "none"
     assert behind.filter.startswith(f"{name} (SAE J211-1), forward and backward, −3 dB at ")
+    assert f"(nominally {300 if name == 'CFC180' else 1000} Hz); on peaks" in behind.filter
     for untouched in ("impulse_mean", "mean_torque", "blow_rate", "blow_count"):
         assert value_of(behind, untouched).value == pytest.approx(value_of(plain, untouched).value, rel=1e-3)
     for name, true_ms in (
