@@ -19,8 +19,8 @@ from anviltrace.trace.filters import (
     cutoff_hz,
     filtered,
     memory_s,
-    nominal_hz,
     noise_kept,
+    nominal_hz,
     peak_kept,
     why_too_slow,
 )
