@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -160,7 +162,7 @@ class Batch:
         """The others have ``ahead`` runs to do while there are any; meanwhile this process does one."""
         given: set[Future[RunResult]] = set()
         for own in left:
-            given.update(pool.submit(_work, task) for task in islice(left, ahead - len(given)))
+            given.update(_give(pool, task) for task in islice(left, ahead - len(given)))
             yield self._work_out(own)
             ended = {one for one in given if one.done()}
             yield from _results(ended)
@@ -168,6 +170,17 @@ class Batch:
         while given:
             ended, given = wait(given, return_when=FIRST_COMPLETED)
             yield from _results(ended)
+
+
+def _give(pool: ProcessPoolExecutor, task: Task) -> Future[RunResult]:
+    """A process that this begins does not hear Ctrl-C, which a terminal sends to all: this one ends it."""
+    if threading.current_thread() is not threading.main_thread():
+        return pool.submit(_work, task)
+    heard = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        return pool.submit(_work, task)
+    finally:
+        signal.signal(signal.SIGINT, heard)
 
 
 def _processors() -> int:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import shutil
+import signal
 import sqlite3
 import time
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import closing
 from dataclasses import fields
 from pathlib import Path
@@ -176,3 +179,12 @@ def _die(_task: object) -> RunResult:
     import os
 
     os._exit(1)
+
+
+def test_ctrl_c_is_not_heard_by_the_others(mocker):
+    """A terminal sends it to all processes: whoever is still loading would print a traceback."""
+    mocker.patch.object(batch, "_work", signal.getsignal)
+    heard = signal.getsignal(signal.SIGINT)
+    with ProcessPoolExecutor(1, multiprocessing.get_context("spawn")) as pool:
+        assert batch._give(pool, signal.SIGINT).result() == signal.SIG_IGN
+    assert signal.getsignal(signal.SIGINT) == heard
