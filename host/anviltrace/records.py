@@ -36,6 +36,16 @@ def now_utc() -> str:
     return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
+def readable_time(utc: str) -> str:
+    """2026-05-04 08:15:00 for 2026-05-04T08:15:00.250Z."""
+    return utc[:19].replace("T", " ")
+
+
+def turning(sign: int) -> str:
+    """The direction of torque of this sign in words, seen from behind the tool."""
+    return "clockwise" if sign > 0 else "counter-clockwise"
+
+
 class RigKind(StrEnum):
     """Where the transducer sits; declared by the builder and believed over the data."""
 

@@ -9,7 +9,7 @@ from anviltrace.calibration.course import read_outline, why_unfinished
 from anviltrace.calibration.line import ONE_ARM, LineFit, fit_line
 from anviltrace.calibration.secondarm import Side
 from anviltrace.errors import CalibrationError
-from anviltrace.records import Arm, Calibration, LoadStep, Mass, ScaleKind, Settings, Zero
+from anviltrace.records import Arm, Calibration, LoadStep, Mass, ScaleKind, Settings, Zero, turning
 
 _SAME = 1e-4
 """Measured excitations that agree this well, relatively, are the same."""
@@ -94,7 +94,7 @@ def choose_named(
 
 
 def _newest(candidates: Sequence[Candidate], sign: int, rig_id: str, settings: Settings) -> LineFit | str:
-    direction = "clockwise" if sign > 0 else "counter-clockwise"
+    direction = turning(sign)
     remedy = f"run: anviltrace calibration record --direction {'cw' if sign > 0 else 'ccw'}"
     newest_first = sorted(candidates, key=lambda one: one.calibration.taken_at, reverse=True)
     here = [

@@ -13,7 +13,7 @@ from anviltrace.cli.console import columns_that_fit, longest_word, more_columns,
 from anviltrace.cli.options import archive_option, json_option, note_option, print_json
 from anviltrace.cli.progress import Advance, progress
 from anviltrace.errors import DamageError
-from anviltrace.records import RunKind, RunState
+from anviltrace.records import RunKind, RunState, readable_time
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -281,7 +281,7 @@ def _table(lines: list[dict[str, Any]], digits: int, extra: Sequence[str]) -> Ta
 
 def _cells(line: dict[str, Any]) -> list[str]:
     names = ("kind", "tool", "plan", "state", "verdict")
-    return [_readable_time(line["started_at"]), *(line[name] or "" for name in names)]
+    return [readable_time(line["started_at"]), *(line[name] or "" for name in names)]
 
 
 def _extra_cells(line: dict[str, Any]) -> dict[str, str]:
@@ -397,7 +397,7 @@ def _print_fields(fields: dict[str, Any]) -> None:
 
 def _readable(name: str, value: Any) -> str:
     if name.endswith("_at"):
-        return f"{_readable_time(value)} UTC"
+        return f"{readable_time(value)} UTC"
     if isinstance(value, tuple):
         return ", ".join(str(item) for item in value) or "none"
     return f"{value:.9g}" if isinstance(value, float) else str(value)
@@ -405,7 +405,7 @@ def _readable(name: str, value: Any) -> str:
 
 def _zero_sentence(zero: dict[str, Any]) -> str:
     return (
-        f"{_readable_time(zero['taken_at'])} UTC, joint {zero['joint_state']}: mean "
+        f"{readable_time(zero['taken_at'])} UTC, joint {zero['joint_state']}: mean "
         f"{zero['mean_counts']:.2f} counts, standard deviation {zero['sd_counts']:.2f} counts of "
         f"{zero['samples']} samples, run {zero['run_id']}"
     )
@@ -418,14 +418,14 @@ def _gap_sentence(gap: dict[str, Any]) -> str:
 
 
 def _notice_sentence(notice: dict[str, Any]) -> str:
-    when = f"{_readable_time(notice['at'])} UTC, sample {notice['at_index']}"
+    when = f"{readable_time(notice['at'])} UTC, sample {notice['at_index']}"
     return f"{when}, {notice['kind']}: {notice['text'].strip()}"
 
 
 def _decision_sentence(decision: dict[str, Any]) -> str:
     by = f" ({decision['by']})" if decision["by"] else ""
     why = f": {decision['reason']}" if decision["reason"] else ""
-    return f"{_readable_time(decision['at'])} UTC, {decision['verdict']}{why}{by}"
+    return f"{readable_time(decision['at'])} UTC, {decision['verdict']}{why}{by}"
 
 
 def _side_sentence(side: dict[str, Any]) -> str:
@@ -434,14 +434,14 @@ def _side_sentence(side: dict[str, Any]) -> str:
     return (
         f"{side['quantity']} in {side['unit']}{source}{sensor}: {side['samples']} samples at "
         f"{side['rate_hz']:.6g} samples/s, from {side['start_s']:.4f} s on; added "
-        f"{_readable_time(side['added_at'])} UTC"
+        f"{readable_time(side['added_at'])} UTC"
     )
 
 
 def _rating_sentence(rating: dict[str, Any]) -> str:
     note = f": {rating['note']}" if rating["note"] else ""
     return (
-        f"{_readable_time(rating['at'])} UTC, {rating['by']} felt {rating['score']} of 10 (an opinion){note}"
+        f"{readable_time(rating['at'])} UTC, {rating['by']} felt {rating['score']} of 10 (an opinion){note}"
     )
 
 
@@ -467,11 +467,6 @@ _SENTENCES: dict[str, Callable[[dict[str, Any]], str]] = {
 def _printable(text: str) -> str:
     """Text as it can be sent to a terminal: what a board sent may hold anything."""
     return "".join(sign if sign.isprintable() else ascii(sign)[1:-1] for sign in text)
-
-
-def _readable_time(text: str) -> str:
-    """2026-05-04 08:15:00 for 2026-05-04T08:15:00.250Z."""
-    return text[:19].replace("T", " ")
 
 
 def _report(path: Path, runs: int, findings: list[Finding], as_json: bool, more: dict[str, Any]) -> None:

@@ -32,6 +32,7 @@ from anviltrace.cli.options import (
     units_option,
 )
 from anviltrace.cli.shuntwords import describe_taken_with
+from anviltrace.records import readable_time, turning
 from anviltrace.units import TorqueUnit
 
 if TYPE_CHECKING:
@@ -41,8 +42,6 @@ if TYPE_CHECKING:
     from anviltrace.calibration.choose import Candidate
     from anviltrace.calibration.line import LineFit
     from anviltrace.records import Settings
-
-_DIRECTIONS = {1: "clockwise", -1: "counter-clockwise"}
 
 
 @click.group()
@@ -152,7 +151,7 @@ def _summary(
     facts: dict[str, Any] = {
         "id": made.id,
         "taken_at": made.taken_at,
-        "direction": _DIRECTIONS[made.sign],
+        "direction": turning(made.sign),
         "rig": archive.get(Rig, one.rig_id).name,
         "arm": one.arm.name,
         "rate_hz": one.settings.rate_hz,
@@ -193,7 +192,7 @@ def describe(archive: Archive, one: Candidate, unit: TorqueUnit) -> dict[str, An
         "id": made.id,
         "taken_at": made.taken_at,
         "rig": archive.get(Rig, one.rig_id).name,
-        "direction": _DIRECTIONS[made.sign],
+        "direction": turning(made.sign),
         "arm": {
             "name": one.arm.name,
             "length_m": one.arm.length_m,
@@ -348,7 +347,7 @@ def _print_list(lines: list[dict[str, Any]]) -> None:
         valid = not line["why_not"]
         table.add_row(
             line["id"][:8],
-            line["taken_at"][:19].replace("T", " "),
+            readable_time(line["taken_at"]),
             line["direction"],
             line["rig"],
             line["arm"],

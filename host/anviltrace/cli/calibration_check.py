@@ -21,7 +21,7 @@ from anviltrace.cli.options import (
     rate_option,
     units_option,
 )
-from anviltrace.records import Rotation
+from anviltrace.records import Rotation, readable_time, turning
 from anviltrace.units import TorqueUnit
 
 if TYPE_CHECKING:
@@ -221,7 +221,7 @@ def describe(archive: Archive, one: Checked, against: Candidate, unit: TorqueUni
         "id": made.id,
         "taken_at": made.taken_at,
         "rig": archive.get(Rig, one.rig_id).name,
-        "direction": "clockwise" if made.sign > 0 else "counter-clockwise",
+        "direction": turning(made.sign),
         "arm": one.arm.name,
         "masses": [mass.name for mass in one.masses],
         "rate_hz": one.settings.rate_hz,
@@ -285,9 +285,10 @@ def _show(facts: dict[str, Any]) -> None:
     hung = f"{', '.join(facts['masses'])} on {facts['arm']}"
     click.echo(f"\nCheck {facts['id'][:8]} of {facts['rig']}, {facts['direction']} torque: {hung}")
     click.echo(
-        f"taken {_time(facts['taken_at'])} UTC at {facts['rate_hz']:g} samples/s, gain {facts['gain']}"
+        f"taken {readable_time(facts['taken_at'])} UTC at {facts['rate_hz']:g} samples/s, "
+        f"gain {facts['gain']}"
     )
-    click.echo(f"by calibration {facts['calibration'][:8]} of {_time(facts['calibrated_at'])} UTC")
+    click.echo(f"by calibration {facts['calibration'][:8]} of {readable_time(facts['calibrated_at'])} UTC")
     for name in ("reading", "reference", "difference"):
         expanded = facts[f"{name}_expanded"]
         click.echo(f"  {name:<10} {facts[name]:+9.2f} {unit}  ± {expanded:.2f} {unit} (95 %)")
@@ -313,7 +314,7 @@ def _show_chart(chart: dict[str, Any]) -> None:
     table.add_column("taken (UTC)")
     table.add_column("off by", justify="right")
     for point in points:
-        table.add_row(_time(point["taken_at"]), f"{point['percent']:+.3f} %")
+        table.add_row(readable_time(point["taken_at"]), f"{point['percent']:+.3f} %")
     print_table(table)
     if chart["mean_percent"] is not None:
         click.echo(f"Mean of the {chart['earlier']} before {chart['mean_percent']:+.3f} %, limits "
@@ -326,7 +327,3 @@ def _show_chart(chart: dict[str, Any]) -> None:
     for sentence in chart["cannot_tell"]:
         click.echo(f"{sentence[0].upper()}{sentence[1:]}.")
     click.echo("")
-
-
-def _time(iso: str) -> str:
-    return iso[:19].replace("T", " ")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from anviltrace.cli.options import archive_option, json_option, print_json
+from anviltrace.records import readable_time
 
 ABOUT = ("laboratory", "place", "customer", "item", "condition", "received", "environment", "warm-up",
          "deviation", "traceability", "adjustment", "opinion")  # fmt: skip
@@ -81,7 +82,9 @@ def _as_data(change: Changed) -> dict[str, Any]:
 def _show(change: Changed) -> None:
     step, before, after = change.step, change.before, change.after
     done = "left out" if change.decision.verdict == "discard" else "taken back"
-    click.echo(f"Reading {step.number} ({step.branch}, {step.mean_counts:.1f} counts) is {done}.")
+    click.echo(
+        f"Reading {step.number} ({step.branch}, {step.mean_counts:.1f} counts with the zero) is {done}."
+    )
     for when, line in (("before", before), ("now", after)):
         click.echo(f"  {when:<6}  {'no line' if line is None else _line(line)}")
     if change.slope_change is not None:
@@ -156,5 +159,7 @@ def authorise(calibration_id: str, by: str, note: str, archive_path: Path, as_js
     if as_json:
         print_json(asdict(made))
     else:
-        click.echo(f"Calibration {made.calibration_id[:8]} authorised by {made.by} at {made.at[:19]}Z")
+        click.echo(
+            f"Calibration {made.calibration_id[:8]} authorised by {made.by}, {readable_time(made.at)} UTC"
+        )
         click.echo(f"sha256 of the data {made.data_hash}")

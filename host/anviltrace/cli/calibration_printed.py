@@ -9,6 +9,7 @@ import click
 from anviltrace.cli.calibration_history import sentences
 from anviltrace.cli.console import print_table, print_words
 from anviltrace.cli.shuntwords import in_one_line
+from anviltrace.records import readable_time
 
 _LARGEST_PARTS = 3
 """So many parts of the uncertainty are named among the essentials."""
@@ -43,7 +44,7 @@ def print_calibration(facts: dict[str, Any], *, steps: bool = False, everything:
 def _print_head(facts: dict[str, Any], everything: bool) -> None:
     arm = facts["arm"]
     click.echo(f"\nCalibration {facts['id'][:8]} of {facts['rig']}, {facts['direction']} torque")
-    click.echo(f"taken {facts['taken_at'][:19].replace('T', ' ')} UTC at {facts['rate_hz']:g} samples/s, "
+    click.echo(f"taken {readable_time(facts['taken_at'])} UTC at {facts['rate_hz']:g} samples/s, "
                f"gain {facts['gain']}")  # fmt: skip
     if everything:
         dof = arm["degrees_of_freedom"]
@@ -54,12 +55,12 @@ def _print_head(facts: dict[str, Any], everything: bool) -> None:
         print_words(f"empty arm: {arm['empty']['told']}")
     for made in facts["authorised"]:
         stands = "the data are what was authorised" if made["unchanged"] else "CHANGED SINCE"
-        click.echo(f"authorised by {made['by']}, {made['at'][:19].replace('T', ' ')} UTC: {stands}")
+        click.echo(f"authorised by {made['by']}, {readable_time(made['at'])} UTC: {stands}")
     click.echo(f"temperature at the transducer: {facts['temperature']['text']}")
     for flag in facts["temperature"]["flags"]:
         click.echo(f"TEMPERATURE: {flag}")
     for taken in facts["shunts"]:
-        print_words(f"{taken['taken_at'][:19].replace('T', ' ')} UTC, {in_one_line(taken)}.")
+        print_words(f"{readable_time(taken['taken_at'])} UTC, {in_one_line(taken)}.")
 
 
 def _print_line(facts: dict[str, Any]) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from anviltrace.cli.console import print_table, print_words
+from anviltrace.records import readable_time
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -59,7 +60,7 @@ def describe_check(checked: Checked, limits: CheckLimits, pictures: Sequence[Pat
 def show_check(facts: dict[str, Any]) -> None:
     """Print the table, what to do, and what the sizes rest on."""
     click.echo(
-        f"\nCheck {facts['run'][:8]} of {_time(facts['taken_at'])} UTC: {facts['converter']}, "
+        f"\nCheck {facts['run'][:8]} of {readable_time(facts['taken_at'])} UTC: {facts['converter']}, "
         f"{facts['rate_hz']:g} S/s, gain {facts['gain']}"
     )
     print_table(_table(facts["lines"]))
@@ -106,7 +107,3 @@ def failed_words(lines: Sequence[CheckLine]) -> str:
         f"the rig did not pass its check: {', '.join(failed)} of {len(lines)} lines; put that right before "
         "you calibrate, then check again"
     )
-
-
-def _time(iso: str) -> str:
-    return iso[:19].replace("T", " ")

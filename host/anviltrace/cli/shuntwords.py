@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from anviltrace.cli.console import print_table, print_words
+from anviltrace.records import readable_time
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -123,7 +124,7 @@ def in_one_line(facts: dict[str, Any]) -> str:
     if facts["agrees"] is not None:
         said += f", computed {_stated(facts, 'computed')}, {_verdict(facts)}"
     if facts["since_last"] is not None:
-        said += f"; since {_time(facts['since_last']['taken_at'])}: {_moved(facts['since_last'])}"
+        said += f"; since {readable_time(facts['since_last']['taken_at'])}: {_moved(facts['since_last'])}"
     return said
 
 
@@ -157,8 +158,8 @@ def show_shunt(facts: dict[str, Any], *, cannot_tell: bool = True) -> None:
     shunt = facts["shunt"]
     click.echo(f"\nShunt {shunt['name']} on {facts['rig']}: {shunt['resistor_ohm']:g} Ω across an arm of "
                f"{shunt['bridge_ohm']:g} Ω")  # fmt: skip
-    click.echo(f"reading {facts['id'][:8]} taken {_time(facts['taken_at'])} UTC at {facts['rate_hz']:g} "
-               f"samples/s, gain {facts['gain']}{_beside(facts)}")  # fmt: skip
+    click.echo(f"reading {facts['id'][:8]} taken {readable_time(facts['taken_at'])} UTC at "
+               f"{facts['rate_hz']:g} samples/s, gain {facts['gain']}{_beside(facts)}")  # fmt: skip
     shown = ("reading", "computed", "difference") if facts["agrees"] is not None else ("reading", "computed")
     for name in shown:
         click.echo(f"  {name:<10} {_stated(facts, name)} (95 %)")
@@ -168,7 +169,7 @@ def show_shunt(facts: dict[str, Any], *, cannot_tell: bool = True) -> None:
         click.echo(APART_REMEDY)
     for name, words in (("since_last", "the one before"), ("since_first", "the first")):
         if (move := facts[name]) is not None:
-            click.echo(f"Since {words}, {_time(move['taken_at'])} UTC: {_moved(move)}.")
+            click.echo(f"Since {words}, {readable_time(move['taken_at'])} UTC: {_moved(move)}.")
     if any(move is not None and not move["holds"] for move in (facts["since_last"], facts["since_first"])):
         click.echo(MOVED_REMEDY)
     click.echo(f"Zero moved by {facts['zero_moved_counts']:+.1f} counts from before to after.")
@@ -190,7 +191,7 @@ def _show_chart(chart: dict[str, Any]) -> None:
     table.add_column("taken (UTC)")
     table.add_column("changed by", justify="right")
     for point in chart["points"][-_SHOWN:]:
-        table.add_row(point["id"][:8], _time(point["taken_at"]), _percent(point["percent"]))
+        table.add_row(point["id"][:8], readable_time(point["taken_at"]), _percent(point["percent"]))
     print_table(table)
     if chart["mean_percent"] is not None:
         click.echo(
@@ -208,7 +209,3 @@ def _show_chart(chart: dict[str, Any]) -> None:
 def _percent(value: float) -> str:
     """With its sign to three decimals; what rounds to nothing is +0.000 %."""
     return f"{round(value, 3) + 0.0:+.3f} %"
-
-
-def _time(iso: str) -> str:
-    return iso[:19].replace("T", " ")

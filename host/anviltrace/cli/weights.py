@@ -22,7 +22,7 @@ from anviltrace.calibration.instructions import (
     WarmUp,
     Wish,
 )
-from anviltrace.records import Mass, Rotation
+from anviltrace.records import Mass, Rotation, turning
 from anviltrace.units import TorqueUnit
 
 CAUTIONS = """Hung weights fall: secure each one, and clamp the rig to something that cannot tip.
@@ -61,7 +61,7 @@ class PersonWeights:
         """Ask for the bare arm."""
         turned = f", turned {step.position_deg:g}° from its first position" if step.position_deg else ""
         return self._ask(
-            f"Fit {step.arm.name}{turned}, level and bare, so that weights turn it {_turn(step.sign)} "
+            f"Fit {step.arm.name}{turned}, level and bare, so that weights turn it {turning(step.sign)} "
             "seen from behind the tool"
         )
 
@@ -69,7 +69,7 @@ class PersonWeights:
         """Ask for the arm to be taken off and put on again, turned."""
         return self._ask(
             f"Take {step.arm.name} off, turn it or the shaft to {step.position_deg:g}° from the first "
-            f"position, fit it again level and bare, so that weights turn it {_turn(step.sign)}"
+            f"position, fit it again level and bare, so that weights turn it {turning(step.sign)}"
         )
 
     def clear(self, step: Clear) -> Wish | None:  # noqa: ARG002
@@ -197,10 +197,6 @@ class OperatorWeights:
 def names(masses: tuple[Mass, ...]) -> str:
     """The names of weights as a list in words."""
     return ", ".join(mass.name for mass in masses) or "nothing"
-
-
-def _turn(sign: int) -> str:
-    return "clockwise" if sign > 0 else "counter-clockwise"
 
 
 def _ask(text: str) -> str:

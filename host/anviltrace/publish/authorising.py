@@ -6,8 +6,7 @@ from anviltrace.archive.archive import Archive
 from anviltrace.errors import CalibrationError
 from anviltrace.publish.document import Document, collect_document
 from anviltrace.publish.documentdata import fingerprint
-from anviltrace.publish.words import readable_time
-from anviltrace.records import Authorisation, new_id, now_utc
+from anviltrace.records import Authorisation, new_id, now_utc, readable_time
 
 
 def authorise(archive: Archive, beginning: str, by: str, note: str = "") -> Authorisation:

@@ -9,7 +9,8 @@ from anviltrace.calibration.line import Contribution, Line, StepRow
 from anviltrace.metrics.figures import rounded, value_with_uncertainty
 from anviltrace.publish.material import CalibrationUsed, Material
 from anviltrace.publish.shunts import session_facts
-from anviltrace.publish.words import readable_time, shortened
+from anviltrace.publish.words import shortened
+from anviltrace.records import readable_time, turning
 from anviltrace.units import TorqueUnit
 
 
@@ -20,7 +21,7 @@ def calibration_parts(material: Material) -> list[dict[str, Any]]:
 
 def _part(used: CalibrationUsed, unit: TorqueUnit) -> dict[str, Any]:
     calibration, fit = used.calibration, used.fit
-    direction = "clockwise" if calibration.sign > 0 else "counter-clockwise"
+    direction = turning(calibration.sign)
     return {
         "heading": f"{direction} torque, {readable_time(calibration.taken_at)} UTC",
         "facts": _facts(used, unit),

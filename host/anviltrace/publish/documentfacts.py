@@ -9,8 +9,8 @@ from anviltrace.metrics.figures import rounded, value_with_uncertainty
 from anviltrace.publish.arms import stated_length, tell_empty_arm
 from anviltrace.publish.document import Document
 from anviltrace.publish.sought import NOT_ON_RECORD
-from anviltrace.publish.words import plural, readable_time
-from anviltrace.records import Arm, Mass, ScaleKind, Settings
+from anviltrace.publish.words import plural
+from anviltrace.records import Arm, Mass, ScaleKind, Settings, readable_time
 from anviltrace.units import TorqueUnit
 
 Facts = list[tuple[str, str]]

@@ -25,8 +25,8 @@ from anviltrace.publish.documentfacts import SIX_DIGITS, Facts
 from anviltrace.publish.sheet import fill
 from anviltrace.publish.shunts import shunt_facts
 from anviltrace.publish.sought import NOT_ON_RECORD, sought
-from anviltrace.publish.words import readable_time, shortened
-from anviltrace.records import Decision, LoadStep
+from anviltrace.publish.words import shortened
+from anviltrace.records import Decision, LoadStep, readable_time, turning
 from anviltrace.units import TorqueUnit
 
 CAUTION = (
@@ -52,7 +52,7 @@ def _page(document: Document, unit: TorqueUnit) -> dict[str, Any]:
     fit, numbers = document.fit, document.numbers()
     return {
         "number": document.made.calibration.id,
-        "title": f"Calibration record, {document.rig.name}, {_direction(document)} torque",
+        "title": f"Calibration record, {document.rig.name}, {turning(document.made.calibration.sign)} torque",
         "unit": unit.value,
         "head": _head(document, unit),
         "warnings": _warnings(document),
@@ -84,10 +84,6 @@ def _page(document: Document, unit: TorqueUnit) -> dict[str, Any]:
     }
 
 
-def _direction(document: Document) -> str:
-    return "clockwise" if document.made.calibration.sign > 0 else "counter-clockwise"
-
-
 def _head(document: Document, unit: TorqueUnit) -> Facts:
     made, line = document.made.calibration, document.fit.line
     sign = "positive" if made.sign > 0 else "negative"
@@ -97,7 +93,10 @@ def _head(document: Document, unit: TorqueUnit) -> Facts:
         ("calibrated", f"{times[0]} to {times[-1]} UTC"),
         ("by", document.session.operator or NOT_ON_RECORD),
         ("authorised by", authorised(document) or NOT_ON_RECORD),
-        ("direction", f"{_direction(document)}, seen from behind the tool; such torque is {sign}"),
+        (
+            "direction",
+            f"{turning(document.made.calibration.sign)}, seen from behind the tool; such torque is {sign}",
+        ),
         ("course", _course(document)),
         ("range", f"{shown_torque(line.lowest_nm, unit)} to {shown_torque(line.highest_nm, unit)}"),
         ("note", made.note),

@@ -23,8 +23,8 @@ from anviltrace.publish.sections import (
     sections,
 )
 from anviltrace.publish.sheet import fill
-from anviltrace.publish.words import plural, readable_time
-from anviltrace.records import Rig, RigKind, Tool
+from anviltrace.publish.words import plural
+from anviltrace.records import Rig, RigKind, Tool, readable_time
 
 CAUTIONS = (
     "These figures hold for this rig, these tools and these conditions. They are not settings for a joint: "

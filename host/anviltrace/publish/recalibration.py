@@ -8,7 +8,8 @@ from typing import Any
 from anviltrace.compare.recalibrated import Moved, Recalibrated, Replaced
 from anviltrace.metrics.catalogue import label, metric
 from anviltrace.metrics.figures import rounded, value_with_uncertainty
-from anviltrace.publish.words import readable_time, shortened
+from anviltrace.publish.words import shortened
+from anviltrace.records import readable_time
 from anviltrace.units import TorqueUnit
 
 _NAMED = 4

@@ -15,8 +15,8 @@ from anviltrace.publish.beside import CHANNELS, OPINIONS, channels, opinions
 from anviltrace.publish.curves import Curve
 from anviltrace.publish.material import Material, scaled
 from anviltrace.publish.sketch import sketch
-from anviltrace.publish.words import Shower, plural, readable_time, shortened
-from anviltrace.records import Gap, Notice
+from anviltrace.publish.words import Shower, plural, shortened
+from anviltrace.records import Gap, Notice, readable_time
 
 BRIEFLY = ("retained_final", "mean_torque", "maximum_torque", "maximum_mv_per_v", "maximum_counts")
 """The first of these that a run has stands in its heading."""

@@ -12,7 +12,7 @@ from anviltrace.metrics.catalogue import CATALOGUE, label, metric
 from anviltrace.publish.material import Material
 from anviltrace.publish.notes import Notes
 from anviltrace.publish.words import WITHHELD, Shower, best_of_n_note, has_best, merged, plural, ratio
-from anviltrace.records import Plan
+from anviltrace.records import Plan, turning
 
 HEADLINES = ("retained_final", "mean_torque", "maximum_torque", "impulse_mean", "blow_rate")
 """The metrics of the summary, where a condition has them."""
@@ -99,8 +99,8 @@ def about_plan(plan: Plan | None) -> str:
     if plan is None:
         return "no plan is known"
     thread = "" if plan.thread == "none" else f" on a {plan.thread.value}-hand thread"
-    turning = "clockwise" if plan.rotation.sign > 0 else "counter-clockwise"
-    return f"{plan.duty.value}, {turning}{thread}, from {plan.start.value}, {plan.drive_s:g} s of drive"
+    how = f"{plan.duty.value}, {turning(plan.rotation.sign)}{thread}"
+    return f"{how}, from {plan.start.value}, {plan.drive_s:g} s of drive"
 
 
 def blocks(material: Material) -> list[dict[str, Any]]:

@@ -11,8 +11,7 @@ from anviltrace.calibration.shunt import Moved, Output, Shunted, moved_since, wo
 from anviltrace.capture.shuntreadings import shunted, why_left_out
 from anviltrace.metrics.figures import value_with_uncertainty
 from anviltrace.publish.recordings import Recorded, recorded
-from anviltrace.publish.words import readable_time
-from anviltrace.records import Decision, LoadStep, ShuntReading
+from anviltrace.records import Decision, LoadStep, ShuntReading, readable_time
 
 Facts = list[tuple[str, str]]
 

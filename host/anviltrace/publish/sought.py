@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 from anviltrace.publish.authorising import authorised, still_holds
 from anviltrace.publish.document import Document
-from anviltrace.publish.words import plural, readable_time
+from anviltrace.publish.words import plural
+from anviltrace.records import readable_time
 
 NOT_ON_RECORD = "not on record"
 

@@ -171,11 +171,6 @@ def shortened(run_id: str) -> str:
     return run_id[:8]
 
 
-def readable_time(text: str) -> str:
-    """2026-05-04 08:15:00 for 2026-05-04T08:15:00.250Z."""
-    return text[:19].replace("T", " ")
-
-
 def plural(count: int, noun: str) -> str:
     """ "1 run", "3 runs"."""
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"

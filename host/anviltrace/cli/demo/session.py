@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from anviltrace.records import turning
 from anviltrace.units import TorqueUnit
 
 if TYPE_CHECKING:
@@ -64,8 +65,8 @@ def _calibrate(
     from anviltrace.cli.calibration_record import record_one
 
     inventory = read_inventory(folder / "weights.toml")
-    for sign, direction in ((1, "clockwise"), (-1, "counter-clockwise")):
-        click.echo(f"\ncalibration, {direction}", err=True)
+    for sign in (1, -1):
+        click.echo(f"\ncalibration, {turning(sign)}", err=True)
         record_one(archive, link, session, settings, inventory, inventory.arm(ARM), sign, unit)
 
 
