@@ -190,7 +190,7 @@ def test_a_days_exposure(tmp_path: Path, bring, run_command):
     shown = run_command(archive, "exposure", f"{run[:8]}=1").out
     assert "The day is below the exposure action value of 2.5 m/s²" in shown
     assert "Where one run alone stands for a task" in shown
-    again = json.loads(bring(besides.write(tmp_path / "more.csv"), *WISHES, "--json").out)["id"]
+    again = json.loads(bring(besides.write(tmp_path / "more.csv", -0.2), *WISHES, "--json").out)["id"]
     both = f"{run[:8]},{again[:8]}=45"
     (task,) = json.loads(run_command(archive, "exposure", both, "--json").out)["tasks"]
     assert len(task["a_hv_of_runs"]) == 2
