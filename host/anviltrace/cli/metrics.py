@@ -11,7 +11,14 @@ import click
 
 from anviltrace.cli.console import columns_that_fit, more_columns, open_console
 from anviltrace.cli.metrics_explained import ALL, print_explained
-from anviltrace.cli.options import archive_option, filter_option, json_option, print_json, units_option
+from anviltrace.cli.options import (
+    all_finite,
+    archive_option,
+    filter_option,
+    json_option,
+    print_json,
+    units_option,
+)
 from anviltrace.cli.progress import progress
 from anviltrace.cli.recalibration import calibration_option, print_recalibrated
 from anviltrace.errors import AnalysisError, CalibrationError
@@ -24,11 +31,16 @@ if TYPE_CHECKING:
     from anviltrace.archive import Archive
     from anviltrace.compare.recalibrated import Recalibrated
     from anviltrace.metrics.batch import Manner
-    from anviltrace.metrics.results import RunResult, Value
+    from anviltrace.metrics.results import RunContext, RunResult, Value
     from anviltrace.publish.notes import Notes
     from anviltrace.records import Run
 
+Wanted = dict[str, str | None]
+"""What each filter asks for, None where it was not given."""
+
 SHORT_ID = 8
+MOST_TOLD = 8
+"""Names that are told when no run has the one that was asked for."""
 _MAIN = (
     "retained_final",
     "mean_torque",
@@ -69,6 +81,7 @@ _BOUNDS = (
     "thresholds_nm",
     type=click.FloatRange(0.0, min_open=True),
     multiple=True,
+    callback=all_finite,
     metavar="N·m",
     help="Also the time until the joint keeps this torque (held rigs); may be repeated.",
 )
@@ -133,11 +146,11 @@ def metrics(
 
     if as_csv and as_json:
         raise click.UsageError("--csv and --json at once: choose one")
-    wanted = {"tool": tool, "plan": plan, "supply": supply, "state": supply_state, "set": set_id}
+    wanted = {"tool": tool, "plan": plan, "supply": supply, "supply-state": supply_state, "set": set_id}
     manner = Manner(
         named=named, thresholds_nm=thresholds_nm, filter_name=filter_name, anew=recompute, jobs=jobs
     )
-    results, changed = _results(archive_path, runs, wanted, manner)
+    results, changed, others = _results(archive_path, runs, wanted, manner)
     if picture_folder is not None:
         _draw(archive_path, results, named, picture_folder, unit)
     if as_json:
@@ -146,7 +159,7 @@ def metrics(
     elif as_csv:
         click.echo(metrics_csv(results, Shower(unit)), nl=False)
     elif not results:
-        click.echo("No such run: leave out a filter, or record one with `anviltrace capture`.", err=True)
+        _say_none(wanted, others)
     elif runs:
         for result in results:
             _show_whole(result, unit)
@@ -157,10 +170,10 @@ def metrics(
 
 
 def _results(
-    path: Path, runs: Sequence[str], wanted: dict[str, str | None], manner: Manner
-) -> tuple[list[RunResult], list[Recalibrated]]:
-    """The results of the runs named, or of all kept ones, as far as they pass the filters; and those whose
-    calibration was made after them."""
+    path: Path, runs: Sequence[str], wanted: Wanted, manner: Manner
+) -> tuple[list[RunResult], list[Recalibrated], list[RunContext]]:
+    """The results of the runs named, or of all kept ones, as far as they pass the filters; those whose
+    calibration was made after them; and the runs that do not pass."""
     from anviltrace.archive import Archive
     from anviltrace.compare.recalibrated import Recalibration
     from anviltrace.metrics.batch import Batch
@@ -169,14 +182,16 @@ def _results(
     with Archive.open(path, read_only=True) as archive, Batch(archive, manner) as batch:
         gatherer = batch.gatherer
         contexts = [gatherer.context(run) for run in _chosen(archive, runs)]
-        kept = [one.run for one in contexts if (runs or one.kept) and _passes(one, wanted)]
+        candidates = [one for one in contexts if runs or one.kept]
+        kept = [one.run for one in candidates if _passes(one, wanted)]
         with progress("working out runs") as advance:
             results = batch.results(kept, advance)
         recalibration = Recalibration(gatherer.calibrations, batch.result)
         changed = [recalibration.of(gatherer.without_samples(one.context.run), one) for one in results]
     if reason := why_unused(gatherer.named_id, results):
         raise CalibrationError(reason)
-    return results, [one for one in changed if one is not None]
+    others = [one for one in candidates if not _passes(one, wanted)]
+    return results, [one for one in changed if one is not None], others
 
 
 def _draw(path: Path, results: Sequence[RunResult], named: str, folder: Path, unit: TorqueUnit) -> None:
@@ -186,14 +201,16 @@ def _draw(path: Path, results: Sequence[RunResult], named: str, folder: Path, un
     from anviltrace.publish.collect import curve_of
     from anviltrace.publish.runpicture import write_picture
 
+    drawn = 0
     with Archive.open(path, read_only=True) as archive, progress("drawing runs") as advance:
         gatherer = Gatherer(archive, named)
         for done, result in enumerate(results, 1):
             curve = curve_of(gatherer.facts(result.context.run), result)
             if len(curve.values):
                 write_picture(folder, result, curve, unit)
+                drawn += 1
             advance(done, len(results))
-    click.echo(f"Pictures of {len(results)} runs: {folder}", err=True)
+    click.echo(f"Pictures of {drawn} runs: {folder}", err=True)
 
 
 def _chosen(archive: Archive, runs: Sequence[str]) -> list[Run]:
@@ -212,14 +229,32 @@ def _measurement(archive: Archive, beginning: str) -> Run:
     return run
 
 
-def _passes(context: Any, wanted: dict[str, str | None]) -> bool:
+def _passes(context: RunContext, wanted: Wanted) -> bool:
     """Whether a run is what was asked for; a set's id may be shortened."""
+    has = _has(context)
     set_id = wanted["set"]
-    if set_id is not None and not (context.run.set_id or "").startswith(set_id.lower()):
+    if set_id is not None and not has["set"].startswith(set_id.lower()):
         return False
-    has = {name: getattr(getattr(context, name), "name", None) for name in ("tool", "plan", "supply")}
-    has["state"] = context.run.supply_state
-    return all(wanted[name] is None or wanted[name] == own for name, own in has.items())
+    return all(wish is None or name == "set" or wish == has[name] for name, wish in wanted.items())
+
+
+def _has(context: RunContext) -> dict[str, str]:
+    """What filters look at, empty where a run has none."""
+    names = {name: getattr(getattr(context, name), "name", "") for name in ("tool", "plan", "supply")}
+    return names | {"supply-state": context.run.supply_state, "set": (context.run.set_id or "")[:SHORT_ID]}
+
+
+def _say_none(wanted: Wanted, others: Sequence[RunContext]) -> None:
+    """Say on stderr that no run passes, and for each filter what the runs there are would need."""
+    if not others:
+        click.echo("There is no run of a tool: record one with `anviltrace capture`.", err=True)
+        return
+    told = []
+    for name in (name for name, wish in wanted.items() if wish is not None):
+        there = sorted({_has(one)[name] for one in others} - {""})
+        told.append(f"--{name}: " + (", ".join(repr(one) for one in there[:MOST_TOLD]) or "none has one"))
+    words = f"No such run among {len(others)}. They have {'; '.join(told)}."
+    click.echo(words, err=True)
 
 
 def _show_overview(results: Sequence[RunResult], unit: TorqueUnit) -> None:

@@ -59,6 +59,13 @@ def finite(ctx: click.Context, param: click.Parameter, value: float | None) -> f
     return value
 
 
+def all_finite(ctx: click.Context, param: click.Parameter, values: tuple[float, ...]) -> tuple[float, ...]:
+    """Callback of options that take a number and may be repeated."""
+    for value in values:
+        finite(ctx, param, value)
+    return values
+
+
 json_option = click.option("--json", "as_json", is_flag=True, help="Print data as JSON on stdout.")
 
 

@@ -1,12 +1,14 @@
 """Runs and their metrics as CSV, for spreadsheets and programs.
 
-Numbers are written in full, in SI units or the unit of torque asked for. A text that a spreadsheet would
+Numbers are written in full, in SI units or the unit of torque asked for; infinite degrees of freedom stay
+empty, since spreadsheets know no infinity. A text that a spreadsheet would
 take for a formula gets an apostrophe in front.
 """
 
 from __future__ import annotations
 
 import csv
+import math
 from collections.abc import Iterable, Sequence
 from io import StringIO
 from typing import Any
@@ -161,7 +163,7 @@ def _metric_row(result: RunResult, found: Value, shower: Shower) -> list[Any]:
         shown(found.value),
         shower.unit_of(found.name) or "1",
         shown(found.expanded),
-        found.dof if known else None,
+        found.dof if known and math.isfinite(found.dof) else None,
         shown(found.common),
         shown(found.under_read),
         shown(found.over_read),

@@ -77,12 +77,26 @@ def test_the_other_unit_is_shown_everywhere(call) -> None:
     assert squared[1]["unit"] == "(lbf·ft·s)²"
 
 
-@pytest.mark.parametrize("filter_", ["--tool", "--plan", "--supply"])
-def test_filters_leave_out_what_has_another_name(call, filter_: str) -> None:
+@pytest.mark.parametrize(
+    ("filter_", "there"),
+    [
+        ("--tool", "'Anvil Hare 18'"),
+        ("--plan", "'"),
+        ("--supply", "'"),
+        ("--supply-state", "'fresh'"),
+        ("--set", "none has one"),
+    ],
+)
+def test_filters_leave_out_what_has_another_name(call, filter_: str, there: str) -> None:
     outcome = call(filter_, "nobody")
     assert outcome.code == 0
     assert outcome.out == ""
-    assert "No such run" in outcome.err
+    assert f"No such run among 2. They have {filter_}: {there}" in outcome.err
+
+
+@pytest.mark.parametrize("number", ["nan", "inf", "0"])
+def test_a_threshold_is_a_number(call, number: str) -> None:
+    assert call("--threshold", "10", "--threshold", number, "--json").code == 2
 
 
 def test_a_run_named_is_shown_though_it_was_discarded(call) -> None:
@@ -165,6 +179,7 @@ def test_csv_has_a_row_for_each_metric(call):
     assert len({row[0] for row in rows}) == 2
     unit = heading.index("unit")
     assert {row[unit] for row in rows if row[6] == "peak_mean"} == {"N·m"}
+    assert "inf" not in {row[heading.index("degrees of freedom")] for row in rows}
     assert call("--csv", "--json").code == 2
 
 
