@@ -241,7 +241,7 @@ def _passes(context: RunContext, wanted: Wanted) -> bool:
 def _has(context: RunContext) -> dict[str, str]:
     """What filters look at, empty where a run has none."""
     names = {name: getattr(getattr(context, name), "name", "") for name in ("tool", "plan", "supply")}
-    return names | {"supply-state": context.run.supply_state, "set": (context.run.set_id or "")[:SHORT_ID]}
+    return names | {"supply-state": context.run.supply_state, "set": context.run.set_id or ""}
 
 
 def _say_none(wanted: Wanted, others: Sequence[RunContext]) -> None:
@@ -251,10 +251,10 @@ def _say_none(wanted: Wanted, others: Sequence[RunContext]) -> None:
         return
     told = []
     for name in (name for name, wish in wanted.items() if wish is not None):
-        there = sorted({_has(one)[name] for one in others} - {""})
+        length = SHORT_ID if name == "set" else None
+        there = sorted({_has(one)[name][:length] for one in others} - {""})
         told.append(f"--{name}: " + (", ".join(repr(one) for one in there[:MOST_TOLD]) or "none has one"))
-    words = f"No such run among {len(others)}. They have {'; '.join(told)}."
-    click.echo(words, err=True)
+    click.echo(f"No such run among {len(others)}. They have {'; '.join(told)}.", err=True)
 
 
 def _show_overview(results: Sequence[RunResult], unit: TorqueUnit) -> None:

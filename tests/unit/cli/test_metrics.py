@@ -5,10 +5,12 @@ from __future__ import annotations
 import csv
 import json
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 import recorded
 
+from anviltrace.cli.metrics import _passes
 from anviltrace.cli.options import FILTER_NAMES
 from anviltrace.metrics.catalogue import CATALOGUE
 from anviltrace.metrics.figures import value_with_uncertainty
@@ -92,6 +94,14 @@ def test_filters_leave_out_what_has_another_name(call, filter_: str, there: str)
     assert outcome.code == 0
     assert outcome.out == ""
     assert f"No such run among 2. They have {filter_}: {there}" in outcome.err
+
+
+@pytest.mark.parametrize(("beginning", "passes"), [("4F2A", True), ("4f2a1b2c-9d", True), ("4f2b", False)])
+def test_the_id_of_a_set_may_be_shortened(beginning: str, passes: bool) -> None:
+    run = SimpleNamespace(set_id="4f2a1b2c-9d4e-4000-8000-000000000001", supply_state="fresh")
+    context = SimpleNamespace(run=run, tool=None, plan=None, supply=None)
+    wanted = {"tool": None, "plan": None, "supply": None, "supply-state": "fresh", "set": beginning}
+    assert _passes(context, wanted) is passes
 
 
 @pytest.mark.parametrize("number", ["nan", "inf", "0"])
