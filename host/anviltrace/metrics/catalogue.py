@@ -126,7 +126,10 @@ _ENTRIES = (
             "Sum of the samples over the whole ring-down, to the next blow at latest; the level changes from "
             "that before to that after at the apex. A double strike counts with its blow."
         ),
-        uncertainty=f"{_CALIBRATION}, noise of torque and levels, sampling, position of the apex. {_CUT}",
+        uncertainty=(
+            f"{_CALIBRATION}, noise of torque and levels, sampling, position of the apex; blows without a "
+            f"level or at a gap, which are left out, as if they were as far from the mean as any. {_CUT}"
+        ),
         needs=(Need.BLOWS, Need.CALIBRATION),
         group=Group.LEADING,
         source=Source.DERIVED,

@@ -8,6 +8,7 @@ import numpy as np
 
 from anviltrace.capture.onset import EARLY_RELEASE_S
 from anviltrace.metrics.analysis import Analysis
+from anviltrace.metrics.figures import rounded
 from anviltrace.metrics.flagtable import DOUBTFUL, FLAGS
 from anviltrace.metrics.quality import Raised
 from anviltrace.metrics.strikes import (
@@ -118,7 +119,7 @@ def _zero_moved(a: Analysis) -> str:
     moved_nm = 2.0 * a.zero.half_width_counts / abs(a.scale.counts_per_nm(a.signal.rotation))
     if moved_nm <= ZERO_MOVED * float(np.abs(a.signal.values).max()):
         return ""
-    return f"the zero moved during the run: by {moved_nm:.2g} N·m, half of which is in every torque"
+    return f"the zero moved during the run: by {_torque(a, moved_nm)}, half of which is in every torque"
 
 
 def _kind_of_rig(a: Analysis) -> str:
@@ -313,7 +314,7 @@ def _kind(a: Analysis) -> str:
 
 
 def _torque(a: Analysis, along: float) -> str:
-    return f"{along:.2g} {'N·m' if a.signal.calibrated else 'counts'}"
+    return f"{float(rounded(along, 2)):,.10g} {'N·m' if a.signal.calibrated else 'counts'}"
 
 
 def _before_drive(a: Analysis) -> np.ndarray[tuple[int], np.dtype[np.float64]]:

@@ -240,8 +240,18 @@ def _exponential(a: Analysis) -> tuple[climbmodels.Exponential | None, str]:
 
 
 def _no_model(a: Analysis) -> str:
-    count = len(a.levels[1])
-    return _too_few(count, climbmodels.LEAST_LEVELS) if count < climbmodels.LEAST_LEVELS else ""
+    levels = a.levels[1]
+    if len(levels) < climbmodels.LEAST_LEVELS:
+        return _too_few(len(levels), climbmodels.LEAST_LEVELS)
+    return KEEPS_NOTHING if _is_nothing(a, float(levels[-1])) else ""
+
+
+def _is_nothing(a: Analysis, level: float) -> bool:
+    """Whether a level, in the unit of the signal, is no more than its uncertainty."""
+    parts = parts_of_level(a)
+    if a.signal.calibrated:
+        parts += [*a.scale.parts_of_torque(a.tightening_sign * level), *a.zero_parts()]
+    return level <= combine(parts).expanded
 
 
 def _too_few(count: int, needed: int) -> str:
@@ -270,7 +280,7 @@ def _rising_line(a: Analysis) -> tuple[Line | None, float, str]:
     times_s, levels = a.levels
     if len(levels) < LEAST_LEVELS:
         return None, 0.0, _too_few(len(levels), LEAST_LEVELS)
-    if not levels[-1] > 0.0:
+    if _is_nothing(a, float(levels[-1])):
         return None, 0.0, KEEPS_NOTHING
     start = float(a.blows.level_before[0])
     if start > LOW_SHARE * levels[-1]:
@@ -304,7 +314,7 @@ def _plateau(a: Analysis) -> tuple[Line | None, str]:
     if part.stop - part.start < LEAST_LEVELS:
         return None, f"{part.stop - part.start} levels lie in the last third: {LEAST_LEVELS} are needed"
     line = straight_line(times_s[part], levels[part])
-    return (line, "") if line.mean > 0.0 else (None, KEEPS_NOTHING)
+    return (None, KEEPS_NOTHING) if _is_nothing(a, line.mean) else (line, "")
 
 
 def _plateau_verdict(line: Line) -> str:

@@ -69,14 +69,22 @@ def impulse_mean(a: Analysis) -> Value:
     mean = float(a.blows.impulse[usable].sum()) / blows
     parts = [*_calibration_of_impulse(a, usable, mean, blows), *_noise_of_impulse(a, usable, blows)]
     left_out = int(a.driven.sum() - usable.sum())
+    parts.append(_left_out(a, usable, left_out, mean))
     flags = (
         RING_CUT if a.ring_left > RING_THAT_MATTERS else "",
-        f"{left_out} blows without a level before or after, or at a gap, are left out" if left_out else "",
+        f"blows without a level before or after, or at a gap, are left out: {left_out}" if left_out else "",
         a.scale.above_weights(peaks),
     )
     if reason := a.why_no_levels:
         return withheld("impulse_mean", reason)
     return at_least(stated("impulse_mean", mean, parts, flags=flags), a.why_capped(usable))
+
+
+def _left_out(a: Analysis, usable: Marks, left_out: int, mean: float) -> Part:
+    """What the mean would change by if those that are left out were as far from it as any blow is."""
+    assert a.blows is not None
+    farthest = float(np.abs(a.blows.impulse[usable & ~a.blows.double] - mean).max())
+    return rectangular("blows left out", left_out / int(a.driven.sum()) * farthest)
 
 
 def peak_mean(a: Analysis) -> Value:

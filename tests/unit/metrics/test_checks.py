@@ -55,7 +55,7 @@ def test_the_declared_kind_rules_and_data_that_contradict_it_are_told(sound: Run
     assert held.quality.text.startswith("usable with care: the data contradict the kind of rig")
     context = replace(sound.context, rig=replace(sound.context.rig, kind=RigKind.THROUGH))
     kept = evaluate(replace(sound, context=context))
-    assert "declared through, and" in told(kept)
+    assert "declared through, and 180 N·m stay" in told(kept)
     assert kept.value("retained_final") is None
 
 

@@ -151,6 +151,20 @@ def test_relaxation_needs_ten_seconds_and_finds_what_was_lost() -> None:
     assert value.value == pytest.approx(lost, abs=0.05)
 
 
+def test_a_joint_that_keeps_nothing_has_no_climb() -> None:
+    """Its level is noise: percentages of it would be any number."""
+    nothing = evaluate(climbing(np.zeros(40)))
+    for name in (
+        "climb_end",
+        "climb_gain",
+        "climb_aic",
+        "climb_linearity",
+        "plateau_slope",
+        "plateau_percent",
+    ):
+        assert found(nothing, name).withheld == "the joint keeps nothing at the end"
+
+
 def test_too_few_blows_make_no_climb_and_loosening_has_none() -> None:
     few = evaluate(climbing(exponential(4, 0.2)))
     assert found(few, "climb_end").withheld == "8 levels between blows are needed, and 4 could be read"

@@ -67,6 +67,20 @@ def test_a_held_rigs_record_that_ends_within_a_blow_has_no_final_torque() -> Non
     assert "ends in the middle of a blow" in withheld(result, "retained_final")
 
 
+def test_a_blow_without_a_level_is_in_the_uncertainty_of_the_mean_impulse() -> None:
+    """On a held rig blows become weaker, so that it matters which of them are left out."""
+    made = even(kind="tightening")
+    facts, whole = facts_of(made.torque_nm, made.rate_hz), float(np.mean(made.impulse_nms))
+    apex, counts = round(made.apex_s[3] * made.rate_hz), facts.pieces[0][1]
+    pieces = ((0, counts[: apex + 300]), (apex + 350, counts[apex + 350 :]))
+    value = evaluate(replace(facts, pieces=pieces)).value("impulse_mean")
+    assert value is not None
+    assert value.value is not None
+    assert value.expanded is not None
+    assert "are left out: 1" in " ".join(value.flags)
+    assert 2e-3 * whole < abs(value.value - whole) < value.expanded < 0.1 * whole
+
+
 @pytest.mark.parametrize(("begin", "end"), [(3, 200), (-200, -5), (-100, 100)])
 def test_a_gap_beside_an_apex_takes_its_blow_and_no_other(begin: int, end: int) -> None:
     made = even()

@@ -99,7 +99,7 @@ def test_the_second_blow_of_a_double_is_found(delay_s):
 
 @pytest.mark.parametrize("natural_hz", [1500.0, 2000.0])
 def test_first_blows_that_ring_like_no_later_ones_are_no_doubles(natural_hz):
-    """Blows on a slack joint are longer than on a tight one, and a rig of one or two swings rings otherwise."""
+    """Blows are longer on a slack joint than on a tight one: a rig of one or two swings rings otherwise."""
     train = Train(
         kind="tightening",
         samples=39.0,
