@@ -70,7 +70,7 @@ def record(rate_hz: float, seconds: float, seed: int) -> np.ndarray:
 def analysed(values: np.ndarray, rate_hz: float) -> int:
     """Find blows and measure them all; how many."""
     found = find_blows(values, rate_hz, NOISE)
-    return len(measure_blows(values, rate_hz, found, NOISE, limit=2.0**31))
+    return len(measure_blows(values, rate_hz, found, NOISE))
 
 
 def peaks(values: np.ndarray, rate_hz: float) -> int:

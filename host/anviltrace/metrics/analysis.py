@@ -452,7 +452,6 @@ def _blows_of_piece(
         signal.rate_hz,
         later,
         signal.noise_sd,
-        limit=signal.highest,
         first_index=first,
     )
     behind = chosen.apply(values)

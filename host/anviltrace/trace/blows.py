@@ -39,9 +39,8 @@ class Blows:
     between the half heights and ``middle_s`` is half-way between them (the apex where they are not there):
     blows are timed by it, for noise and ring move an apex far more. ``rise_s`` lies between 10 and 90 % of
     the height. ``ring_left`` is the amplitude still ringing when the next blow comes, as a share of the net
-    peak. ``quiet_samples`` is what ``level_after`` stands on. ``double`` marks the second blow of a double,
-    ``clipped`` a converter at its limit: peak and impulse are lower bounds then. ``piece`` numbers the
-    stretches between gaps.
+    peak. ``quiet_samples`` is what ``level_after`` stands on. ``double`` marks the second blow of a double.
+    ``piece`` numbers the stretches between gaps.
     """
 
     start_s: Floats
@@ -57,7 +56,6 @@ class Blows:
     ring_left: Floats
     quiet_samples: Indices
     double: Flags
-    clipped: Flags
     piece: Indices
 
     def __len__(self) -> int:
@@ -70,15 +68,12 @@ def measure_blows(
     found: Found,
     noise_sd: float,
     rotation: int = 1,
-    limit: float | None = None,
     first_index: int = 0,
 ) -> Blows:
     """Measure the blows ``found`` in one contiguous piece of a record.
 
     ``values``: shape (n,), unfiltered, in any unit (counts or N·m), ``noise_sd`` in the same; sample
-    ``first_index`` of the record is their first. ``limit`` is the largest value the converter can give
-    along the rotation; without it two equal samples at the largest value of several blows count as
-    clipped.
+    ``first_index`` of the record is their first.
     """
     if not len(found):
         return _no_blows()
@@ -103,13 +98,12 @@ def measure_blows(
         ring_left=ring_left(record, shape),
         quiet_samples=after.samples,
         double=doubles(middle / rate_hz),
-        clipped=_clipped(record.values, found.apex_index, limit),
         piece=np.zeros(len(found), dtype=np.int64),
     )
 
 
 def _no_blows() -> Blows:
-    whole = {"quiet_samples": np.int64, "piece": np.int64, "double": np.bool_, "clipped": np.bool_}
+    whole = {"quiet_samples": np.int64, "piece": np.int64, "double": np.bool_}
     columns: dict[str, Any] = {f.name: np.zeros(0, whole.get(f.name, np.float64)) for f in fields(Blows)}
     return Blows(**columns)
 
@@ -122,14 +116,3 @@ def joined(pieces: Iterable[Blows]) -> Blows:
     columns = {f.name: np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Blows)}
     columns["piece"] = np.repeat(np.arange(len(parts)), [len(part) for part in parts])
     return Blows(**columns)
-
-
-def _clipped(values: Floats, apex: Indices, limit: float | None) -> Flags:
-    """Two equal samples at the apex that reach the limit, or the largest value of several blows."""
-    tops = values[apex]
-    flat = tops == values[np.minimum(apex + 1, values.size - 1)]
-    flat &= apex + 1 < values.size
-    if limit is not None:
-        return np.asarray(flat & (tops >= limit))
-    at_largest = flat & (tops == tops.max())
-    return np.asarray(at_largest & (at_largest.sum() > 1))

@@ -33,7 +33,6 @@ def test_half_sines_without_resonance():
     start_s = made.apex_s - 0.5e-3 + np.arcsin(0.05) / np.pi * 1e-3
     np.testing.assert_allclose(blows.start_s, start_s, atol=1e-5)
     assert not blows.double.any()
-    assert not blows.clipped.any()
 
 
 @pytest.mark.parametrize("kind", ["through", "tightening", "loosening"])
@@ -115,18 +114,6 @@ def test_too_few_quiet_samples_leave_what_depends_on_them_unknown():
     assert np.isnan(blows.level_after[few]).all()
     assert np.isnan(blows.impulse[few]).all()
     assert np.isfinite(blows.peak).all()
-
-
-def test_clipping_is_seen_with_and_without_a_known_limit():
-    made = make(Train(samples=25.0), np.random.default_rng(1))
-    counts = np.minimum(np.rint(1000.0 * made.torque_nm), 380_000.0).astype(np.int32)
-    found = find_blows(counts, made.rate_hz, 20.0)
-    expected = made.recorded_net_nm > 381.0
-    for limit in (None, 380_000.0):
-        blows = measure_blows(counts, made.rate_hz, found, 20.0, limit=limit)
-        np.testing.assert_array_equal(blows.clipped[expected], True)
-        assert not blows.clipped[made.recorded_net_nm < 379.0].any()
-    assert not measure_blows(counts, made.rate_hz, found, 20.0, limit=400_000.0).clipped.any()
 
 
 def test_a_double_is_marked_on_its_second_blow():

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from blow_train import Train, make
 
 from anviltrace.trace.clipping import cut_off
+from anviltrace.trace.finding import find_blows
 
 SAMPLES = 15.0
 
@@ -44,3 +46,13 @@ def test_round_tops_in_coarse_steps_are_not(height: float, samples: float):
 
 def test_without_blows_there_is_nothing_to_cut():
     assert cut(np.zeros(10), np.empty(0, np.int64)) == []
+
+
+def test_struck_trains_are_cut_off_with_and_without_a_known_limit():
+    made = make(Train(samples=25.0), np.random.default_rng(1))
+    counts = np.minimum(np.rint(1000.0 * made.torque_nm), 380_000.0)
+    apex = find_blows(counts, made.rate_hz, 20.0).apex_index
+    for highest in (1e9, 380_000.0):
+        found = cut_off(counts, apex, highest, 1.0, 25.0)
+        assert found[made.recorded_net_nm > 381.0].all()
+        assert not found[made.recorded_net_nm < 379.0].any()
