@@ -61,7 +61,7 @@ def read_toml(path: Path) -> tuple[dict[str, Any], str]:
 
 
 def read_table(kind: type[Table], table: object, file: str, where: str) -> Table:
-    """A ``kind`` filled from ``table``; ``where`` is the table's dotted name in ``file``.
+    """A ``kind`` filled from ``table``; ``where`` is its dotted name in ``file``, empty for the whole file.
 
     Raises PlanError for unknown or missing keys, wrong types and values outside their limits.
     """
@@ -71,13 +71,13 @@ def read_table(kind: type[Table], table: object, file: str, where: str) -> Table
         refuse_unknown(key, fields, file, where)
     hints = get_type_hints(kind, include_extras=True)
     read = {
-        field.name: _value(values[key], hints[field.name], file, f"{where}.{key}")
+        field.name: _value(values[key], hints[field.name], file, f"{where}.{key}" if where else key)
         for key, field in fields.items()
         if key in values
     }
     missing = [key for key, field in fields.items() if key not in values and _needed(field)]
     if missing:
-        raise PlanError(f"{file}: [{where}] lacks {missing[0]!r}; add it to the table")
+        raise PlanError(f"{file}: {_place(where)} lacks {missing[0]!r}; add it there")
     return kind(**read)
 
 
@@ -121,8 +121,11 @@ def refuse_unknown(key: str, allowed: Mapping[str, object], file: str, where: st
     """PlanError unless ``key`` is one of ``allowed``."""
     if key not in allowed:
         known = ", ".join(sorted(allowed))
-        place = f"[{where}]" if where else "the file"
-        raise PlanError(f"{file}: {place} does not know {key!r}; use one of: {known}")
+        raise PlanError(f"{file}: {_place(where)} does not know {key!r}; use one of: {known}")
+
+
+def _place(where: str) -> str:
+    return f"[{where}]" if where else "the file"
 
 
 def _needed(field: dataclasses.Field[Any]) -> bool:

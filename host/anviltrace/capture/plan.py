@@ -57,7 +57,7 @@ def read_plan(path: Path) -> Plan:
     Raises PlanError naming file, key, value and limit.
     """
     tables, text = read_toml(path)
-    table = read_table(_PlanTable, tables, str(path), "plan")
+    table = read_table(_PlanTable, tables, str(path), "")
     values = {field.name: getattr(table, field.name) for field in dataclasses.fields(table)}
     values["marks_s"] = _marks(table.marks_s, table.drive_s, str(path))
     values["thresholds_nm"] = _thresholds(table.thresholds_nm, str(path))

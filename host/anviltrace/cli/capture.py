@@ -349,8 +349,10 @@ def describe(done: RunSet, archive: Archive, scale: Scale) -> dict[str, Any]:
 def describe_run(run: Run, archive: Archive) -> dict[str, Any]:
     """A run as plain data: units are in the names."""
     rate_hz = run.rate_hz
+    decided = archive.decisions(run.id)
     return {
         "id": run.id,
+        "verdict": decided[-1].verdict if decided else None,
         "state": run.state.value,
         "end_reason": run.end_reason,
         "samples": run.samples,
@@ -372,6 +374,9 @@ def show(done: dict[str, Any], archive_path: Path) -> None:
         missing = "every sample is there" if run["complete"] else f"{run['gaps']} gaps"
         onset = "no onset" if run["onset_s"] is None else f"onset {run['onset_s']:.3f} s"
         rate = "rate unknown" if run["rate_hz"] is None else f"{run['rate_hz']:.2f} S/s"
-        click.echo(f"run {number}  {run['id'][:8]}  {run['samples']} samples  {rate}  {onset}  {missing}")
+        judged = "  DISCARDED" if run["verdict"] == "discard" else ""
+        click.echo(
+            f"run {number}  {run['id'][:8]}  {run['samples']} samples  {rate}  {onset}  {missing}{judged}"
+        )
     click.echo(f"zero moved by {done['zero_moved']} from first to last")
     click.echo(f"in {archive_path}; look at a run with: anviltrace archive show {done['runs'][0]['id'][:8]}")

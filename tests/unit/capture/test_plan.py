@@ -88,7 +88,7 @@ def test_a_plan_with_everything(tmp_path: Path) -> None:
         ('rotation = "clockwise"', "use one of: cw, ccw"),
         ('thread = "metric"', "right, left, none"),
         ("name = 5", "name = 5"),
-        ("wait_s = 5", "does not know 'wait_s'"),
+        ("wait_s = 5", "plan.toml: the file does not know 'wait_s'"),
         ("gain = 0", "gain = 0"),
         ('duty = "loosening"', "correct rotation, thread or duty"),
     ],

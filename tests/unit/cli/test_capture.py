@@ -142,7 +142,7 @@ def test_a_person_is_led_through_and_keeps_the_run(board: StandIn, files: Path) 
     assert run.supply_state == "fresh"
     assert decisions == ["keep: "]
     assert run.id[:8] in result.stdout
-    assert "every sample is there" in result.stdout
+    assert result.stdout.splitlines()[0].endswith("every sample is there")
 
 
 def test_discarding_asks_for_the_reason(board: StandIn, files: Path) -> None:
@@ -151,6 +151,7 @@ def test_discarding_asks_for_the_reason(board: StandIn, files: Path) -> None:
     assert result.exit_code == 0, result.output
     run, decisions = stored_run(files)
     assert decisions == ["discard: socket slipped"]
+    assert result.stdout.splitlines()[0].endswith("  DISCARDED")
     assert run.samples > 3000
 
 
@@ -168,7 +169,7 @@ def test_json_is_all_there_is_on_stdout(board: StandIn, files: Path) -> None:
 @pytest.mark.parametrize(
     ("spoil", "code", "words"),
     [
-        (lambda folder: (folder / "plan.toml").write_text("drive_s = 0"), 8, "plan.drive_s"),
+        (lambda folder: (folder / "plan.toml").write_text("drive_s = 0"), 8, "plan.toml: drive_s = 0"),
         (lambda folder: (folder / "plan.toml").unlink(), 8, "check the name"),
         (lambda folder: (folder / "plan.toml").write_bytes(b"\xff"), 8, "not UTF-8"),
         (lambda folder: (folder / "bench.toml").write_text(BENCH.replace("Ostrelby", "Hare")), 8, "'Hare'"),
