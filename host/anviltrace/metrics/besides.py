@@ -19,6 +19,9 @@ from anviltrace.trace.vibration import weighted_axis, why_too_slow
 AXES = (Quantity.HANDLE_X, Quantity.HANDLE_Y, Quantity.HANDLE_Z)
 MOST_MISSING = 0.1
 """Share of a stretch that may be missing in a side channel."""
+_OF_SUPPLY = (Quantity.SUPPLY_VOLTAGE, Quantity.SUPPLY_CURRENT)
+SWING_SAMPLES = 4
+"""Samples from blow to blow that follow what swings with the blows."""
 LEAST_SAMPLES = 5
 """So many samples of a side channel must lie in a stretch."""
 
@@ -93,6 +96,12 @@ class Besides:
         volts, amperes = get(Quantity.SUPPLY_VOLTAGE), get(Quantity.SUPPLY_CURRENT)
         return switched_on_s(volts, amperes, self.zero_s, self.end_s)
 
+    @cached_property
+    def _blow_hz(self) -> float:
+        """Usual blows a second; 0 where they are not known."""
+        blows = self.a.blows
+        return 0.0 if blows is None or len(blows) < 2 else 1.0 / float(np.median(np.diff(blows.start_s)))
+
     def why_not(self, quantities: Iterable[Quantity], from_s: float, to_s: float) -> str:
         """Why these channels say nothing about a stretch; empty where they do."""
         for quantity in quantities:
@@ -108,19 +117,20 @@ class Besides:
                     f"{samples} samples of the {quantity} where it is needed are too few: {LEAST_SAMPLES} at "
                     "least"
                 )
-            if reason := self._turned(quantity):
+            if reason := self.turned(quantity):
                 return reason
             missing = record.missing_share(from_s, to_s)
             if missing > MOST_MISSING:
                 return f"{missing:.0%} of the {quantity} are missing where it is needed"
         return ""
 
-    def _turned(self, quantity: Quantity) -> str:
+    def turned(self, quantity: Quantity) -> str:
         """Whether a supply channel is negative while the tool strikes; what the tool draws is positive."""
-        if quantity not in (Quantity.SUPPLY_VOLTAGE, Quantity.SUPPLY_CURRENT):
+        if quantity not in _OF_SUPPLY:
             return ""
         record = self.records[quantity]
-        median = float(np.median(record.between(self.zero_s, self.end_s)))
+        driven = record.between(self.zero_s, self.end_s)
+        median = float(np.median(driven)) if len(driven) else 0.0
         if median >= -2.0 * record.u_zero - noise_sd(record.values):
             return ""
         return (
@@ -138,6 +148,11 @@ class Besides:
                 found.append(
                     f"{clipped} samples of the {quantity} lie at the limit of what recorded it (clipping): "
                     "the truth may lie beyond the interval"
+                )
+            if quantity in _OF_SUPPLY and record.rate_hz < SWING_SAMPLES * self._blow_hz:
+                found.append(
+                    f"at {record.rate_hz:.3g} samples/s the {quantity} is not followed from blow to blow: "
+                    "right only if each sample is a mean, or samples and blows do not keep step"
                 )
             if missing:
                 found.append(f"{missing:.1%} of the {quantity} are missing and bridged by straight lines")

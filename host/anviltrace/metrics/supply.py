@@ -190,6 +190,8 @@ def trigger_time(b: Besides) -> Value:
 
 
 def _open(b: Besides) -> Estimate | str:
+    if reason := b.turned(Quantity.SUPPLY_VOLTAGE):
+        return reason
     if b.on_s is None:
         return _BEGINS_LATE
     found = supply.open_circuit(b.volts, b.on_s)

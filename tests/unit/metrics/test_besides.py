@@ -203,6 +203,35 @@ def test_a_sensor_the_other_way_round_is_found_out(made: tuple[RunFacts, Truth])
     assert value(result, "supply_open").value == pytest.approx(truth["supply_open"], rel=0.002)
 
 
+def test_a_voltage_the_other_way_round_has_no_open_circuit(made: tuple[RunFacts, Truth]):
+    facts, _ = supplied(made[0])
+    ((first, counts),) = facts.sides[0].pieces
+    turned = replace(facts, sides=(replace(facts.sides[0], pieces=((first, -counts),)), facts.sides[1]))
+    result = evaluate(turned)
+    for name in ("supply_open", "supply_sag", "supply_loaded", "energy_run"):
+        assert (
+            "V while the tool strikes: its sensor is connected the other way" in value(result, name).withheld
+        )
+
+
+def test_a_supply_that_does_not_follow_the_blows_says_so(made: tuple[RunFacts, Truth]):
+    facts, _ = supplied(made[0])
+    assert not value(evaluate(facts), "current_mean").flags
+    slow = SIDE_HZ / 100
+    channels = tuple(
+        replace(
+            one,
+            channel=replace(one.channel, rate_hz=slow),
+            pieces=((0, np.ascontiguousarray(one.pieces[0][1][::100])),),
+        )
+        for one in facts.sides
+    )
+    found = value(evaluate(replace(facts, sides=channels)), "current_mean")
+    assert any(
+        "at 50 samples/s the supply current is not followed from blow to blow" in flag for flag in found.flags
+    )
+
+
 def test_a_supply_read_a_few_times_only_is_withheld(made: tuple[RunFacts, Truth]):
     """Three readings in the drive window say little of its median; each number names what would do."""
     zero_s, end_s = window(evaluate(made[0]))
