@@ -119,12 +119,16 @@ class Analysis:
         return BASE_OVER_FWHM * self.unfiltered.width_s
 
     @cached_property
-    def impulse_sampling(self) -> Numbers:
-        """Standard deviation that sampling gives each blow's impulse, as a share of it. A blow whose width is
-        not known counts as one of the usual width, and as one sample wide where none is known."""
+    def taken_base_s(self) -> Numbers:
+        """The same; a blow whose width is not known counts as one of the usual width, and as one sample wide
+        where none is known."""
         usual_s = BASE_OVER_FWHM * self.usual_width_s or 1.0 / self.signal.rate_hz
-        base_s = np.where(np.isfinite(self.base_s), self.base_s, usual_s)
-        return impulse_error_sd(base_s, self.signal.rate_hz, self.facts.boxcars_s)
+        return np.where(np.isfinite(self.base_s), self.base_s, usual_s)
+
+    @cached_property
+    def impulse_sampling(self) -> Numbers:
+        """Standard deviation that sampling gives each blow's impulse, as a share of it."""
+        return impulse_error_sd(self.taken_base_s, self.signal.rate_hz, self.facts.boxcars_s)
 
     @cached_property
     def peak_loss(self) -> Numbers:
@@ -169,7 +173,7 @@ class Analysis:
     @cached_property
     def _kept(self) -> tuple[Numbers, Numbers]:
         """Least and largest share of its height that each blow keeps behind a filter."""
-        return self.filter.kept(self.base_s)
+        return self.filter.kept(self.taken_base_s)
 
     @property
     def peak_noise_sd(self) -> float:

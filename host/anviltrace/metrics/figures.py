@@ -29,7 +29,7 @@ def value_with_uncertainty(value: float, expanded: float | None) -> str:
         return rounded(value)
     if expanded == 0.0:
         _must_be_finite(value)
-        return f"{value:g}"
+        return f"{value:.0f}" if value == round(value) else f"{value:g}"
     place = last_place(expanded)
     return f"{_at(value, place)} ± {_at(expanded, place)}"
 

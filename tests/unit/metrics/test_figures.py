@@ -22,6 +22,7 @@ from anviltrace.metrics.figures import bound, last_place, least, rounded, value_
         (0.2178341, 0.00042, "0.21783 ± 0.00042"),
         (417.2, None, "417.2"),
         (39.0, 0.0, "39"),
+        (1234567.0, 0.0, "1234567"),
     ],
 )
 def test_value_and_uncertainty_end_at_the_same_place(value: float, expanded: float | None, text: str) -> None:
