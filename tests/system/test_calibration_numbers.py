@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 from demofiles import copy_demo_files
 
+from anviltrace.cli import console
 from anviltrace.cli.main import cli
 from anviltrace.errors import CalibrationError
 
@@ -111,3 +112,15 @@ def test_beyond_the_weights(recorded: list[str]) -> None:
     result = CliRunner().invoke(cli, ["calibration", "show", *recorded, "--at", "900"])
     assert isinstance(result.exception, SystemExit | CalibrationError)
     assert "highest load of 321.8 N·m" in result.stderr + str(result.exception)
+
+
+def test_a_budget_on_a_narrow_terminal_is_whole(recorded: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(console, "WIDTH_WITHOUT_TERMINAL", 100)
+    shown = run("show", *recorded, "--all").stdout
+    table = shown[shown.index("distribution") :].partition("not in it")[0]
+    assert "…" not in table
+    assert "e-" not in table  # no powers of ten
+    assert table.count("rectangular") > 5
+    shares = [float(line.split()[-1]) for line in table.splitlines() if "∞" in line]
+    assert len(shares) > 10
+    assert max(shares) > 10.0

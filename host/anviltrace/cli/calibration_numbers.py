@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from anviltrace.cli.console import print_table
+from anviltrace.cli.console import longest_word, print_table
 from anviltrace.cli.options import finite
 from anviltrace.units import TorqueUnit
 
@@ -28,6 +28,7 @@ RULE_NAMES = ("simple", "guard-band")
 """Spelled out for the same reason."""
 _LIMITS_PERCENT = (1.0, 2.0, 5.0)
 """Expanded uncertainties that a smallest usable torque is stated for."""
+SYMBOL_WIDTH = 8
 _SYMBOLS = {
     "repeatability_percent": "b'",
     "reproducibility_percent": "b",
@@ -378,32 +379,41 @@ def _print_result(result: Mapping[str, Any], profile: Mapping[str, str], unit: s
 
 
 def _print_terms(terms: Sequence[Mapping[str, Any]], unit: str) -> None:
+    from anviltrace.metrics.figures import rounded
+
     heads = ["", "source", "estimate", "width", "distribution", "divisor", f"{unit}\nper unit", f"u\n{unit}",
-             "degrees of\nfreedom", "share\n%"]  # fmt: skip
+             "degrees\nof\nfreedom", "share\n%"]  # fmt: skip
     rows = [
         [
             term["symbol"],
             term["source"],
             f"{term['estimate']:.6g} {term['unit']}",
-            f"{term['width']:.2g}",
+            rounded(term["width"], 2),
             term["distribution"],
             f"{term['divisor']:.2f}",
-            f"{term['sensitivity']:.3g}",
+            "<0.0001" if 0.0 < abs(term["sensitivity"]) < 1e-4 else rounded(term["sensitivity"], 3),
             f"{term['u']:.4f}",
             _degrees(term["degrees_of_freedom"]),
             f"{term['share_percent']:.1f}",
         ]
         for term in terms
     ]
-    _print(heads, rows, words=(0, 1, 4))
+    _print(heads, rows, words=(0, 1, 4), gap=1)
 
 
-def _print(heads: Sequence[str], rows: Sequence[Sequence[str]], words: Sequence[int] = ()) -> None:
+def _print(
+    heads: Sequence[str], rows: Sequence[Sequence[str]], words: Sequence[int] = (), gap: int = 2
+) -> None:
+    """A table with columns of ``words``, which may take several lines, and of numbers, which may not."""
     from rich.table import Table
 
-    table = Table(box=None, padding=(0, 2, 0, 0))
+    table = Table(box=None, padding=(0, gap, 0, 0), pad_edge=False)
     for place, head in enumerate(heads):
-        table.add_column(head, justify="left" if place in words else "right")
+        if place in words:
+            longest = longest_word([head, *(row[place] for row in rows)])
+            table.add_column(head, min_width=longest, max_width=None if head else SYMBOL_WIDTH)
+        else:
+            table.add_column(head, justify="right", no_wrap=True)
     for row in rows:
         table.add_row(*row)
     print_table(table)

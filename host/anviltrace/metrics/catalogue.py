@@ -7,6 +7,8 @@ wrenches, so the definitions are our own; ``source`` says where they follow comm
 
 from __future__ import annotations
 
+from difflib import get_close_matches
+
 from anviltrace.errors import AnalysisError
 from anviltrace.metrics.entry import (
     ALL_RIGS,
@@ -702,7 +704,11 @@ def metric(name: str) -> Metric:
         AnalysisError: there is none.
     """
     if name not in CATALOGUE:
-        raise AnalysisError(f"there is no metric {name!r}: use one of {', '.join(CATALOGUE)}")
+        near = get_close_matches(name, CATALOGUE)
+        perhaps = f"perhaps {', '.join(near)}; " if near else ""
+        raise AnalysisError(
+            f"there is no metric {name!r}: {perhaps}`anviltrace metrics --explain` lists them"
+        )
     return CATALOGUE[name]
 
 

@@ -169,7 +169,8 @@ def test_a_metric_is_explained(call) -> None:
 @pytest.mark.parametrize(
     ("words", "code", "said"),
     [
-        (("--explain", "breakaway"), 11, "there is no metric 'breakaway': use one of retained_final"),
+        (("--explain", "breakaway"), 11, "no metric 'breakaway': `anviltrace metrics --explain` lists them"),
+        (("--explain", "mean_peak"), 11, "no metric 'mean_peak': perhaps "),
         ((f"{recorded.shop().run(301).id}",), 11, "is a zero recording: name the run of a tool"),
         (("ffff",), 6, "has no run ffff"),
     ],
