@@ -165,8 +165,9 @@ def bring(
 
     It becomes a run of the kind "import", with the rig, tool and supply of the bench file and the duty of
     the plan. `anviltrace metrics` works on it as on any run; `compare` and `report` leave imports out. What
-    the file does not say is asked for, or given by options. Torque needs to be known to some percent, and a
-    zero to be vouched for: where there is none, what needs one is withheld.
+    the file does not say is asked for, or given by options; units in its headings, as in Time (ms), are
+    believed, and what is given must agree with them. Torque needs to be known to some percent, and a zero to
+    be vouched for: where there is none, what needs one is withheld.
 
     With --side further columns on the same time axis come along, each a QUANTITY: supply voltage, supply
     current, handle acceleration x (and y, z), handle rotation (its rate), trigger. UNIT is v, mv, a, ma,

@@ -40,6 +40,11 @@ from anviltrace.records import (
 
 LEAST_ZERO_S, LEAST_ZERO = 0.05, 20
 """A zero reading is at least so long, and holds so many samples."""
+MOST_SWING, FAR_OVER_USUAL = 0.1, 3.0
+"""With blows in it a zero reading swings by more than this share of the whole recording, and its standard
+deviation is so many times what that of most samples is."""
+SD_PER_MAD = 1.4826
+"""Standard deviation of normal noise over its median distance from the median."""
 ONSET_SHARE = 0.02
 """Share of the largest departure that an onset must exceed (common practice, of the range)."""
 
@@ -91,7 +96,20 @@ def _zero_counts(foreign: Foreign, stretch: Stretch) -> Counts:
             f"the zero from {stretch.start_s:g} to {stretch.end_s:g} s holds {len(counts)} samples; it takes "
             f"{LEAST_ZERO_S:g} s and {LEAST_ZERO} samples at least: give a longer stretch with --zero"
         )
+    swing = float(np.ptp(counts) / np.ptp(foreign.counts))
+    if swing > MOST_SWING and _is_struck(counts):
+        raise PlanError(
+            f"the zero from {stretch.start_s:g} to {stretch.end_s:g} s swings by {100.0 * swing:.0f} % of "
+            f"what the whole recording does (limit {100.0 * MOST_SWING:.0f} %), as where the tool strikes: "
+            "give a stretch at rest with --zero"
+        )
     return counts
+
+
+def _is_struck(counts: Counts) -> bool:
+    """Whether few samples swing far more than most of them, as blows do and noise, hum and drift do not."""
+    usual = SD_PER_MAD * float(np.median(np.abs(counts - np.median(counts))))
+    return float(counts.std()) > FAR_OVER_USUAL * usual
 
 
 def _sides(foreign: Foreign, zeros: Sequence[Stretch]) -> tuple[list[Counts], list[Counts]]:

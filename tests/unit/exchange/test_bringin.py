@@ -201,6 +201,10 @@ def test_the_same_file_comes_in_once(tmp_path: Path, stated: Stated):
         ({"unit": ForeignUnit.NM}, "values are in N·m already, so --nm-per-unit is 1 or -1; drop 50"),
         ({"zeros": (Stretch(-5.0, -4.0),)}, r"not within the recording, -0\.100 to .* s by its own time"),
         ({"zeros": (Stretch(0.0, 0.01),)}, r"holds 200 samples; it takes 0\.05 s and 20 samples"),
+        (
+            {"zeros": (Stretch(0.1, 0.5),)},
+            "of what the whole recording does .limit 10 %., as where the tool strikes",
+        ),
         ({"zeros": (Stretch(-0.09, 0.0), Stretch(0.0, 0.1))}, "2 zeros lie on one side"),
     ],
 )
