@@ -374,12 +374,12 @@ def _condition(result: RunResult) -> tuple[str, str, str]:
 
 def _description(result: RunResult) -> list[str]:
     plan, rig = result.context.plan, result.context.rig
-    zero = f"time zero is the {result.time_zero}, {result.time_zero_s:.3f} s into the record"
+    zero_s = result.time_zero_s
     return [
         *(part for part in _condition(result) if part != "–"),
         f"{plan.name} ({plan.rotation})" if plan else "",
         f"{rig.kind} rig {rig.name}",
-        zero if result.time_zero_s is not None else "",
+        "" if zero_s is None else f"time zero is the {result.time_zero}, {zero_s:.3f} s into the record",
         f"filter: {result.filter}",
     ]
 

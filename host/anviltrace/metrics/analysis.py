@@ -44,8 +44,8 @@ BEFORE_ONSET_S = 0.25
 recorder takes three departures within that time for the tool, and one for a disturbance."""
 MOST_HIDDEN = 0.75
 """A blow that was found has not lost more of its height than this to filter and sampling."""
-SHORT_S, REST_BEFORE_S = 0.02, 0.0035
-"""In shorter records a blow may lie too close to the beginning to be told from what is before it."""
+REST_BEFORE_S, SOON_S, CLEARLY_SD = 0.0035, 0.006, 10.0
+"""What rises so clearly and so soon after the beginning may be a blow that lacks the rest before it."""
 SINGLE_KNOCK = 2
 """Below this number of blows something knocked, but no tool struck."""
 
@@ -416,11 +416,12 @@ def _none_found(signal: Signal, cut: bool) -> str:
     """Why there is no blow."""
     if cut:
         return "no whole blow was found: the record, or a piece of it, ends in the middle of one"
-    lasts_s = len(signal.values) / signal.rate_hz
-    if lasts_s < SHORT_S:
+    top = int(signal.values.argmax())
+    after_s, height = top / signal.rate_hz, signal.values[top] - np.median(signal.values)
+    if after_s < SOON_S and height > CLEARLY_SD * signal.noise_sd:
         return (
-            f"no blow was found: the record lasts {1e3 * lasts_s:.2g} ms, and a blow is told by the "
-            f"{1e3 * REST_BEFORE_S:g} ms before it"
+            f"no blow was found: the highest torque comes {1e3 * after_s:.2g} ms after the record begins, "
+            f"and a blow is told by {1e3 * REST_BEFORE_S:g} ms of rest before it"
         )
     return _blows_against(signal) or "no blow was found in the record"
 

@@ -95,7 +95,8 @@ def shape_number(a: Analysis) -> Value:
     known = np.isfinite(shapes)
     shapes = shapes[known]
     if len(shapes) < 2:
-        return withheld("shape_number", f"{len(shapes)} blows have impulse, peak and width: 2 are needed")
+        why = f"2 blows with impulse, peak and width are needed, and there are {len(shapes)}"
+        return withheld("shape_number", why)
     if reason := strikes.why_no_outline(a):
         return withheld("shape_number", reason)
     value = float(np.median(shapes))

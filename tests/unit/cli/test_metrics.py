@@ -7,12 +7,15 @@ import json
 from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 import recorded
+from struck_facts import facts_of
 
-from anviltrace.cli.metrics import _passes
+from anviltrace.cli.metrics import _description, _passes
 from anviltrace.cli.options import FILTER_NAMES
 from anviltrace.metrics.catalogue import CATALOGUE
+from anviltrace.metrics.evaluate import evaluate
 from anviltrace.metrics.figures import value_with_uncertainty
 from anviltrace.metrics.flagtable import FLAGS
 from anviltrace.trace.filters import FILTERS
@@ -52,6 +55,13 @@ def test_a_run_by_name_shows_everything_about_it(call) -> None:
     assert "time zero is the first blow" in outcome.out
     for name in ("blow rate", "blow width", "highest peak", "maximum torque"):
         assert name in outcome.out
+
+
+def test_a_run_without_a_time_zero_is_described_all_the_same() -> None:
+    facts = facts_of(np.zeros(3000), 15_000.0)
+    words = _description(evaluate(facts))
+    assert "held rig" in " ".join(words)
+    assert "time zero" not in " ".join(words)
 
 
 def test_data_carries_its_unit_and_agrees_with_what_is_printed(call) -> None:
