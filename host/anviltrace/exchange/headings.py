@@ -19,7 +19,12 @@ _VALUE_UNITS = {
     "lb ft": "lbf·ft", "ft-lb": "lbf·ft", "ft-lbf": "lbf·ft", "ft·lbf": "lbf·ft", "ft lb": "lbf·ft",
     "kgf·m": "kgf·m", "kgf-m": "kgf·m", "kgf.m": "kgf·m", "kgf m": "kgf·m",
     "v": "V", "volt": "V", "volts": "V", "mv": "mV", "mv/v": "mV/V",
+    "lbf·in": "lbf·in", "lbf-in": "lbf·in", "lb-in": "lbf·in", "in-lb": "lbf·in", "in-lbf": "lbf·in",
+    "in lb": "lbf·in", "kgf·cm": "kgf·cm", "kgf-cm": "kgf·cm", "kgf.cm": "kgf·cm",
+    "knm": "kN·m", "kn·m": "kN·m", "kn.m": "kN·m", "ncm": "N·cm", "n·cm": "N·cm", "n.cm": "N·cm",
+    "uv": "µV", "µv": "µV", "μv": "µV",
 }  # fmt: skip
+"""Units of torque and voltage; those that cannot be stated contradict whatever is."""
 
 
 def split_unit(heading: str) -> tuple[str, str]:

@@ -276,6 +276,8 @@ def test_headings_that_contradict_what_was_stated_are_told(tmp_path: Path, state
         read_foreign(written(tmp_path, "t (ms),x"), Wanted(), replace(stated, time_unit_s=1.0))
     with pytest.raises(PlanError, match=r"the heading 'x \[mV\]' says mV, not V as stated: correct --unit"):
         read_foreign(written(tmp_path, "t,x [mV]"), Wanted(), stated)
+    with pytest.raises(PlanError, match=r"says lbf·in, not lbf·ft as stated"):
+        read_foreign(written(tmp_path, "t,x (in-lb)"), Wanted(), replace(stated, unit=ForeignUnit.LBF_FT))
 
 
 def test_what_scpi_writes_for_no_number_is_missing(tmp_path: Path, stated: Stated):
