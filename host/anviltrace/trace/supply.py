@@ -91,17 +91,24 @@ def switched_on_s(voltage: Aside | None, current: Aside | None, zero_s: float, e
     for shows, sense in ((current, 1.0), (voltage, -1.0)):
         if shows is None or shows.start_s > zero_s - LEAST_BEFORE_S:
             continue
-        before = shows.between(shows.start_s, shows.start_s + LEAST_BEFORE_S)
-        if len(before) < LEAST_BEFORE:
-            before = shows.values[:LEAST_BEFORE]
-        rest, driven = float(np.median(before)), float(np.median(shows.between(zero_s, end_s)))
-        beyond, change = _BEYOND_NOISE * noise_sd(before), sense * (driven - rest)
+        rest, driven = _at_rest(shows), float(np.median(shows.between(zero_s, end_s)))
+        beyond, change = _BEYOND_NOISE * noise_sd(_beginning(shows)), sense * (driven - rest)
         if change <= beyond or _ran_already(shows, sense, rest, driven, end_s):
             continue
         smooth = median_filter(shows.values, size=_RUNNING, mode="nearest")
         over = np.flatnonzero(sense * (smooth - rest) > max(ON_SHARE * change, beyond))
         return zero_s if not over.size else min(zero_s, float(shows.times_s[over[0]]))
     return None
+
+
+def _beginning(record: Aside) -> Floats:
+    """The first samples, before the tool is switched on."""
+    before = record.between(record.start_s, record.start_s + LEAST_BEFORE_S)
+    return before if len(before) >= LEAST_BEFORE else record.values[:LEAST_BEFORE]
+
+
+def _at_rest(record: Aside) -> float:
+    return float(np.median(_beginning(record)))
 
 
 def _ran_already(shows: Aside, sense: float, rest: float, driven: float, end_s: float) -> bool:
@@ -115,10 +122,10 @@ def _ran_already(shows: Aside, sense: float, rest: float, driven: float, end_s: 
 
 
 def switched_off_s(current: Aside, zero_s: float, end_s: float) -> float:
-    """When the current was last above a tenth of its median over the drive window."""
-    driven = float(np.median(current.between(zero_s, end_s)))
+    """When the current was last above what flowed at the beginning by a tenth of its change from there."""
+    rest, driven = _at_rest(current), float(np.median(current.between(zero_s, end_s)))
     smooth = median_filter(current.values, size=_RUNNING, mode="nearest")
-    over = np.flatnonzero(smooth > ON_SHARE * driven)
+    over = np.flatnonzero(smooth > rest + ON_SHARE * (driven - rest))
     return float(current.times_s[over[-1]]) if over.size else end_s
 
 

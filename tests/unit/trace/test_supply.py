@@ -46,6 +46,9 @@ def test_when_the_tool_was_switched_on_and_off(driven: tuple[Aside, Aside]):
     for shown in ((volts, amperes), (volts, None)):
         assert supply.switched_on_s(*shown, ZERO_S, END_S) == pytest.approx(ON_S, abs=0.003)
     assert supply.switched_off_s(amperes, ZERO_S, END_S) == pytest.approx(END_S, abs=0.003)
+    offset = replace(amperes, values=amperes.values + 8.0, u_zero=10.0)  # a clamp that was not zeroed
+    assert supply.switched_on_s(None, offset, ZERO_S, END_S) == pytest.approx(ON_S, abs=0.003)
+    assert supply.switched_off_s(offset, ZERO_S, END_S) == pytest.approx(END_S, abs=0.003)
     late = replace(volts, start_s=ZERO_S - 0.02)
     assert supply.switched_on_s(late, None, ZERO_S, END_S) is None
 
