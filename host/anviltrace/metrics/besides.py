@@ -14,7 +14,7 @@ from anviltrace.metrics.uncertainty import Part, rectangular
 from anviltrace.records import Quantity
 from anviltrace.trace.aside import Aside, aside_of
 from anviltrace.trace.supply import Estimate, noise_sd, switched_on_s
-from anviltrace.trace.vibration import weighted_axis, why_too_slow
+from anviltrace.trace.vibration import limited_axis, weighted_axis, why_too_slow
 
 AXES = (Quantity.HANDLE_X, Quantity.HANDLE_Y, Quantity.HANDLE_Z)
 MOST_MISSING = 0.1
@@ -83,11 +83,16 @@ class Besides:
     @cached_property
     def weighted(self) -> Mapping[Quantity, Aside]:
         """The axes of the handle behind the weighting of ISO 5349-1, as far as they are fast enough."""
-        return {
-            axis: weighted_axis(self.records[axis])
-            for axis in AXES
-            if axis in self.records and not why_too_slow(self.records[axis].rate_hz)
-        }
+        return {axis: weighted_axis(record) for axis, record in self._fast_axes().items()}
+
+    @cached_property
+    def limited(self) -> Mapping[Quantity, Aside]:
+        """The same axes with its band limiting alone."""
+        return {axis: limited_axis(record) for axis, record in self._fast_axes().items()}
+
+    def _fast_axes(self) -> dict[Quantity, Aside]:
+        there = {axis: self.records[axis] for axis in AXES if axis in self.records}
+        return {axis: record for axis, record in there.items() if not why_too_slow(record.rate_hz)}
 
     @cached_property
     def on_s(self) -> float | None:

@@ -218,7 +218,8 @@ def _of_kicks(b: Besides, name: str, of: Callable[[vibration.Kicks], Numbers]) -
         return withheld(name, reason)
 
     def later(by_s: float) -> Numbers:
-        return of(vibration.kicks([axis.shifted(by_s) for axis in axes], blows_s))
+        moved, limited = ([axis.shifted(by_s) for axis in one] for one in (axes, b.limited.values()))
+        return of(vibration.kicks(moved, limited, blows_s))
 
     found = later(0.0)
     worst = max(axes, key=lambda axis: axis.u_relative)

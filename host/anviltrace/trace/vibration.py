@@ -162,19 +162,25 @@ class Kicks:
     swing_m_per_s: Floats
 
 
-def kicks(axes: Sequence[Aside], blows_s: Floats) -> Kicks:
-    """Acceleration and swing of the handle from blow to blow; the axes are on one grid, shape (n,) each.
+def limited_axis(axis: Aside) -> Aside:
+    """One axis with the band limiting alone."""
+    return replace(axis, values=band_limited(axis.values, axis.rate_hz))
+
+
+def kicks(axes: Sequence[Aside], limited: Sequence[Aside], blows_s: Floats) -> Kicks:
+    """Acceleration and swing of the handle from blow to blow; the axes, as recorded and band-limited, are on
+    one grid, shape (n,) each.
 
     Within each interval the mean of each axis is taken out before integrating, since a handle that is held
     has at its end the velocity it had at its beginning; so neither gravity nor a drifting zero adds up.
     """
     rate_hz = axes[0].rate_hz
-    limited = np.stack([band_limited(axis.values, rate_hz) for axis in axes])
+    lengths = np.sqrt(sum(axis.values**2 for axis in limited))
     raw = np.stack([axis.values for axis in axes])
     peaks, swings = [], []
     for start_s, end_s in pairwise(blows_s):
         part = axes[0].stretch(float(start_s), float(end_s))
-        peaks.append(float(np.sqrt((limited[:, part] ** 2).sum(axis=0)).max()))
+        peaks.append(float(lengths[part].max()))
         swings.append(_swing(raw[:, part], rate_hz))
     return Kicks(np.array(peaks), np.array(swings))
 

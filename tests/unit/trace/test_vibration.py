@@ -12,6 +12,7 @@ from anviltrace.trace.vibration import (
     LEAST_RATE_HZ,
     is_shifted,
     kicks,
+    limited_axis,
     offset_shift,
     rms_of,
     total_value,
@@ -80,7 +81,7 @@ def test_kicks_of_a_handle_that_is_pushed_at_every_blow():
         push += np.where((into >= 0) & (into < 0.01), 200.0 * np.sin(np.pi * into / 0.01), 0.0)
         push -= np.where((into >= 0.05) & (into < 0.06), 200.0 * np.sin(np.pi * (into - 0.05) / 0.01), 0.0)
     axes = [record(0.6 * push + 9.81), record(0.8 * push), record(np.zeros_like(push))]
-    found = kicks(axes, blows_s)
+    found = kicks(axes, [limited_axis(axis) for axis in axes], blows_s)
     assert found.swing_m_per_s == pytest.approx(np.full(len(blows_s) - 1, 2 * 200.0 * 0.01 / np.pi), rel=0.01)
     assert found.peak_m_per_s2 == pytest.approx(np.full(len(blows_s) - 1, 200.0), rel=0.25)
 
