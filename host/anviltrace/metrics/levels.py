@@ -54,7 +54,8 @@ def retained_final(a: Analysis) -> Value:
     level = float(np.mean(a.signal.values[first:last][present]))
     noise = Part("noise", a.signal.noise_of_mean(int(present.sum())))
     flags = () if a.blows is not None else (f"read from {SETTLE_S:g} s after the signal to release",)
-    return _retained(a, name, level, [noise], flags=flags)
+    kept = _retained(a, name, level, [noise], flags=flags)
+    return at_least(kept, _at_limit(a, a.signal.values[first:last]))
 
 
 def retained_at(a: Analysis, at_s: float) -> Value:
@@ -75,7 +76,14 @@ def retained_at(a: Analysis, at_s: float) -> Value:
     kept = float(along[after - 1] if when_s < step_s else along[after])
     apart = rectangular("between two levels", max(abs(half_step), abs(level - kept)))
     flag = BRIDGED if envelope.bridged_at(when_s) else ""
-    return _retained(a, name, level, [*parts_of_level(a), apart], at_s=at_s, flags=(flag,))
+    retained = _retained(a, name, level, [*parts_of_level(a), apart], at_s=at_s, flags=(flag,))
+    return at_least(retained, _at_limit(a, along[after - 1 : after + 1]))
+
+
+def _at_limit(a: Analysis, levels: Numbers) -> str:
+    """Why a retained torque is no more than a lower bound: the converter was at its limit; else empty."""
+    at_limit = (levels >= a.signal.highest) | (levels <= a.signal.lowest)
+    return a.clipped_flag if bool(at_limit.any()) else ""
 
 
 def step_between(a: Analysis, times_s: Numbers, after: int) -> float:

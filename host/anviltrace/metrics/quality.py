@@ -87,7 +87,8 @@ def _of_peaks(flags: Sequence[Raised], values: Iterable[Value]) -> tuple[str, ..
         return _distinct(raised)
     if peak.value is None:
         what = WITHHELD if peak.beyond is None else LOWER_BOUNDS
-        return (what,) if peak.withheld in known else (f"{what}, {in_short(peak.withheld)}",)
+        reasons = {flag.text for flag in flags if flag.weight in (Weight.CARE, Weight.UNUSABLE)}
+        return (what,) if peak.withheld in reasons else (f"{what}, {in_short(peak.withheld)}",)
     own = [text for text in peak.flags if text not in known and not text.startswith(_ABOVE_WEIGHTS)]
     return _distinct([*raised, *map(in_short, own)])
 

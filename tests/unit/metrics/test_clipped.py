@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from blow_train import Train
-from struck_facts import struck_facts, with_counts
+from simulated import COUNTS_PER_NM
+from struck_facts import facts_of, struck_facts, with_counts
 
 from anviltrace.metrics.evaluate import evaluate
 from anviltrace.metrics.facts import RunFacts
@@ -73,6 +74,20 @@ def test_blows_that_are_whole_beside_a_mark_are_stated() -> None:
     assert value_of(result, "peak_max").beyond is not None
     for at_s in (0.1, 0.5):
         assert value_of(result, "peak_at", at_s).value is not None
+
+
+def test_a_level_at_the_limit_of_a_slow_converter_is_a_lower_bound() -> None:
+    torque_nm = np.concatenate((np.zeros(400), np.linspace(60.0, 120.0, 600), np.full(600, 118.0)))
+    facts = facts_of(torque_nm, 80.0)
+    run = replace(facts.context.run, onset_index=400, release_index=1000)
+    facts = replace(facts, context=replace(facts.context, run=run))
+    whole, result = evaluate(facts), evaluate(limited(facts, round(100.0 * COUNTS_PER_NM)))
+    assert value_of(whole, "retained_final").value == pytest.approx(118.0, abs=0.5)
+    for name in ("retained_final", "mean_torque"):
+        value = value_of(result, name)
+        assert value.beyond is not None
+        assert value.beyond < (value_of(whole, name).value or 0.0)
+    assert "cannot show single blows" in whole.quality.text
 
 
 def test_levels_below_the_range_withhold_what_counts_from_them(facts: RunFacts) -> None:
