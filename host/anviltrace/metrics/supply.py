@@ -22,6 +22,8 @@ _BEGINS_LATE = (
     "the record begins too late to show the tool being switched on, or nothing in it changes then: it takes "
     "a tenth of a second before that"
 )
+_SUDDEN_S = 0.02
+"""A tool takes longer than this from being switched on to its first blow (our rule)."""
 _FLOWED_ON = "the current still flowed when its record ended, so this is a lower bound"
 
 
@@ -32,7 +34,7 @@ def open_voltage(b: Besides) -> Value:
         return withheld(name, found)
     parts = [*parts_of(found), scale_part(b.volts, found.value), zero_part(b.volts)]
     flags = b.flags(VOLTS, b.volts.start_s, b.zero_s if b.on_s is None else b.on_s)
-    return stated(name, found.value, parts, flags=flags)
+    return stated(name, found.value, parts, flags=(_sudden(b), *flags))
 
 
 def loaded_voltage(b: Besides) -> Value:
@@ -71,7 +73,8 @@ def sag(b: Besides) -> Value:
         *parts_of(quiet, 100.0 * under.value / quiet.value**2),
         zero_part(b.volts, 100.0 * share / quiet.value),
     ]
-    return stated(name, 100.0 * share, parts, flags=b.flags(VOLTS, b.volts.start_s, b.end_s))
+    flags = (_sudden(b), *b.flags(VOLTS, b.volts.start_s, b.end_s))
+    return stated(name, 100.0 * share, parts, flags=flags)
 
 
 def inner_resistance(b: Besides) -> Value:
@@ -187,6 +190,16 @@ def trigger_time(b: Besides) -> Value:
         return withheld("trigger_time", "the trigger was held already, or still, at an end of its record")
     parts = [rectangular("both ends to a sample", math.sqrt(2.0) * 0.5 / record.rate_hz)]
     return stated("trigger_time", float(held.sum()) / record.rate_hz, parts)
+
+
+def _sudden(b: Besides) -> str:
+    """What to say where only the voltage is there, and first fell when the first blow came."""
+    if b.on_s is None or b.has(AMPERES) or b.on_s < b.zero_s - _SUDDEN_S:
+        return ""
+    return (
+        "the voltage first fell when the first blow came: if the tool was running by then, this is not the "
+        "open-circuit voltage; a current beside it would tell"
+    )
 
 
 def _open(b: Besides) -> Estimate | str:

@@ -214,6 +214,17 @@ def test_a_voltage_the_other_way_round_has_no_open_circuit(made: tuple[RunFacts,
         )
 
 
+def test_a_voltage_that_falls_with_the_first_blow_may_be_that_of_a_running_tool(made: tuple[RunFacts, Truth]):
+    facts, _ = supplied(made[0])
+    zero_s, _ = window(evaluate(made[0]))
+    volts = np.where(clock(facts) < zero_s - 0.002, 19.0, 18.0) + 0.001 * np.sin(np.arange(clock(facts).size))
+    sudden = evaluate(replace(facts, sides=(side(Quantity.SUPPLY_VOLTAGE, volts),)))
+    for name in ("supply_open", "supply_sag"):
+        assert "first fell when the first blow came" in value(sudden, name).flags[0]
+    alone = value(evaluate(replace(facts, sides=facts.sides[:1])), "supply_open")
+    assert not alone.flags
+
+
 def test_a_supply_that_does_not_follow_the_blows_says_so(made: tuple[RunFacts, Truth]):
     facts, _ = supplied(made[0])
     assert not value(evaluate(facts), "current_mean").flags
