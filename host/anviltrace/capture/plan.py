@@ -82,10 +82,10 @@ def settings_wanted(
 def _marks(marks: list[object], drive_s: float, file: str) -> tuple[float, ...]:
     for mark in marks:
         if isinstance(mark, bool) or not isinstance(mark, int | float) or not math.isfinite(mark):
-            raise PlanError(f"{file}: plan.marks_s holds {mark!r}; give seconds after the first blow")
+            raise PlanError(f"{file}: marks_s holds {mark!r}; give seconds after the first blow")
         if not 0 < mark <= drive_s:
             raise PlanError(
-                f"{file}: plan.marks_s holds {mark:g} s, outside the drive time of {drive_s:g} s; "
+                f"{file}: marks_s holds {mark:g} s, outside the drive time of {drive_s:g} s; "
                 "lengthen drive_s or drop the mark"
             )
     return _rising("marks_s", marks, file)
@@ -94,7 +94,7 @@ def _marks(marks: list[object], drive_s: float, file: str) -> tuple[float, ...]:
 def _thresholds(levels: list[object], file: str) -> tuple[float, ...]:
     for level in levels:
         if isinstance(level, bool) or not isinstance(level, int | float) or not 0 < level < math.inf:
-            raise PlanError(f"{file}: plan.thresholds_nm holds {level!r}; give torques above 0 in N·m")
+            raise PlanError(f"{file}: thresholds_nm holds {level!r}; give torques above 0 in N·m")
     return _rising("thresholds_nm", levels, file)
 
 

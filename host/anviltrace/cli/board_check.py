@@ -134,7 +134,7 @@ def check(
       hum_fail_uv_per_v = 2      drift_look_uv_per_v = 1     (in a minute)
 
     \b
-    Example, on the virtual rig (its files are written by `anviltrace demo`):
+    Example, on the virtual rig, in the folder that `anviltrace demo` leaves:
       anviltrace board check --port virtual://fishplate-fast --pictures check/
     """
     from anviltrace.archive.archive import Archive

@@ -79,7 +79,7 @@ def check(
     weight, and against the checks before it: always the same weight on the same arm makes the chart.
 
     \b
-    Example, on the virtual rig (its files are written by `anviltrace demo`):
+    Example, on the virtual rig, in the folder that `anviltrace demo` leaves:
       anviltrace calibration check --mass "check weight" --arm "long arm" --direction cw \\
           --plan tightening.toml --port virtual://fishplate-held
     """

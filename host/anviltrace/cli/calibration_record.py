@@ -116,7 +116,7 @@ def record(
       within_kg = 0.02
 
     \b
-    Example, on the virtual rig (its files are written by `anviltrace demo`):
+    Example, on the virtual rig, in the folder that `anviltrace demo` leaves:
       anviltrace calibration record --arm "long arm" --direction cw \\
           --plan tightening.toml --port virtual://fishplate-held
     """

@@ -69,7 +69,7 @@ def shunt(
       bridge_within_percent = 0.3
 
     \b
-    Example, on the virtual rig (its files are written by `anviltrace demo`):
+    Example, on the virtual rig, in the folder that `anviltrace demo` leaves:
       anviltrace calibration shunt --with "100 kilohm" --port virtual://deadweight-hx711
     """
     from anviltrace.archive.archive import Archive

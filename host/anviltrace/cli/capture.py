@@ -113,7 +113,7 @@ def capture(
     before. Nothing is recorded behind its end, so what the joint retains at last is not known from it.
 
     \b
-    Example, on the virtual rig (its files are written by `anviltrace demo`):
+    Example, on the virtual rig, in the folder that `anviltrace demo` leaves:
       anviltrace capture tightening.toml --tool Ostrelby --supply "fresh pack" \\
           --port virtual://fishplate-held --yes
     """

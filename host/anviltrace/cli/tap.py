@@ -67,7 +67,7 @@ def tap(
     do: another fitting rings differently. Without --rate the board's fastest rate is taken.
 
     \b
-    Example, on the virtual rig (its files are written by `anviltrace demo`):
+    Example, on the virtual rig, in the folder that `anviltrace demo` leaves:
       anviltrace board tap --port virtual://fishplate-fast
     """
     from anviltrace.archive.archive import Archive
