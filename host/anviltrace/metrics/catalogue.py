@@ -200,8 +200,9 @@ _ENTRIES = (
         ),
         uncertainty=(
             "times of the blows: 0.14/N samples for straight lines between samples (N samples on the base "
-            "width), noise and what still rings over the slope at half height, 0.6 % of the base width on a "
-            "held rig; clock of the board (100 ppm, common practice)."
+            "width), noise and what still rings over the slope at half height, 0.4 % of the base width on a "
+            "held rig; where widths jump by a quarter and more (half heights on another swing of the rig), "
+            "half of that; clock of the board (100 ppm, common practice)."
         ),
         needs=(Need.BLOWS,),
         group=Group.LEADING,
@@ -322,8 +323,8 @@ _ENTRIES = (
         definition="Standard deviation of the intervals without a missed blow.",
         computed="Sample standard deviation of the same intervals as the median.",
         uncertainty=(
-            "times of the blows: by chance, and what they add to the spread, as a rectangle. A figure of "
-            "this run alone."
+            "times of the blows (0.6 % of the base width on a held rig): by chance, and what they add to the "
+            "spread, as a rectangle; clock of the board. A figure of this run alone."
         ),
         needs=(Need.BLOWS,),
         group=Group.RHYTHM,
@@ -337,7 +338,7 @@ _ENTRIES = (
             "Coefficient of variation of the intervals without a missed blow: how evenly the tool strikes."
         ),
         computed="100 times their standard deviation over their mean.",
-        uncertainty="as for the spread.",
+        uncertainty="as for the spread; the clock cancels.",
         needs=(Need.BLOWS,),
         group=Group.RHYTHM,
         torque=False,

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from anviltrace.metrics.analysis import Analysis
 from anviltrace.metrics.crossings import slope, usual_height
 from anviltrace.metrics.levels import MEDIAN_OVER_MEAN
@@ -19,6 +21,8 @@ LEAST_BLOWS = 3
 CHORDS = 0.14
 """Straight lines between samples move the middle by this many samples over the samples on the base width
 (standard deviation; half sines at all phases, 1.3 to 20 samples)."""
+JUMP = 0.25
+"""Share of the usual width by which blows do not differ from the one before, but for swings of the rig."""
 HELD_KNOWN_TO, HELD_SPREADS = 0.004, 0.006
 """Share of the base width by which the middle moves from blow to blow as the level of a held rig climbs; the
 second counts for a spread, which the few that move most make larger."""
@@ -60,7 +64,8 @@ def interval_sd(a: Analysis) -> Value:
     """Standard deviation of the normal intervals, milliseconds."""
     if reason := _too_few(a):
         return withheld("interval_sd", reason)
-    return stated("interval_sd", 1e3 * a.rhythm.sd_s, _timing_of_sd(a, 1e3))
+    sd_ms = 1e3 * a.rhythm.sd_s
+    return stated("interval_sd", sd_ms, [*_timing_of_sd(a, 1e3), _clock(sd_ms)])
 
 
 def interval_cv(a: Analysis) -> Value:
@@ -113,7 +118,22 @@ def _time_of_a_blow_s(a: Analysis, held_moves: float = HELD_KNOWN_TO) -> float:
     per_share = samples / slope(0.5) / math.sqrt(2.0)
     by_noise, by_ring = (share * per_share for share in (_noise_share(a), a.ring_left))
     held = held_moves * samples if a.facts.context.rig.kind is RigKind.HELD else 0.0
-    return math.hypot(CHORDS / samples, by_noise, by_ring, held) / a.signal.rate_hz
+    return math.hypot(math.hypot(CHORDS / samples, by_noise, by_ring, held) / a.signal.rate_hz, _jumps_s(a))
+
+
+def _jumps_s(a: Analysis) -> float:
+    """By how much the middle jumps where the half height lies on another swing of the rig, root mean square.
+
+    The width jumps with it, and by twice as much: one side of the blow stays where it is.
+    """
+    assert a.blows is not None
+    widths_s = a.blows.width_s[singles(a)]
+    widths_s = widths_s[np.isfinite(widths_s)]
+    if len(widths_s) < LEAST_BLOWS:
+        return 0.0
+    steps_s = np.abs(np.diff(widths_s))
+    jumps_s = np.where(steps_s > JUMP * np.median(widths_s), steps_s, 0.0)
+    return 0.5 * math.sqrt(float(np.mean(np.square(jumps_s))))
 
 
 def _moved_s(a: Analysis) -> float:
