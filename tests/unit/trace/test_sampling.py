@@ -133,4 +133,5 @@ def test_slow_converters_never_resolve_blows(rate_hz: float) -> None:
 def test_width_decides_above_that() -> None:
     assert why_unresolved(30_000.0) == ""
     assert why_unresolved(3750.0, width_s=0.7e-3) == ""
-    assert "only 1.1 samples wide" in why_unresolved(1000.0, width_s=0.7e-3)
+    assert "only 1.05 samples wide" in why_unresolved(1000.0, width_s=0.7e-3)
+    assert "only 2.49 samples wide" in why_unresolved(1000.0, width_s=2.4999e-3 / 1.5)
