@@ -73,8 +73,12 @@ def choose_columns(path: Path, headings: Sequence[str], wanted: Wanted) -> tuple
 
 
 def _place(path: Path, headings: Sequence[str], wish: str, option: str) -> int:
-    if wish in headings:
-        return list(headings).index(wish)
+    called = [place for place, heading in enumerate(headings) if heading == wish]
+    if len(called) > 1:
+        numbers = " or ".join(str(place + 1) for place in called)
+        raise PlanError(f"{path} has {len(called)} columns {wish!r}: say which with {option} {numbers}")
+    if called:
+        return called[0]
     if wish.isdecimal() and 1 <= int(wish) <= len(headings):
         return int(wish) - 1
     named = [place for place, heading in enumerate(headings) if split_unit(heading)[0] == wish]

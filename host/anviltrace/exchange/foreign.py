@@ -34,6 +34,9 @@ CODE = 2**30
 """Counts at the largest value of a recording in floating point."""
 FLAT = 3
 """So many equal samples in a row at the extreme value, in as many places, look clipped."""
+BEGINNING, FEW_STEPS = 0.02, 2
+"""What the first samples read, this share of all, is the recorder at rest and no limit, within so many of its
+steps: at rest a coarse recorder shows one and the same value for long."""
 
 _READERS: dict[str, Callable[[Path, Wanted], Columns]] = {
     ".csv": read_text,
@@ -218,7 +221,16 @@ def _limit(full_scale: float | None, largest: float) -> tuple[int, int] | None:
 def _flat_limits(counts: Counts) -> tuple[int, int]:
     """The extreme counts themselves where the recording looks clipped there, else what none reaches."""
     low, high = int(counts.min()), int(counts.max())
-    return low if _is_flat(counts == low) else low - 1, high if _is_flat(counts == high) else high + 1
+    return (
+        low if _is_flat(counts == low) and not _is_rest(counts, low) else low - 1,
+        high if _is_flat(counts == high) and not _is_rest(counts, high) else high + 1,
+    )
+
+
+def _is_rest(counts: Counts, extreme: int) -> bool:
+    step = int(np.diff(np.unique(counts)).min())
+    rest = float(np.median(counts[: math.ceil(BEGINNING * len(counts))]))
+    return abs(extreme - rest) <= FEW_STEPS * step
 
 
 def _is_flat(at_extreme: npt.NDArray[np.bool_]) -> bool:

@@ -33,23 +33,32 @@ def read_parquet(path: Path, wanted: Wanted) -> Columns:
     except arrow.ArrowInvalid as error:
         raise PlanError(f"{path} cannot be read as Parquet ({error}): write it anew") from error
     with file:
-        headings = file.schema_arrow.names
-        value, time = choose_columns(path, headings, wanted)
-        values = _column(path, file, headings[value])
+        schema = file.schema_arrow
+        value, time = choose_columns(path, schema.names, wanted)
+        values = _numbers(path, schema.names[value], _read(path, file, value))
         if time is None:
-            return Columns(values, channel=headings[value])
-        clock = headings[time]
-        unit_s = _UNITS_S.get(getattr(file.schema_arrow.field(time).type, "unit", ""))
-        times = _column(path, file, clock) if unit_s is None else _since_first(path, file, clock) * unit_s
-    return Columns(
-        values, times, time_unit_s=None if unit_s is None else 1.0, channel=headings[value], clock=clock
-    )
+            return Columns(values, channel=schema.names[value])
+        clock, column = schema.names[time], _read(path, file, time)
+    if not arrow.types.is_temporal(column.type):
+        return Columns(values, _numbers(path, clock, column), channel=schema.names[value], clock=clock)
+    times = _since_first(path, clock, column)
+    return Columns(values, times, time_unit_s=1.0, channel=schema.names[value], clock=clock)
 
 
-def _column(path: Path, file: Any, name: str) -> Numbers:
-    column = _read(path, file, name)
+def _read(path: Path, file: Any, place: int) -> Any:
+    """A column, also where another has the same name; the errors of a damaged file are built-in ones."""
+    names = file.schema_arrow.names
     try:
-        if hasattr(column.type, "unit"):
+        return file.read([names[place]]).column(names[:place].count(names[place]))
+    except (OSError, ValueError) as error:
+        raise PlanError(f"{path} cannot be read as Parquet ({error}): write it anew") from error
+
+
+def _numbers(path: Path, name: str, column: Any) -> Numbers:
+    from pyarrow import types
+
+    try:
+        if types.is_temporal(column.type):
             raise TypeError(f"{column.type} is a time")
         return np.asarray(column.to_numpy(), dtype=np.float64)
     except (TypeError, ValueError) as error:
@@ -58,19 +67,12 @@ def _column(path: Path, file: Any, name: str) -> Numbers:
         ) from error
 
 
-def _since_first(path: Path, file: Any, name: str) -> Numbers:
-    """Times of day, dates or durations, from the first one on, in their own unit, exact."""
-    column = _read(path, file, name)
-    if column.null_count:
-        raise PlanError(f"{path}: {column.null_count} times in {name!r} are missing: leave out those rows")
+def _since_first(path: Path, name: str, column: Any) -> Numbers:
+    """Dates with a time, times of day or durations in seconds from the first one on, exact until then."""
+    unit_s = _UNITS_S.get(getattr(column.type, "unit", ""))
+    if unit_s is None or column.null_count:
+        wrong = "holds days" if unit_s is None else f"lacks {column.null_count} times"
+        raise PlanError(f"{path}: column {name!r} {wrong}: every sample needs a time in it")
     whole = column.cast("int64" if column.type.bit_width == 64 else "int32").to_numpy().astype(np.int64)
-    since: Numbers = (whole - whole[:1]).astype(np.float64)
+    since: Numbers = (whole - whole[:1]) * unit_s
     return since
-
-
-def _read(path: Path, file: Any, name: str) -> Any:
-    """A column; the errors of a damaged file are built-in ones in pyarrow."""
-    try:
-        return file.read([name]).column(0)
-    except (OSError, ValueError) as error:
-        raise PlanError(f"{path} cannot be read as Parquet ({error}): write it anew") from error

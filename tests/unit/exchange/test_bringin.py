@@ -340,3 +340,16 @@ def test_whatever_stops_an_import_leaves_no_finished_run_without_its_origin(
         assert run.state is RunState.INTERRUPTED
         assert [origin.run_id for origin in archive.all(Origin)] == [run.id]
         assert bring_in(archive, file, foreign, stated).state is RunState.FINISHED
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize("lift_v", [0.0, 0.02])
+def test_the_rest_of_a_coarse_recorder_is_no_limit(
+    tmp_path: Path, stated: Stated, sign: float, lift_v: float
+):
+    """Of eight bits over 10 V; lifted, noise takes the reading at rest to and fro between two steps."""
+    volts = sign * np.rint((elsewhere.recording()[1] + lift_v) * 25.6) / 25.6
+    file = elsewhere.write_csv(tmp_path / "a.csv", volts)
+    assert read_foreign(file, Wanted(), stated).saturated == 0
+    clipped = elsewhere.write_csv(tmp_path / "b.csv", np.clip(volts, -6.0, 6.0))
+    assert read_foreign(clipped, Wanted(), stated).saturated > 100

@@ -111,6 +111,15 @@ def test_parquet(tmp_path: Path):
     assert np.isnan(columns.values).tolist() == [False, True, False]
     with pytest.raises(PlanError, match="column 'who' does not hold numbers"):
         read_parquet(tmp_path / "run.parquet", Wanted("who", "t"))
+    both = arrow.table([[0, 1], [2, 3], [4, 5]], names=["t", "v", "v"])
+    parquet.write_table(both, tmp_path / "both.parquet")
+    assert read_parquet(tmp_path / "both.parquet", Wanted("3", "t")).values.tolist() == [4, 5]
+    with pytest.raises(PlanError, match="has 2 columns 'v': say which with --column 2 or 3"):
+        read_parquet(tmp_path / "both.parquet", Wanted("v", "t"))
+    days = arrow.table({"t": arrow.array([1, 2], "int32").cast("date32"), "v": [1.0, 2.0]})
+    parquet.write_table(days, tmp_path / "days.parquet")
+    with pytest.raises(PlanError, match="column 't' holds days: every sample needs a time"):
+        read_parquet(tmp_path / "days.parquet", Wanted())
     (tmp_path / "none.parquet").write_bytes(b"none")
     with pytest.raises(PlanError, match="cannot be read as Parquet"):
         read_parquet(tmp_path / "none.parquet", Wanted())
