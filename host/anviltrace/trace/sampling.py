@@ -156,7 +156,8 @@ def why_unresolved(rate_hz: float, width_s: float = math.nan) -> str:
     samples = BASE_OVER_FWHM * width_s * rate_hz
     if samples < LEAST_SAMPLES:
         return (
-            f"blows are only {math.floor(100.0 * samples) / 100.0:g} samples wide at {rate_hz:g} samples a second;"
+            f"blows are only {math.floor(100.0 * samples) / 100.0:g} samples wide at {rate_hz:g} samples a "
+            "second;"
             f" {LEAST_SAMPLES:g} are needed to measure one"
         )
     return ""
