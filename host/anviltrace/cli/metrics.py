@@ -334,8 +334,8 @@ def _whole(result: RunResult, unit: TorqueUnit, notes: Notes) -> Table:
 
 def _same_reason(values: Sequence[Value]) -> bool:
     """Whether several values are all withheld, for one and the same reason."""
-    reasons = {value.withheld for value in values if value.beyond is None}
-    return len(values) > 1 and len(reasons) == 1 and all(value.value is None for value in values)
+    withheld = all(value.value is None and value.beyond is None for value in values)
+    return len(values) > 1 and withheld and len({value.withheld for value in values}) == 1
 
 
 def _has_no_unit(value: Value, unit: TorqueUnit) -> bool:
@@ -349,7 +349,8 @@ def _print_notes(notes: Notes, values: Sequence[Value | None], width: int) -> No
     click.echo()
     for number, text in enumerate(notes.texts, 1):
         _say(text, width, f"{raised(number):>3} ")
-    if any(value.under_read or value.over_read for value in values if value is not None):
+    known = [value for value in values if value is not None and value.value is not None]
+    if any(value.under_read or value.over_read for value in known):
         _say(_BOUNDS, width, "    ")
 
 

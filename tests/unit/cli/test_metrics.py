@@ -12,12 +12,13 @@ import pytest
 import recorded
 from struck_facts import facts_of
 
-from anviltrace.cli.metrics import _description, _passes
+from anviltrace.cli.metrics import _description, _passes, _same_reason
 from anviltrace.cli.options import FILTER_NAMES
 from anviltrace.metrics.catalogue import CATALOGUE
 from anviltrace.metrics.evaluate import evaluate
 from anviltrace.metrics.figures import value_with_uncertainty
 from anviltrace.metrics.flagtable import FLAGS
+from anviltrace.metrics.results import Value
 from anviltrace.trace.filters import FILTERS
 from anviltrace.units import NM_PER_LBF_FT
 
@@ -232,6 +233,15 @@ def test_a_filter_is_named_beside_the_numbers_it_is_used_for(call) -> None:
 
 def test_the_filters_of_the_option_are_those_there_are() -> None:
     assert set(FILTER_NAMES) == set(FILTERS)
+
+
+def test_a_group_with_a_lower_bound_in_it_is_not_told_in_one_line() -> None:
+    withheld = Value("width_median", None, withheld="tops are cut off")
+    assert _same_reason([withheld, withheld])
+    assert not _same_reason([withheld])
+    assert not _same_reason([Value("peak_max", None, beyond=294.0, withheld="tops are cut off"), withheld])
+    assert not _same_reason([withheld, Value("rise_median", None, withheld="no blow")])
+    assert not _same_reason([withheld, Value("peak_max", 300.0)])
 
 
 @pytest.mark.parametrize(
