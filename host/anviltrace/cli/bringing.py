@@ -31,7 +31,7 @@ _UNITS = {"nm": "N·m", "lbf-ft": "lbf·ft", "kgf-m": "kgf·m", "v": "V", "mv": 
 TIME_UNITS_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
 _QUESTIONS = {
     "rate_hz": "Samples per second",
-    "full_scale": "What the largest whole number stands for, in the unit of the values",
+    "full_scale": "What the largest number (1.0 in a file of floats) stands for, in the unit of the values",
     "within_percent": "Torque of this recording is known to within ± how many percent",
 }
 
