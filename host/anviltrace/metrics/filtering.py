@@ -76,8 +76,8 @@ class BlowFilter:
             return ""
         share = float(peak_kept(self._sure, self.rate_hz, base_s))
         return (
-            f"behind {self._sure.name}, which leaves half a sine as wide as these blows ({1e3 * base_s:.2g} "
-            f"ms at its base) {share:.0%} of its height; what it may have taken off is in the bound"
+            f"behind {self._sure.name}, which leaves {share:.0%} of such peaks: of half a sine as wide as "
+            f"these blows ({1e3 * base_s:.2g} ms at its base); what it may have taken off is in the bound"
         )
 
     @property
