@@ -124,3 +124,13 @@ def test_a_budget_on_a_narrow_terminal_is_whole(recorded: list[str], monkeypatch
     shares = [float(line.split()[-1]) for line in table.splitlines() if "∞" in line]
     assert len(shares) > 10
     assert max(shares) > 10.0
+
+
+def test_the_list_on_a_narrow_terminal_is_whole(recorded: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(console, "WIDTH_WITHOUT_TERMINAL", 90)
+    shown = run("list", *recorded[1:]).stdout
+    (made,) = json.loads(run("list", *recorded[1:], "--json").stdout)
+    assert max(map(len, shown.splitlines())) <= 90
+    assert "…" not in shown
+    for word in (made["id"][:8], *made["taken_at"][:19].split("T"), made["direction"]):
+        assert word in shown.split()

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from anviltrace.cli.console import columns_that_fit, longest_word, more_columns, print_table
+from anviltrace.cli.console import add_words, columns_that_fit, more_columns, print_table
 from anviltrace.cli.options import archive_option, json_option, note_option, print_json
 from anviltrace.cli.progress import Advance, progress
 from anviltrace.errors import DamageError
@@ -268,7 +268,7 @@ def _table(lines: list[dict[str, Any]], digits: int, extra: Sequence[str]) -> Ta
     for heading in ("run", "started (UTC)", "kind"):
         table.add_column(heading, no_wrap=True)
     for name in ("tool", "plan"):
-        table.add_column(name, min_width=longest_word(line[name] for line in lines))
+        add_words(table, name, [line[name] for line in lines])
     for heading in ("state", "verdict"):
         table.add_column(heading, no_wrap=True)
     for heading in extra:

@@ -37,8 +37,8 @@ def to_pins(
     """Callback that reads NAME=GPIO; None for a pin that is not wired."""
     pins = {}
     for text in values:
-        name, _, number = text.partition("=")
-        if not name:
+        name, equals, number = text.partition("=")
+        if not name or not equals:
             raise click.BadParameter(f"{text!r} is not NAME=GPIO, for instance sck=18")
         pins[name] = to_pin(number)
     return pins

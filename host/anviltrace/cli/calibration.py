@@ -24,7 +24,7 @@ from anviltrace.cli.calibration_printed import print_calibration
 from anviltrace.cli.calibration_record import record
 from anviltrace.cli.calibration_shunt import shunt, shunts
 from anviltrace.cli.calibration_verify import verify
-from anviltrace.cli.console import print_table
+from anviltrace.cli.console import add_words, print_table
 from anviltrace.cli.options import (
     archive_option,
     json_option,
@@ -339,10 +339,12 @@ def _print_list(lines: list[dict[str, Any]]) -> None:
     from rich.table import Table
 
     table = Table(box=None, padding=(0, 2, 0, 0))
-    for heading in ("calibration", "taken (UTC)", "direction", "rig", "arm"):
-        table.add_column(heading, no_wrap=heading in ("calibration", "direction"))
+    add_words(table, "calibration", [])
+    add_words(table, "taken (UTC)", [readable_time(line["taken_at"]) for line in lines])
+    for heading in ("direction", "rig", "arm"):
+        add_words(table, heading, [line[heading] for line in lines])
     for heading in ("samples/s", "gain", f"hung to\n{lines[0]['torque_unit']}", "± there\n(95 %)"):
-        table.add_column(heading, justify="right")
+        table.add_column(heading, justify="right", no_wrap=True)
     for line in lines:
         valid = not line["why_not"]
         table.add_row(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from anviltrace.cli.console import longest_word, print_table
+from anviltrace.cli.console import add_words, print_table
 from anviltrace.cli.options import finite
 from anviltrace.units import TorqueUnit
 
@@ -28,7 +28,6 @@ RULE_NAMES = ("simple", "guard-band")
 """Spelled out for the same reason."""
 _LIMITS_PERCENT = (1.0, 2.0, 5.0)
 """Expanded uncertainties that a smallest usable torque is stated for."""
-SYMBOL_WIDTH = 8
 _SYMBOLS = {
     "repeatability_percent": "b'",
     "reproducibility_percent": "b",
@@ -410,8 +409,7 @@ def _print(
     table = Table(box=None, padding=(0, gap, 0, 0), pad_edge=False)
     for place, head in enumerate(heads):
         if place in words:
-            longest = longest_word([head, *(row[place] for row in rows)])
-            table.add_column(head, min_width=longest, max_width=None if head else SYMBOL_WIDTH)
+            add_words(table, head, [row[place] for row in rows])
         else:
             table.add_column(head, justify="right", no_wrap=True)
     for row in rows:

@@ -26,8 +26,27 @@ def open_console(width_without_terminal: int | None = None) -> Console:
 
 
 def print_table(table: Table) -> None:
-    """Print a table of rich."""
-    open_console().print(table)
+    """Print a table of rich; where it is too wide, columns of :func:`add_words` take several lines."""
+    from rich.cells import cell_len
+
+    console = open_console()
+    if _widest(console, table) > console.width:
+        words = [column for column in table.columns if column.min_width]
+        for column in words:
+            column.max_width = column.min_width
+        room = max(0, console.width - _widest(console, table))
+        for column in words:
+            longest = max(cell_len(str(text)) for text in (column.header, *column.cells))
+            more = min(room, max(0, longest - (column.min_width or 0)))
+            column.max_width = (column.min_width or 0) + more
+            room -= more
+    console.print(table)
+
+
+def _widest(console: Console, table: Table) -> int:
+    from rich.measure import Measurement
+
+    return Measurement.get(console, console.options.update(width=10_000), table).maximum
 
 
 def columns_that_fit(
@@ -47,9 +66,10 @@ def columns_that_fit(
     return ()
 
 
-def longest_word(texts: Iterable[str | None]) -> int:
-    """Letters of the longest word of some texts: a column as wide as that breaks none."""
-    return max((len(word) for text in texts for word in (text or "").split()), default=0)
+def add_words(table: Table, heading: str, texts: Iterable[str | None]) -> None:
+    """Add a column of words: it may take several lines, but no word is cut."""
+    words = [word for text in (heading, *texts) for word in (text or "").split()]
+    table.add_column(heading, min_width=max(map(len, words), default=0))
 
 
 def more_columns(count: int) -> str:
