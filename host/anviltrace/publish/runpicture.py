@@ -8,9 +8,11 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from pathlib import Path
+from textwrap import wrap
 
 import numpy as np
 import numpy.typing as npt
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -26,6 +28,7 @@ Numbers = npt.NDArray[np.float64]
 Marks = npt.NDArray[np.bool_]
 
 POINTS = 2400
+TITLE_WIDTH = 150
 MOST_MARKED = 150
 """With more blows than this their marks would cover the curve; then none are drawn on the whole of it."""
 _LINE, _PEAK, _LEVEL, _MARK, _DRIVE = ink.LIGHT[0], ink.LIGHT[1], ink.LIGHT[2], "0.35", "0.96"
@@ -50,10 +53,20 @@ def draw_run(result: RunResult, curve: Curve, unit: TorqueUnit) -> Figure:
         axes.grid(visible=True, color="0.88", linewidth=0.5)
         axes.set_axisbelow(True)
         axes.spines[["top", "right"]].set_visible(False)
-    figure.legend(
-        *whole.get_legend_handles_labels(), loc="outside lower left", ncols=5, fontsize=8.0, frameon=False
-    )
+    _add_legend(figure)
     return figure
+
+
+def _add_legend(figure: Figure) -> None:
+    """Below everything, so that it covers nothing; what both parts show stands there once."""
+    named: dict[str, Artist] = {}
+    for axes in figure.axes:
+        handles, labels = axes.get_legend_handles_labels()
+        for handle, label in zip(handles, labels, strict=True):
+            named.setdefault(str(label), handle)
+    figure.legend(
+        list(named.values()), list(named), loc="outside lower left", ncols=5, fontsize=8.0, frameon=False
+    )
 
 
 def write_picture(folder: Path, result: RunResult, curve: Curve, unit: TorqueUnit) -> Path:
@@ -75,8 +88,13 @@ def _title(result: RunResult) -> str:
     context = result.context
     parts = [f"run {context.run.id[:8]}"]
     parts += [thing.name for thing in (context.tool, context.supply, context.plan) if thing is not None]
-    parts.append(f"filter: {result.filter}")
-    return ", ".join(parts)
+    parts.append(f"filter: {result.filter.split(',')[0]}")
+    return "\n".join(wrap(", ".join(parts), TITLE_WIDTH))
+
+
+def _peaks_are(result: RunResult) -> str:
+    """What the peaks are: those behind a filter do not lie on the samples."""
+    return "peaks of blows" if result.filter == "none" else "peaks behind the filter"
 
 
 def _counted(result: RunResult, blows: BlowTable) -> Marks:
@@ -90,7 +108,7 @@ def _draw_whole(axes: Axes, result: RunResult, curve: Curve, factor: float, blow
     axes.plot(times, values * factor, color=_LINE, linewidth=0.6, label="samples")
     if blows is not None:
         if len(blows) <= MOST_MARKED:
-            _draw_peaks(axes, blows, _counted(result, blows), factor)
+            _draw_peaks(axes, result, blows, factor)
         axes.step(
             np.append(blows.apex_s, curve.last_s),
             _levels(curve, blows) * factor,
@@ -113,9 +131,10 @@ def _levels(curve: Curve, blows: BlowTable) -> Numbers:
     return np.append(levels, levels[-1])
 
 
-def _draw_peaks(axes: Axes, blows: BlowTable, counted: Marks, factor: float) -> None:
+def _draw_peaks(axes: Axes, result: RunResult, blows: BlowTable, factor: float) -> None:
     """Those that are not counted are hollow."""
-    kinds = ((counted, _PEAK, "peaks of blows"), (~counted, "none", "after the drive, not counted"))
+    counted = _counted(result, blows)
+    kinds = ((counted, _PEAK, _peaks_are(result)), (~counted, "none", "after the drive, not counted"))
     for which, fill, label in kinds:
         if which.any():
             axes.plot(
@@ -153,7 +172,8 @@ def _draw_close(axes: Axes, result: RunResult, curve: Curve, factor: float, blow
     part = curve.between(apex_s - _BEFORE * width_s, apex_s + _AFTER * width_s)
     times_ms = (part.times_s() - apex_s) * 1e3
     axes.plot(times_ms, part.values * factor, ".-", color=_LINE, linewidth=0.9, markersize=4.0)
-    axes.plot([0.0], [blows.peak_nm[number] * factor], "v", color=_PEAK, markersize=6.0)
+    apex_nm = blows.peak_nm[number] * factor
+    axes.plot([0.0], [apex_nm], "v", color=_PEAK, markersize=6.0, label=_peaks_are(result))
     axes.hlines(blows.level_after_nm[number] * factor, 0.0, times_ms[-1], color=_LEVEL, linewidth=1.2)
     count = np.count_nonzero(singles)
     title = "the only blow" if count == 1 else f"blow {number + 1}, the middle one by peak of {count}"

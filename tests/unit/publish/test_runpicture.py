@@ -61,6 +61,16 @@ def test_a_run_without_blows_says_so(drawn: tuple[RunResult, Curve]):
     assert [text.get_text() for text in bare.axes[1].texts] == ["no single blow to show"]
 
 
+def test_peaks_behind_a_filter_are_called_so(drawn: tuple[RunResult, Curve]):
+    result, curve = drawn
+    words = "CFC600 (SAE J211-1), forward and backward, −3 dB at 1003 Hz"
+    figure = draw_run(replace(result, filter=words), curve, TorqueUnit.NM)
+    labels = [text.get_text() for text in figure.legends[0].get_texts()]
+    assert labels.count("peaks behind the filter") == 1
+    assert "peaks of blows" not in labels
+    assert figure.get_suptitle().endswith("filter: CFC600 (SAE J211-1)")
+
+
 def test_no_level_is_drawn_across_a_gap(drawn: tuple[RunResult, Curve]):
     result, curve = drawn
     blows = result.blows
