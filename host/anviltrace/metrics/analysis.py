@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -24,6 +25,7 @@ from anviltrace.trace.rate import Rate, blow_rate
 from anviltrace.trace.ring import Ring
 from anviltrace.trace.ringdown import ring_of
 from anviltrace.trace.sampling import (
+    LEAST_SAMPLES,
     corrected_width_s,
     impulse_error_sd,
     surely_no_wider,
@@ -127,8 +129,17 @@ class Analysis:
 
     @cached_property
     def impulse_sampling(self) -> Numbers:
-        """Standard deviation that sampling gives each blow's impulse, as a share of it."""
-        return impulse_error_sd(self.taken_base_s, self.signal.rate_hz, self.facts.boxcars_s)
+        """Standard deviation that sampling gives each blow's impulse, as a share of it.
+
+        Half sines of 1½ or 2½ samples would have none at all; but widths of so few are not known well enough
+        to count on that, unless the converter has a filter.
+        """
+        base_s, boxcars_s = self.taken_base_s, self.facts.boxcars_s
+        by_width = impulse_error_sd(base_s, self.signal.rate_hz, boxcars_s)
+        samples = np.maximum(base_s * self.signal.rate_hz, 1.0)
+        most = math.sqrt(2.0) / (4.0 * np.square(samples) - 1.0)
+        unsure = (samples < LEAST_SAMPLES) & (not boxcars_s)
+        return np.where(unsure, np.maximum(by_width, most), by_width)
 
     @cached_property
     def peak_loss(self) -> Numbers:

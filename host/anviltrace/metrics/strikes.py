@@ -16,7 +16,7 @@ from anviltrace.metrics.uncertainty import Part, rectangular
 from anviltrace.metrics.values import at_least, stated, withheld
 from anviltrace.trace.blows import BASE_OVER_FWHM, LEAST_FOR_PARABOLA, Blows
 from anviltrace.trace.climb import at_marks, upper_envelope
-from anviltrace.trace.sampling import corrected_width_s
+from anviltrace.trace.sampling import LEAST_SAMPLES, corrected_width_s
 
 Indices = npt.NDArray[np.int64]
 
@@ -81,10 +81,13 @@ def impulse_mean(a: Analysis) -> Value:
 
 
 def _left_out(a: Analysis, usable: Marks, left_out: int, mean: float) -> Part:
-    """What the mean would change by if those that are left out were as far from it as any blow is."""
+    """What the mean would change by if those that are left out were as far from it as any blow is; with them
+    blows that seem missed, where the converter may have looked past them."""
     assert a.blows is not None
+    missed = a.rhythm.missed if a.samples_per_base < LEAST_SAMPLES else 0
     farthest = float(np.abs(a.blows.impulse[usable & ~a.blows.double] - mean).max())
-    return rectangular("blows left out", left_out / int(a.driven.sum()) * farthest)
+    share = (left_out + missed) / (int(a.driven.sum()) + missed)
+    return rectangular("blows left out", share * farthest)
 
 
 def peak_mean(a: Analysis) -> Value:
