@@ -170,6 +170,7 @@ def parts_of(estimate: Estimate, factor: float = 1.0) -> list[Part]:
         Part("noise", abs(factor) * estimate.u_samples, estimate.dof),
         Part("clock of the side channel", abs(factor) * estimate.moved_by_clock),
         rectangular("ends to a sample", factor * estimate.within_ends),
+        Part("missing samples", abs(factor) * estimate.u_missing),
     ]
 
 

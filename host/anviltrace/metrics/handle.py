@@ -9,7 +9,7 @@ import numpy as np
 
 from anviltrace.metrics.besides import AXES, Besides, scale_part
 from anviltrace.metrics.results import Numbers, Value
-from anviltrace.metrics.uncertainty import Part, rectangular
+from anviltrace.metrics.uncertainty import Part
 from anviltrace.metrics.values import stated, withheld
 from anviltrace.records import Quantity
 from anviltrace.trace import vibration
@@ -90,9 +90,7 @@ def turn(b: Besides) -> Value:
     def of(later_s: float) -> Numbers:
         return np.degrees(vibration.turns(record.shifted(later_s), blows_s))
 
-    angles = of(0.0)
-    parts = [scale_part(record, float(angles.mean())), _blow_seen(record, of)]
-    return _mean(name, angles, parts, _clipped(b, ROTATION))
+    return _mean(name, of, record, _clipped(b, ROTATION))
 
 
 def _minutes_to(a8: float) -> Callable[[float], tuple[float, float]]:
@@ -174,7 +172,7 @@ def _axis_parts(b: Besides, quantity: Quantity, weighted: float) -> list[Part]:
     return [
         scale_part(record, weighted),
         Part("clock of the side channel", max(moved)),
-        rectangular("missing samples", weighted * record.missing_share(b.zero_s, b.end_s)),
+        Part("missing samples", weighted * record.missing_share(b.zero_s, b.end_s)),
     ]
 
 
@@ -221,25 +219,25 @@ def _of_kicks(b: Besides, name: str, of: Callable[[vibration.Kicks], Numbers]) -
         moved, limited = ([axis.shifted(by_s) for axis in one] for one in (axes, b.limited.values()))
         return of(vibration.kicks(moved, limited, blows_s))
 
-    found = later(0.0)
-    worst = max(axes, key=lambda axis: axis.u_relative)
-    parts = [scale_part(worst, float(found.mean())), _blow_seen(axes[0], later)]
-    return _mean(name, found, parts, _flags(b, AXES))
+    return _mean(name, later, max(axes, key=lambda axis: axis.u_relative), _flags(b, AXES))
 
 
-def _blow_seen(record: Aside, of: Callable[[float], Numbers]) -> Part:
-    """When a blow was, on the channel's clock: to its uncertainty, and to half a sample."""
-    off_s = math.hypot(record.start_u_s, 0.5 / record.rate_hz / math.sqrt(3.0))
-    mean = float(of(0.0).mean())
-    return Part(
-        "clock of the side channel", max(abs(float(of(by_s).mean()) - mean) for by_s in (off_s, -off_s))
-    )
+def _mean(name: str, of: Callable[[float], Numbers], record: Aside, flags: tuple[str, ...]) -> Value:
+    """Mean over the blows; ``of`` gives what each did with the channel taken to be later by so much.
 
-
-def _mean(name: str, found: Numbers, parts: list[Part], flags: tuple[str, ...]) -> Value:
-    scatter = float(np.std(found, ddof=1)) / math.sqrt(len(found))
-    every = [*parts, Part("scatter of the blows", scatter, len(found) - 1)]
-    return stated(name, float(found.mean()), every, flags=flags)
+    When a blow was is known on the channel's clock to its uncertainty, and to half a sample.
+    """
+    found = of(0.0)
+    if len(found) < LEAST_BLOWS:
+        return withheld(name, f"samples are missing in all but {len(found)} of the intervals between blows")
+    mean, off_s = float(found.mean()), math.hypot(record.start_u_s, 0.5 / record.rate_hz / math.sqrt(3.0))
+    moved = [float(part.mean()) for part in (of(off_s), of(-off_s)) if len(part)]
+    parts = [
+        scale_part(record, mean),
+        Part("clock of the side channel", max((abs(one - mean) for one in moved), default=0.0)),
+        Part("scatter of the blows", float(np.std(found, ddof=1)) / math.sqrt(len(found)), len(found) - 1),
+    ]
+    return stated(name, mean, parts, flags=flags)
 
 
 def _blows_s(b: Besides) -> Numbers:

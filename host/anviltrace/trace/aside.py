@@ -55,6 +55,11 @@ class Aside:
         """The values of that stretch."""
         return self.values[self.stretch(from_s, to_s)]
 
+    def there(self, from_s: float, to_s: float) -> Floats:
+        """The values of that stretch without those that are missing."""
+        part = self.stretch(from_s, to_s)
+        return np.asarray(self.values[part][~self.missing[part]])
+
     def missing_share(self, from_s: float, to_s: float) -> float:
         """Share of that stretch that is missing, 0 to 1; 1 where it holds no sample."""
         marks = self.missing[self.stretch(from_s, to_s)]

@@ -48,7 +48,8 @@ class Estimate:
 
     ``dof`` are the degrees of freedom of ``u_samples``; ``moved_by_clock`` is the change of the value when
     the clock is off by its standard uncertainty. ``within_ends`` is how far it may be off, either way,
-    because what changes at an end of its stretch is seen to a sample only.
+    because what changes at an end of its stretch is seen to a sample only, ``u_missing`` a standard
+    uncertainty for samples that are missing.
     """
 
     value: float
@@ -56,6 +57,7 @@ class Estimate:
     moved_by_clock: float = 0.0
     dof: float = math.inf
     within_ends: float = 0.0
+    u_missing: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,13 +143,14 @@ def loaded(voltage: Aside, zero_s: float, end_s: float) -> Estimate:
     """Median over the drive window, while the tool strikes."""
 
     def of(record: Aside) -> float:
-        return float(np.median(record.between(zero_s, end_s)))
+        return float(np.median(record.there(zero_s, end_s)))
 
-    values, median = voltage.between(zero_s, end_s), of(voltage)
+    values, median = voltage.there(zero_s, end_s), of(voltage)
     noise = noise_sd(values)
     near = int(np.count_nonzero(np.abs(values - median) <= noise))  # those that noise can carry across it
     u = math.hypot(noise / math.sqrt(max(1, near)), _step(values) / math.sqrt(12.0))
-    return Estimate(median, u, _moved(of, voltage))
+    missing = _u_missing_median(values, voltage.missing_share(zero_s, end_s))
+    return Estimate(median, u, _moved(of, voltage), u_missing=missing)
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +214,8 @@ def mean_of(record: Aside, from_s: float, to_s: float) -> Estimate:
     lasts_s = to_s - from_s
     noise = noise_sd(record.between(from_s, to_s)) / math.sqrt(max(1.0, record.rate_hz * lasts_s))
     ends = _within_ends(record, from_s, to_s) / lasts_s
-    return Estimate(of(record), noise, _moved(of, record), within_ends=ends)
+    missing = _u_missing(record, from_s, to_s)
+    return Estimate(of(record), noise, _moved(of, record), within_ends=ends, u_missing=missing)
 
 
 def power(voltage: Aside, current: Aside) -> Aside:
@@ -248,9 +252,14 @@ def energy(voltage: Aside, current: Aside, from_s: float, to_s: float) -> Estima
         noise_sd(voltage.between(from_s, to_s)) * current.mean(from_s, to_s) / math.sqrt(voltage.rate_hz),
         noise_sd(current.between(from_s, to_s)) * voltage.mean(from_s, to_s) / math.sqrt(current.rate_hz),
     )
-    slower = max(voltage.rate_hz / current.rate_hz, 1.0)
-    ends = slower * _within_ends(power(voltage, current), from_s, to_s)
-    return Estimate(value, noise * math.sqrt(to_s - from_s), math.hypot(apart, together), within_ends=ends)
+    slower, watts = max(voltage.rate_hz / current.rate_hz, 1.0), power(voltage, current)
+    return Estimate(
+        value,
+        noise * math.sqrt(to_s - from_s),
+        math.hypot(apart, together),
+        within_ends=slower * _within_ends(watts, from_s, to_s),
+        u_missing=(to_s - from_s) * _u_missing(watts, from_s, to_s),
+    )
 
 
 def seen_to_a_sample(voltage: Aside, current: Aside, on_s: float, off_s: float) -> float:
@@ -259,6 +268,20 @@ def seen_to_a_sample(voltage: Aside, current: Aside, on_s: float, off_s: float) 
     watts, period_s = power(voltage, current), 1.0 / min(voltage.rate_hz, current.rate_hz)
     ends = [watts.between(at_s - 2.0 * period_s, at_s + 2.0 * period_s) for at_s in (on_s, off_s)]
     return math.hypot(*(0.5 * period_s * float(np.max(np.abs(part), initial=0.0)) for part in ends))
+
+
+def _u_missing_median(values: Floats, share: float) -> float:
+    """Of a median: the truth lies between that with all that is missing below it, and all above."""
+    if not share:
+        return 0.0
+    ends = np.quantile(values, [(0.5 - share) / (1.0 - share), 0.5 / (1.0 - share)])
+    return float(np.abs(ends - np.median(values)).max()) / math.sqrt(3.0)
+
+
+def _u_missing(record: Aside, from_s: float, to_s: float) -> float:
+    """Of a mean: what is missing may have been off from it by what the rest scatters."""
+    share = record.missing_share(from_s, to_s)
+    return share * float(np.std(record.there(from_s, to_s))) if share else 0.0
 
 
 def _within_ends(record: Aside, from_s: float, to_s: float) -> float:

@@ -98,13 +98,12 @@ def rms(values: Floats) -> float:
 
 def weighted_axis(axis: Aside) -> Aside:
     """One axis behind Wh, as a whole: so nothing sets in where a stretch of it begins."""
-    return replace(axis, values=weighted(axis.values, axis.rate_hz))
+    return replace(axis, values=weighted(_held_still(axis), axis.rate_hz))
 
 
 def rms_of(axis: Aside, from_s: float, to_s: float) -> float:
     """Root mean square of a stretch, without what is missing in it; of a weighted axis a_hw in m/s²."""
-    part = axis.stretch(from_s, to_s)
-    return rms(axis.values[part][~axis.missing[part]])
+    return rms(axis.there(from_s, to_s))
 
 
 def total_value(axes: Iterable[float]) -> float:
@@ -152,7 +151,7 @@ def is_shifted(shift_m_per_s2: float) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Kicks:
-    """What each blow does to the handle, shape (m,) for m intervals between blows.
+    """What each blow does to the handle, shape (m,) for m intervals between blows that are whole.
 
     ``peak_m_per_s2`` is the largest acceleration of 6.3 to 1250 Hz, ``swing_m_per_s`` how far the velocity
     goes from what it was at the blow; both are lengths of vectors.
@@ -164,7 +163,15 @@ class Kicks:
 
 def limited_axis(axis: Aside) -> Aside:
     """One axis with the band limiting alone."""
-    return replace(axis, values=band_limited(axis.values, axis.rate_hz))
+    return replace(axis, values=band_limited(_held_still(axis), axis.rate_hz))
+
+
+def _held_still(axis: Aside) -> Floats:
+    """Values with their mean where samples are missing: a line from one swing to another would be a slow
+    acceleration that never was, and the weighting takes slow ones most."""
+    if not axis.missing.any():
+        return axis.values
+    return np.where(axis.missing, float(axis.values[~axis.missing].mean()), axis.values)
 
 
 def kicks(axes: Sequence[Aside], limited: Sequence[Aside], blows_s: Floats) -> Kicks:
@@ -180,17 +187,21 @@ def kicks(axes: Sequence[Aside], limited: Sequence[Aside], blows_s: Floats) -> K
     peaks, swings = [], []
     for start_s, end_s in pairwise(blows_s):
         part = axes[0].stretch(float(start_s), float(end_s))
+        if any(axis.missing[part].any() for axis in axes):
+            continue
         peaks.append(float(lengths[part].max()))
         swings.append(_swing(raw[:, part], rate_hz))
     return Kicks(np.array(peaks), np.array(swings))
 
 
 def turns(rate: Aside, blows_s: Floats) -> Floats:
-    """Largest angle in rad by which the handle turned from where it was at the blow, for each interval."""
+    """Largest angle in rad by which the handle turned from where it was at the blow, for each interval in
+    which nothing is missing."""
     return np.array(
         [
             _swing(rate.between(float(start_s), float(end_s))[np.newaxis], rate.rate_hz)
             for start_s, end_s in pairwise(blows_s)
+            if not rate.missing_share(float(start_s), float(end_s))
         ]
     )
 

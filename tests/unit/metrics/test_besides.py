@@ -258,6 +258,24 @@ def test_a_trigger_that_never_changes_says_nothing(made: tuple[RunFacts, Truth])
     assert "the trigger never changed" in value(evaluate(facts), "trigger_time").withheld
 
 
+def test_missing_samples_widen_what_they_may_have_changed(made: tuple[RunFacts, Truth]):
+    """A thirteenth of the window missing anywhere, and bridged by a line from one swing to another."""
+    facts, truth = supplied(made[0])
+    zero_s, end_s = window(evaluate(facts))
+    a, lasts_s = analyse(facts), (end_s - zero_s) / 13
+
+    def holed(one: SideFacts, from_s: float) -> SideFacts:
+        first, end = (round((at_s + EARLY_S) * SIDE_HZ) for at_s in (from_s, from_s + lasts_s))
+        ((_, counts),) = one.pieces
+        return replace(one, pieces=((0, counts[:first]), (end, counts[end:])))
+
+    for from_s in np.linspace(zero_s, end_s - lasts_s, 12).tolist():
+        sides = tuple(holed(one, from_s) for one in facts.sides)
+        found = {one.name: one for one in side_values(replace(a, facts=replace(facts, sides=sides)), ())}
+        for name in ("supply_loaded", "supply_sag", "current_mean", "power_mean", "energy_run"):
+            assert found[name].value == pytest.approx(truth[name], abs=found[name].expanded), (name, from_s)
+
+
 def test_missing_samples_do_not_count_as_a_handle_at_rest(made: tuple[RunFacts, Truth]):
     """A twelfth of the window missing, and bridged by a line: the value stays within its interval."""
     facts = shaken(made[0])
@@ -273,7 +291,7 @@ def test_missing_samples_do_not_count_as_a_handle_at_rest(made: tuple[RunFacts, 
     assert found.expanded is not None
     assert whole.expanded is not None
     assert found.value == pytest.approx(whole.value, abs=found.expanded)
-    assert whole.expanded < found.expanded < 0.15 * found.value
+    assert whole.expanded < found.expanded < 0.2 * found.value
     assert any("are missing" in flag for flag in found.flags)
 
 

@@ -86,6 +86,16 @@ def test_kicks_of_a_handle_that_is_pushed_at_every_blow():
     assert found.peak_m_per_s2 == pytest.approx(np.full(len(blows_s) - 1, 200.0), rel=0.25)
 
 
+def test_an_interval_with_missing_samples_is_left_out():
+    at, blows_s = times(1.0), np.arange(0.1, 0.91, 0.1)
+    missing = (at > 0.42) & (at < 0.43)
+    values = np.where(missing, 500.0, np.sin(2.0 * np.pi * 60.0 * at))
+    axis = Aside(values, RATE_HZ, 0.0, missing, np.zeros_like(missing))
+    found = kicks([axis, axis, axis], [limited_axis(axis)] * 3, blows_s)
+    assert len(found.peak_m_per_s2) == len(turns(axis, blows_s)) == len(blows_s) - 2
+    assert found.peak_m_per_s2.max() < 3.0
+
+
 def test_turns_of_a_handle_that_swings_sinusoidally():
     """A rate of w·a·sin(wt) from its zero turns the handle by 2a within a period."""
     angle, blows_s = 0.05, np.arange(0.0, 1.01, 0.1)
