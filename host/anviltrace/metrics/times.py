@@ -10,6 +10,7 @@ from anviltrace.metrics.results import Value
 from anviltrace.metrics.rhythm import CLOCK_PPM
 from anviltrace.metrics.uncertainty import Part, rectangular
 from anviltrace.metrics.values import stated, withheld
+from anviltrace.records import RunKind
 from anviltrace.trace.blows import BASE_OVER_FWHM
 from anviltrace.trace.finding import START_SHARE
 
@@ -45,9 +46,11 @@ def _of_start(a: Analysis) -> Moved:
 
 def onset(a: Analysis) -> Value:
     """The onset in seconds from the first sample."""
-    index = a.facts.context.run.onset_index
+    run = a.facts.context.run
+    index = run.onset_index
     if index is None:
-        return withheld("onset", "the recorder did not see the tool set in")
+        unknown = a.no_zero if run.kind is RunKind.IMPORT else ""  # an import tells it from its zero
+        return withheld("onset", unknown or "the recorder did not see the tool set in")
     sample_s = 1.0 / a.signal.rate_hz
     onset_s = (index - a.signal.first_index) * sample_s
     return stated("onset", onset_s, [rectangular("a sample", sample_s)])

@@ -134,9 +134,10 @@ def test_without_a_scale_torque_is_withheld(tmp_path: Path, stated: Stated):
 
 def test_without_a_zero_what_needs_one_is_withheld(tmp_path: Path, stated: Stated):
     result = imported(tmp_path, elsewhere.write_csv(tmp_path / "a.csv"), replace(stated, zeros=()))
-    peak = result.value("peak_mean")
-    assert peak is not None
-    assert "no zero reading" in peak.withheld
+    for name in ("peak_mean", "onset"):
+        found = result.value(name)
+        assert found is not None
+        assert "no zero reading" in found.withheld
     assert stated_value(result, "impulse_mean")[0] > 0.0
 
 
