@@ -34,7 +34,10 @@ ONE_SIDED = frozenset(
      "exposure_points", "time_to_action", "time_to_limit")
 )  # fmt: skip
 """Metrics with bounds: interval and bounds together hold them."""
-LIMITS = frozenset(("scale of the side channel", "zero of the side channel", "both ends to a sample"))
+LIMITS = frozenset(
+    ("scale of the side channel", "zero of the side channel", "clock of the side channel",
+     "both ends to a sample", "ends to a sample", "missing samples")
+)  # fmt: skip
 """Causes that are known by their limits."""
 _HOLES = 0.1
 _J_PER_WH = 3600.0
