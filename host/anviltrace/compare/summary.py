@@ -116,7 +116,9 @@ def _expanded(found: Spread, values: Sequence[Value]) -> tuple[float | None, flo
 
     What runs do not share adds as variances to what they share: the spread of the runs (n - 1 degrees of
     freedom), but never less than what the runs' own uncertainties lead to expect, since few runs may agree
-    by chance. The shared part gets the fewest degrees of freedom any run states. A single run has its own
+    by chance. The shared part gets the fewest degrees of freedom any run states. It is never less than the
+    t interval of the spread alone: Welch-Satterthwaite takes the spread that was found for the true one, and
+    gives too many degrees of freedom just where two or three runs agree by chance. A single run has its own
     uncertainty.
     """
     if found.sd is None:
@@ -127,7 +129,8 @@ def _expanded(found: Spread, values: Sequence[Value]) -> tuple[float | None, flo
     shared = (_common(values), least_dof)
     from_spread = (found.sd / math.sqrt(found.n), found.n - 1.0)
     from_runs = (_own(values) / math.sqrt(found.n), least_dof)
-    return max(_combined(shared, from_spread), _combined(shared, from_runs))
+    alone = (found.interval or 0.0, found.n - 1.0)
+    return max(_combined(shared, from_spread), _combined(shared, from_runs), alone)
 
 
 def _own(values: Sequence[Value]) -> float:

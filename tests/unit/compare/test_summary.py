@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 from findings import result, torque
 
@@ -11,6 +12,8 @@ from anviltrace.calibration.coverage import coverage_factor
 from anviltrace.compare.groups import Group, group_runs
 from anviltrace.compare.summary import NO_RUN, ONE_RUN, summarise, summarise_metric
 from anviltrace.metrics.results import Value
+
+_DRAWS = 4000
 
 
 def group(*values: float | None, **more: object) -> Group:
@@ -39,6 +42,28 @@ def test_without_a_common_part_only_the_spread_is_left() -> None:
     found = summarise_metric(group(1.0, 2.0, 4.0, 8.0, common=0.0, expanded=0.1), "retained_final")
     assert found.spread is not None
     assert found.expanded == pytest.approx(found.spread.interval)
+
+
+def test_it_is_never_less_than_what_the_spread_alone_leaves_open() -> None:
+    found = summarise_metric(group(479.0, 480.4, common=1.4, expanded=2.8, dof=math.inf), "retained_final")
+    assert found.spread is not None
+    assert found.expanded == found.spread.interval == pytest.approx(12.706 * 0.7, rel=1e-4)
+    assert found.dof == 1
+
+
+@pytest.mark.parametrize("n", [2, 3])
+def test_intervals_of_few_runs_hold(n: int) -> None:
+    """Means of ``n`` runs that scatter twice as much as what they have in common, which is off as well."""
+    random = np.random.default_rng(5)
+    off = random.normal(0.0, 1.0, _DRAWS)
+    runs = off[:, np.newaxis] + random.normal(0.0, 2.0 * math.sqrt(n), (_DRAWS, n))
+    held = 0
+    for values in runs.tolist():
+        found = summarise_metric(group(*values, common=1.0, expanded=1.96, dof=math.inf), "retained_final")
+        assert found.spread is not None
+        assert found.expanded is not None
+        held += abs(found.spread.mean) <= found.expanded
+    assert held / _DRAWS >= 0.94
 
 
 def test_runs_that_agree_by_chance_are_no_better_known_than_each_of_them_allows() -> None:
