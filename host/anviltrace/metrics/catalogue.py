@@ -61,7 +61,10 @@ _ENTRIES = (
             "went on turning without a blow, from half a second after the signal to release; with a slow "
             "converter the mean of the last half of what follows half a second after that signal."
         ),
-        uncertainty=f"{_CALIBRATION}, zero before and after, noise of the mean.",
+        uncertainty=(
+            f"{_CALIBRATION}, zero before and after, noise of the mean; where the tool went on turning, what "
+            "the torque still changes by up to the end of the record, since it may have been let go later."
+        ),
         needs=(Need.CALIBRATION, Need.ZERO, Need.AFTER),
         group=Group.LEADING,
         rigs=HELD_RIGS,
@@ -201,8 +204,7 @@ _ENTRIES = (
         uncertainty=(
             "times of the blows: 0.14/N samples for straight lines between samples (N samples on the base "
             "width), noise and what still rings over the slope at half height, 0.4 % of the base width on a "
-            "held rig; where widths jump by a quarter and more (half heights on another swing of the rig), "
-            "half of that; clock of the board (100 ppm, common practice)."
+            "held rig; clock of the board (100 ppm, common practice)."
         ),
         needs=(Need.BLOWS,),
         group=Group.LEADING,
@@ -323,8 +325,9 @@ _ENTRIES = (
         definition="Standard deviation of the intervals without a missed blow.",
         computed="Sample standard deviation of the same intervals as the median.",
         uncertainty=(
-            "times of the blows (0.6 % of the base width on a held rig): by chance, and what they add to the "
-            "spread, as a rectangle; clock of the board. A figure of this run alone."
+            "times of the blows (0.6 % of the base width on a held rig; where widths jump by a quarter and "
+            "more, as half heights lie on another swing of the rig, half of that as well): by chance, and "
+            "what they add to the spread, as a rectangle; clock of the board. A figure of this run alone."
         ),
         needs=(Need.BLOWS,),
         group=Group.RHYTHM,

@@ -118,13 +118,13 @@ def _time_of_a_blow_s(a: Analysis, held_moves: float = HELD_KNOWN_TO) -> float:
     per_share = samples / slope(0.5) / math.sqrt(2.0)
     by_noise, by_ring = (share * per_share for share in (_noise_share(a), a.ring_left))
     held = held_moves * samples if a.facts.context.rig.kind is RigKind.HELD else 0.0
-    return math.hypot(math.hypot(CHORDS / samples, by_noise, by_ring, held) / a.signal.rate_hz, _jumps_s(a))
+    return math.hypot(CHORDS / samples, by_noise, by_ring, held) / a.signal.rate_hz
 
 
 def _jumps_s(a: Analysis) -> float:
-    """By how much the middle jumps where the half height lies on another swing of the rig, root mean square.
+    """By how much the middle jumps from blow to blow where the half height lies on another swing of the rig.
 
-    The width jumps with it, and by twice as much: one side of the blow stays where it is.
+    Root mean square. The width jumps with it, and by twice as much: one side of the blow stays where it is.
     """
     assert a.blows is not None
     widths_s = a.blows.width_s[singles(a)]
@@ -155,7 +155,8 @@ def _noise_share(a: Analysis) -> float:
 def _timing_of_sd(a: Analysis, factor: float) -> list[Part]:
     """What the times of the blows leave open in the spread, times ``factor``: by chance, and what they may
     have added to it."""
-    timing_s, sd_s = math.sqrt(2.0) * _time_of_a_blow_s(a, HELD_SPREADS), a.rhythm.sd_s
+    timing_s = math.hypot(math.sqrt(2.0) * _time_of_a_blow_s(a, HELD_SPREADS), _jumps_s(a))
+    sd_s = a.rhythm.sd_s
     added_s = sd_s - math.sqrt(max(0.0, sd_s**2 - timing_s**2))
     by_chance = timing_s / math.sqrt(max(1, a.rhythm.normal - 1))
     return [
