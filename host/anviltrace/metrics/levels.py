@@ -54,7 +54,7 @@ def retained_final(a: Analysis) -> Value:
     level = float(np.mean(a.signal.values[first:last][present]))
     noise = Part("noise", a.signal.noise_of_mean(int(present.sum())))
     flags = () if a.blows is not None else (f"read from {SETTLE_S:g} s after the signal to release",)
-    kept = _retained(a, name, level, [noise], flags=flags)
+    kept = _retained(a, name, level, [noise, *_let_go_late(a, last, level)], flags=flags)
     return at_least(kept, _at_limit(a, a.signal.values[first:last]))
 
 
@@ -182,6 +182,18 @@ def _free_until_s(a: Analysis) -> float:
         return 0.0
     release_s = (release - a.signal.first_index) / a.signal.rate_hz
     return release_s + SETTLE_S if release_s - float(a.blows.apex_s[-1]) > SETTLE_S else 0.0
+
+
+def _let_go_late(a: Analysis, end: int, level: float) -> list[Part]:
+    """A tool that went on turning may be let go after the reading: what the torque still changes by from
+    there (sample ``end``) to the record's last 150 ms, as a limit."""
+    if a.blows is None or not _free_until_s(a):
+        return []
+    first = max(end, len(a.signal.values) - round((FINAL_TO_S - FINAL_FROM_S) * a.signal.rate_hz))
+    present = ~a.signal.missing[first:]
+    if present.sum() < LEAST_SAMPLES:
+        return []
+    return [rectangular("let go late", float(np.mean(a.signal.values[first:][present])) - level)]
 
 
 def _settled_stretch(a: Analysis) -> tuple[int, int] | str:

@@ -90,6 +90,22 @@ def test_a_joint_that_came_loose_is_no_early_release() -> None:
     assert free.quality.grade is Grade.GOOD
 
 
+def test_a_tool_that_is_let_go_late_does_not_pass_for_torque_that_the_joint_keeps() -> None:
+    """Running free it drags at the transducer by 1.5 N·m, until 0.9 s after the signal to release."""
+    loose = struck_facts(Train(kind="loosening", samples=15.0, blows=60, rest_s=2.0), marks_s=())
+    counts = counts_of(loose)
+    ended = int(np.flatnonzero(np.abs(np.diff(counts)) > 20_000)[-1])
+    in_time = evaluate(with_release(loose, ended / 15_000 + 0.9)).value("retained_final")
+    counts[ended + 300 : ended + round(1.8 * 15_000)] -= 1.5 * COUNTS_PER_NM
+    late = evaluate(with_release(with_counts(loose, counts), ended / 15_000 + 0.9)).value("retained_final")
+    assert in_time is not None
+    assert late is not None
+    assert in_time.value == pytest.approx(0.0, abs=in_time.expanded)
+    assert in_time.expanded < 1.0
+    assert late.value == pytest.approx(0.0, abs=late.expanded)
+    assert 1.5 < late.expanded < 2.5
+
+
 def test_a_joint_still_tight_when_the_blows_end_is_an_early_release() -> None:
     tight = struck_facts(Train(kind="loosening", samples=15.0, blows=6))
     result = evaluate(with_release(tight, 1.4))
