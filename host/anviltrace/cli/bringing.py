@@ -140,7 +140,8 @@ def to_sides(
 @click.option(
     "--recorded-at",
     type=click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"]),
-    help="When, in UTC; else when the file was last written.",
+    metavar="DATE[THH:MM[:SS]]",
+    help="When, in UTC, as in 2026-05-04T08:15; else when the file was last written.",
 )
 @click.option("--operator", default="", help="Who drove the tool.")
 @note_option
