@@ -99,7 +99,7 @@ def _judge(case: Case, value: Value, true: dict[str, float], shares: dict[float,
     if value.value is None:
         right = "open" if expected is None else "wrong"
         if expected and any(words in value.withheld for words in expected):
-            right = "right"
+            right = "right" if any(words and words in value.withheld for words in expected) else "open"
         return Judged(name, seed, reason=right, told=value.withheld)
     if expected:
         return Judged(name, seed, reason="lacking", told=expected[0])
@@ -207,7 +207,7 @@ def _through(values: Floats, zeros: list[complex], poles: list[complex], gain: f
 
 def expected_reasons(case: Case, name: str) -> tuple[str, ...] | None:
     """Words of the reasons to withhold a value by its definition; none where it is to be given, None where
-    what can be read leaves it open."""
+    what can be read leaves it open. "" among others: what else can be read leaves another reason open."""
     told = [
         one
         for quantity in _channels_of(name)
@@ -222,7 +222,7 @@ def expected_reasons(case: Case, name: str) -> tuple[str, ...] | None:
     if name.startswith("handle_"):
         told.append(_enough_blows(case))
     sure = tuple(reason for reason in told if reason)
-    return sure or (None if None in told else ())
+    return (*sure, "" if None in told else sure[0]) if sure else None if None in told else ()
 
 
 _FROM_ON = ("supply_open", "supply_sag", "supply_resistance", "energy_run", "energy_run_wh", "energy_per_nm")
@@ -255,7 +255,7 @@ def _began_late(case: Case, quantity: Quantity, name: str) -> str | None:
     channel, begins_s = seen.side.channel, float(seen.exact_at[0])
     period_s = 1.0 / channel.rate_hz
     if quantity is Quantity.TRIGGER:
-        return "held already" if begins_s > true.on_s else ""
+        return "the trigger" if begins_s > true.on_s else ""
     needed_s = true.on_s if name in _FROM_ON else case.zero_s
     if name in ("supply_lowest", "current_peak") and true.on_s - 0.02 < begins_s < case.zero_s:
         return None

@@ -165,7 +165,7 @@ def energy_per_nm(b: Besides) -> Value:
     if b.on_s is None:
         return withheld(name, _BEGINS_LATE)
     gain, u_gain, common = gained
-    if reason := b.why_not(BOTH, b.on_s, b.end_s):
+    if reason := b.why_not(BOTH, _surely_before(b, b.on_s), b.end_s):
         return withheld(name, reason)
     joule = supply.energy(b.volts, b.amperes, b.on_s, b.end_s).value
     share = joule / gain**2
@@ -215,13 +215,19 @@ def _whole(b: Besides, name: str, factor: float) -> Value:
     if b.on_s is None:
         return withheld(name, _BEGINS_LATE)
     off_s = min(max(b.end_s, supply.switched_off_s(b.amperes, b.zero_s, b.end_s)), b.amperes.end_s)
-    if reason := b.why_not(BOTH, b.on_s, off_s):
+    if reason := b.why_not(BOTH, _surely_before(b, b.on_s), off_s):
         return withheld(name, reason)
     flowed_on = off_s >= b.amperes.end_s - 2.0 / b.amperes.rate_hz
     seen = supply.seen_to_a_sample(b.volts, b.amperes, b.on_s, off_s)
     ends = [rectangular("ends to a sample", factor * seen)]
     from_s, to_s = _around(b, b.on_s, off_s)
     return _energy(b, name, from_s, to_s, factor, more=ends, flags=(_FLOWED_ON,) if flowed_on else ())
+
+
+def _surely_before(b: Besides, on_s: float) -> float:
+    """When the tool was surely not switched on yet: a sample of the channel that shows it before that."""
+    shows = b.amperes if b.amperes.start_s < on_s else b.volts
+    return on_s - 1.0 / shows.rate_hz
 
 
 def _around(b: Besides, on_s: float, off_s: float) -> tuple[float, float]:

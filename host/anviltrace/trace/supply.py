@@ -90,12 +90,16 @@ def switched_on_s(voltage: Aside | None, current: Aside | None, zero_s: float, e
     begins so near the first blow that there is nothing before, or when the tool was running already. Then
     current flows from the beginning on, or the voltage is higher when all is over than at the beginning.
     """
+    ran_s = math.inf
     for shows, sense in ((current, 1.0), (voltage, -1.0)):
         if shows is None or shows.start_s > zero_s - LEAST_BEFORE_S:
             continue
         rest, driven = _at_rest(shows), float(np.median(shows.between(zero_s, end_s)))
         beyond, change = _BEYOND_NOISE * noise_sd(_beginning(shows)), sense * (driven - rest)
-        if change <= beyond or _ran_already(shows, sense, rest, driven, end_s):
+        if change <= beyond or shows.start_s > ran_s - LEAST_BEFORE_S:
+            continue
+        if _ran_already(shows, sense, rest, driven, end_s):
+            ran_s = shows.start_s
             continue
         smooth = median_filter(shows.values, size=_RUNNING, mode="nearest")
         over = np.flatnonzero(sense * (smooth - rest) > max(ON_SHARE * change, beyond))
@@ -117,9 +121,10 @@ def _ran_already(shows: Aside, sense: float, rest: float, driven: float, end_s: 
     """Whether the tool ran when its record began, by current (``sense`` 1) or voltage (-1)."""
     if sense > 0.0:
         return rest - 2.0 * shows.u_zero > ON_SHARE * driven
-    after = shows.between(max(end_s, shows.end_s - LEAST_BEFORE_S), shows.end_s)
-    if len(after) < LEAST_BEFORE:
+    lasts_s = max(LEAST_BEFORE_S, (LEAST_BEFORE - 1) / shows.rate_hz)
+    if shows.end_s - lasts_s < end_s:
         return False
+    after = shows.between(shows.end_s - lasts_s, shows.end_s)
     return float(np.median(after)) - rest > max(ON_SHARE * (rest - driven), noise_sd(after))
 
 

@@ -70,6 +70,14 @@ def test_a_tool_that_ran_already_when_the_record_began_is_found_out(driven: tupl
     assert supply.switched_on_s(late_v, late_a, ZERO_S, END_S) is None
     assert supply.switched_on_s(late_v, None, ZERO_S, END_S) is None
     assert supply.switched_on_s(volts, late_a, ZERO_S, END_S) == pytest.approx(ON_S, abs=0.003)
+    slow = [
+        replace(
+            one, values=one.values[::80], missing=one.missing[::80], clipped=one.clipped[::80], rate_hz=25.0
+        )
+        for one in (late_v, late_a)
+    ]
+    for voltage, current in ((slow[0], slow[1]), (slow[0], None), (None, slow[1])):
+        assert supply.switched_on_s(voltage, current, ZERO_S, END_S) is None
 
 
 def test_what_shows_nothing_tells_no_moment(driven: tuple[Aside, Aside]):
