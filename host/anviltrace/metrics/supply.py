@@ -225,9 +225,9 @@ def _whole(b: Besides, name: str, factor: float) -> Value:
 
 
 def _surely_before(b: Besides, on_s: float) -> float:
-    """When the tool was surely not switched on yet: a sample of the channel that shows it before that."""
-    shows = b.amperes if b.amperes.start_s < on_s else b.volts
-    return on_s - 1.0 / shows.rate_hz
+    """When the tool was surely not switched on yet, whichever channel showed it: a sample of the slower one
+    before that."""
+    return on_s - 1.0 / min(b.volts.rate_hz, b.amperes.rate_hz)
 
 
 def _around(b: Besides, on_s: float, off_s: float) -> tuple[float, float]:
