@@ -99,7 +99,9 @@ def _must_be_a_file(path: Path) -> None:
     if path.is_dir():
         raise ArchiveError(f"{path} is a folder, not an archive: name the file in it")
     if not path.exists():
-        raise ArchiveError(f"there is no archive {path}: check the name (--archive), or record a run to make one")
+        raise ArchiveError(
+            f"there is no archive {path}: check the name (--archive), or record a run to make one"
+        )
     if path.stat().st_size == 0 and not _newer_data_beside(path):
         raise ArchiveError(f"{path} is empty (0 bytes), not an archive: delete it or use another name")
 

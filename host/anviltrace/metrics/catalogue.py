@@ -233,7 +233,7 @@ _ENTRIES = (
         ),
         computed="Between the interpolated crossings of half the net peak.",
         uncertainty=(
-            "crossings to half a sample, noise over the slope there, 0.6/N sample distances for straight "
+            "crossings to 0.4 of a sample, noise over the slope there, 0.6/N sample distances for straight "
             "lines between N samples on the base width. By how much noise makes blows read narrow is a "
             "one-sided bound. Filters widen blows, and resonance widens or narrows them: a flag, and with a "
             "ring-down on record a one-sided bound for the resonance (as for the mean peak) and for the "
@@ -254,8 +254,8 @@ _ENTRIES = (
         ),
         computed="Between the interpolated crossings of 10 and 90 % of the net peak.",
         uncertainty=(
-            "crossings to half a sample, noise over the slope there; straight lines between samples make it "
-            "read long by up to 2.8/N sample distances, N samples on the base width (half sines, tried at "
+            "crossings to 0.4 of a sample, noise over the slope there; straight lines between samples make "
+            "it read long by up to 2.8/N sample distances, N samples on the base width (half sines, tried at "
             "all phases), and noise by lifting the apex and where 90 % are first met from there. Filters and "
             "resonance are flagged; a filter that is named is a bound, and with a ring-down on record the "
             f"resonance, as for the mean peak. {_OUTLINE}"

@@ -19,6 +19,9 @@ from anviltrace.trace.blows import BASE_OVER_FWHM
 CHORDS = 0.6
 """Straight lines between samples may make a width short or long by so many sample distances over the samples
 on the base width, all blows alike (half sines, parabolas and their caps of 2.5 to 12 samples, all phases)."""
+_KNOWN_TO = 0.4
+"""A crossing is known to so many sample distances beside that: where the rig swings within a blow its outline
+bends more than that of half a sine (drawn records whose rig swings 2 to 20 times in a blow)."""
 _SCATTER = 0.82
 """Standard deviation of a crossing over noise/slope (tried with 0.1 to 32 samples to that, like the next)."""
 
@@ -50,6 +53,11 @@ def moved(a: Analysis, share: float, height: float, base_s: float) -> Moved:
         return Moved(0.0, 0.0)
     far_s = a.peak_noise_sd / height / slope(share) * base_s
     return Moved(_SCATTER * far_s, 0.5 * math.log1p(far_s * a.signal.rate_hz) * far_s)
+
+
+def timing_s(a: Analysis) -> float:
+    """Standard deviation that sampling gives the time between two crossings of one blow, seconds."""
+    return math.sqrt(2.0) * _KNOWN_TO / math.sqrt(3.0) / a.signal.rate_hz
 
 
 def of_width(a: Analysis, lifted: float) -> Moved:

@@ -8,7 +8,7 @@ import numpy as np
 
 from anviltrace.metrics import strikes
 from anviltrace.metrics.analysis import Analysis, Marks, Numbers
-from anviltrace.metrics.crossings import of_rise, usual_height
+from anviltrace.metrics.crossings import of_rise, timing_s, usual_height
 from anviltrace.metrics.levels import MEDIAN_OVER_MEAN, RING_KEPT
 from anviltrace.metrics.results import Value
 from anviltrace.metrics.rhythm import mean_rate
@@ -55,8 +55,7 @@ def rise_median(a: Analysis) -> Value:
         return withheld("rise_median", "no blow crosses 10 and 90 % of its height")
     if reason := strikes.why_no_outline(a):
         return withheld("rise_median", reason)
-    step_ms = 1e3 / a.signal.rate_hz
-    timing_ms = math.sqrt(2.0) * 0.5 * step_ms / math.sqrt(3.0)
+    timing_ms = 1e3 * timing_s(a)
     by_noise = of_rise(a, strikes.lifted_by_noise(a))
     parts = [
         Part("crossings of 10 and 90 %", MEDIAN_OVER_MEAN * timing_ms / math.sqrt(len(rises))),

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from anviltrace.metrics.analysis import Analysis, Marks, Numbers
-from anviltrace.metrics.crossings import CHORDS, of_width
+from anviltrace.metrics.crossings import CHORDS, of_width, timing_s
 from anviltrace.metrics.levels import BRIDGED, MEDIAN_OVER_MEAN, RING_KEPT
 from anviltrace.metrics.results import Value
 from anviltrace.metrics.uncertainty import Part, rectangular
@@ -162,7 +162,7 @@ def width_median(a: Analysis) -> Value:
         return withheld("width_median", "no blow crosses half its height on both sides")
     if reason := why_no_outline(a):
         return withheld("width_median", reason)
-    timing_ms = 1e3 * math.sqrt(2.0) * 0.5 / a.signal.rate_hz / math.sqrt(3.0)
+    timing_ms = 1e3 * timing_s(a)
     noise_ms = 1e3 * of_width(a, lifted_by_noise(a)).sd_s
     chords_ms = 1e3 * CHORDS / a.samples_per_base / a.signal.rate_hz if a.samples_per_base else 0.0
     parts = [
