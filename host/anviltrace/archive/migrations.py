@@ -20,8 +20,8 @@ def _script(name: str) -> str:
     return files("anviltrace.archive").joinpath(name).read_text(encoding="utf-8")
 
 
-STEPS: tuple[str, ...] = (_script("schema_2.sql"), _script("schema_3.sql"))
-"""SQL scripts; the first takes an archive from version 1 to 2, the next from 2 to 3."""
+STEPS: tuple[str, ...] = tuple(_script(f"schema_{number}.sql") for number in (2, 3, 4))
+"""SQL scripts; the first takes an archive from version 1 to 2, the next from 2 to 3, and so on."""
 
 
 def current_version(steps: Sequence[str] | None = None) -> int:

@@ -143,8 +143,7 @@ class Recording:
             for channel, pieces in parts:
                 if channel.run_id != run.id:
                     raise ValueError(f"a side channel of run {channel.run_id} was given to run {run.id}")
-                next_index = ends.get(channel.id, 0)
-                ends[channel.id] = sides.write_open(self._connection, channel, pieces, next_index)
+                ends[channel.id] = sides.write_open(self._connection, channel, pieces, ends.get(channel.id))
             rows.update(self._connection, run, ["rate_hz"])
         self._run, self._side_ends = run, ends
 

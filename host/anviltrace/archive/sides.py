@@ -21,24 +21,26 @@ from anviltrace.records import Gap, GapCause, SideChannel
 CHUNK_SAMPLES = 8192
 """Of a channel that comes in whole."""
 _CLOSED = ("samples", "seal")
-_PUT_ANEW = rows.table_of(SideChannel).insert_sql.replace("INSERT", "INSERT OR REPLACE", 1)
-"""The row of an open channel. Triggers keep what is known of a channel from being changed; what its clock
-is known by is not there before its run is over, so the recording itself, and nobody else, writes the row
-again. Samples are only ever added."""
+_CLOCK = ("rate_hz", "start_s", "start_u_s")
+"""What becomes better known while a run is recorded; triggers let nothing else be changed."""
 
 
 def write_open(
-    connection: sqlite3.Connection, channel: SideChannel, pieces: Iterable[Piece], next_index: int
+    connection: sqlite3.Connection, channel: SideChannel, pieces: Iterable[Piece], next_index: int | None
 ) -> int:
     """Add samples to a channel being recorded, within the caller's transaction; the index after the last.
 
-    ``channel`` is as known by now: rate and start of an open channel get better with every sample, so its
-    row is put anew each time. Samples may begin after a hole, never before ``next_index``.
+    ``channel`` is as known by now: its rate and start get better with every sample and are written again
+    each time. Samples may begin after a hole, never before ``next_index``, which is None for a new channel.
 
     Raises:
         RecordError: samples do not come after those before.
     """
-    connection.execute(_PUT_ANEW, rows.to_row(replace(channel, samples=0, seal=None)))
+    if next_index is None:
+        rows.insert(connection, replace(channel, samples=0, seal=None))
+        next_index = 0
+    else:
+        rows.update(connection, channel, _CLOCK)
     for first, counts in pieces:
         if first < next_index:
             raise RecordError(

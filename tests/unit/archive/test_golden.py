@@ -19,7 +19,7 @@ from anviltrace.errors import ArchiveError
 from anviltrace.records import LoadStep, Rating, Run, RunState, Shunt, ShuntReading, Temperature, Tool, Zero
 
 REAL_STEPS = migrations.STEPS
-CURRENT = 3
+CURRENT = 4
 PRETEND_STEP = """
 CREATE TABLE crate (id TEXT PRIMARY KEY NOT NULL, name TEXT NOT NULL) STRICT;
 ALTER TABLE tool ADD COLUMN crate_id TEXT REFERENCES crate (id);
@@ -37,6 +37,12 @@ def oldest(root: Path, tmp_path: Path) -> Path:
 @pytest.fixture
 def golden(root: Path, tmp_path: Path) -> Path:
     """A copy of the golden file of the current schema."""
+    return Path(shutil.copy(root / "fixtures" / "archives" / "schema-4.anviltrace", tmp_path))
+
+
+@pytest.fixture
+def third(root: Path, tmp_path: Path) -> Path:
+    """A copy of the golden file of schema 3."""
     return Path(shutil.copy(root / "fixtures" / "archives" / "schema-3.anviltrace", tmp_path))
 
 
@@ -98,19 +104,34 @@ def test_the_golden_file_of_schema_2_is_brought_up_to_date(second: Path, golden:
     assert schema(second) == schema(golden)
 
 
+def assert_since_version_3(archive: Archive) -> None:
+    for record in golden_archive.since_version_3():
+        assert archive.get(type(record), record.id) == record
+    assert archive.get(Rating, golden_archive.RATING.id) == golden_archive.RATING
+    assert archive.sides(STEP_RUN) == [golden_archive.SIDE]
+    kept = archive.side_pieces(golden_archive.SIDE.id)
+    assert [(first, counts.tolist()) for first, counts in kept] == [
+        (first, counts.tolist()) for first, counts in golden_archive.SIDE_PIECES
+    ]
+
+
+def test_the_golden_file_of_schema_3_is_brought_up_to_date(third: Path, golden: Path):
+    with pytest.raises(ArchiveError, match=r"old schema version 3.*anviltrace archive upgrade"):
+        Archive.open(third, read_only=True)
+    with Archive.open(third) as archive:
+        assert_golden(archive)
+        assert_since_version_2(archive)
+        assert_since_version_3(archive)
+    assert version(third) == CURRENT
+    assert schema(third) == schema(golden)
+
+
 @pytest.mark.parametrize("read_only", [True, False])
-def test_the_golden_file_of_schema_3_reads_as_it_was_made(golden: Path, read_only: bool):
+def test_the_golden_file_of_schema_4_reads_as_it_was_made(golden: Path, read_only: bool):
     with Archive.open(golden, read_only=read_only) as archive:
         assert_golden(archive)
         assert_since_version_2(archive)
-        for record in golden_archive.since_version_3():
-            assert archive.get(type(record), record.id) == record
-        assert archive.get(Rating, golden_archive.RATING.id) == golden_archive.RATING
-        assert archive.sides(STEP_RUN) == [golden_archive.SIDE]
-        kept = archive.side_pieces(golden_archive.SIDE.id)
-        assert [(first, counts.tolist()) for first, counts in kept] == [
-            (first, counts.tolist()) for first, counts in golden_archive.SIDE_PIECES
-        ]
+        assert_since_version_3(archive)
         assert [run.id for run in archive.all(Run)] == [STEP_RUN, ZERO_RUN, FULL_RUN, CUT_RUN]
         full, cut = archive.get(Run, FULL_RUN), archive.get(Run, CUT_RUN)
     assert (full.state, full.samples, full.samples_total, full.rate_hz) == (
@@ -122,7 +143,7 @@ def test_the_golden_file_of_schema_3_reads_as_it_was_made(golden: Path, read_onl
     assert (cut.state, cut.samples, cut.end_reason) == (RunState.INTERRUPTED, 250, ORPHANED)
 
 
-@pytest.mark.parametrize("file", ["oldest", "second", "golden"])
+@pytest.mark.parametrize("file", ["oldest", "second", "third", "golden"])
 def test_seals_of_the_golden_files_are_the_published_ones(file: str, request: pytest.FixtureRequest):
     """Written down when the first was made: neither codec nor seal may ever come out otherwise."""
     with Archive.open(request.getfixturevalue(file)) as archive:

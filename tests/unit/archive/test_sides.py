@@ -108,6 +108,20 @@ def test_a_channel_left_open_by_a_killed_process_is_sealed_with_what_it_has(path
     assert kept.seal is not None
 
 
+def test_only_the_clock_changes_and_only_while_the_run_is_recorded(path: Path, shop: Workshop):
+    run = shop.run(2)
+    with Archive.open(path) as archive, closing(sqlite3.connect(path, isolation_level=None)) as outside:
+        recording = archive.begin(run)
+        recording.keep_sides([(channel(run.id), [])])
+        outside.execute("UPDATE side_channel SET rate_hz = 2003.5, start_s = 0.251, start_u_s = 0.0002")
+        with pytest.raises(sqlite3.IntegrityError, match="never changed: add it anew"):
+            outside.execute("UPDATE side_channel SET u_relative = 0.001")
+        outside.execute("UPDATE run SET state = 'interrupted' WHERE id = ?", (run.id,))
+        with pytest.raises(sqlite3.IntegrityError, match="never changed once its run has ended"):
+            outside.execute("UPDATE side_channel SET start_s = 0.0")
+        recording.abandon()
+
+
 def test_a_channel_without_its_run_leaves_nothing_behind(path: Path, shop: Workshop):  # noqa: ARG001
     with Archive.open(path) as archive:
         with pytest.raises(ArchiveError, match="refers to"):
@@ -124,6 +138,7 @@ def test_a_channel_without_its_run_leaves_nothing_behind(path: Path, shop: Works
         "DELETE FROM side_chunk",
         "INSERT INTO side_chunk SELECT channel_id, 90000, count, codec, crc32, data FROM side_chunk LIMIT 1",
         "UPDATE side_channel SET per_count = 2.0",
+        "UPDATE side_channel SET rate_hz = 2000.5",
         "UPDATE side_channel SET seal = NULL",
         "DELETE FROM side_channel",
         "UPDATE rating SET score = 1",

@@ -144,7 +144,7 @@ def test_show_as_json_holds_every_field(call):
 
 def test_show_of_a_recording_of_taps_says_how_the_rig_rings(root: Path, run_command):
     """Schema 3 brought ring-downs; its golden file holds one."""
-    file = root / "fixtures" / "archives" / "schema-3.anviltrace"
+    file = root / "fixtures" / "archives" / "schema-4.anviltrace"
     out = run_command(file, "archive", "show", golden_archive.STEP_RUN).out
     assert (
         "natural frequency 1850.5 Hz (standard uncertainty 4.2 Hz), damping 1.25 % of critical (0.05 %)"
@@ -231,7 +231,7 @@ def test_every_command_teaches(call, command: str):
 def current(root: Path, tmp_path: Path) -> Path:
     """A copy of the golden archive of the current version, which has a side channel and a rating."""
     return Path(
-        shutil.copy(root / "fixtures" / "archives" / "schema-3.anviltrace", tmp_path / "now.anviltrace")
+        shutil.copy(root / "fixtures" / "archives" / "schema-4.anviltrace", tmp_path / "now.anviltrace")
     )
 
 
