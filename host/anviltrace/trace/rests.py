@@ -23,6 +23,8 @@ _RINGING_SHARE = 0.005
 _TAIL_S = 0.002
 """The ring is over this long after it last exceeded so many standard deviations of the noise and this
 share of the blow."""
+_ENOUGH = 24
+"""Means that show about where a level is, beside rings of several standard deviations of the noise."""
 _LATE_S = 0.004
 """The end of an interval, where it shows what still rings."""
 
@@ -149,8 +151,9 @@ def _ring_end(record: Struck, quiet: _Quiet, until: Indices) -> Indices:
     calm, since, begin, end = record.calm.values, quiet.since, quiet.begin, quiet.end
     middle = (begin + end) // 2
     known = middle > begin
-    early = medians_of(calm, begin, np.maximum(middle, begin + 1))
-    late = medians_of(calm, middle, end)
+    step = 1 + int((end - begin).max()) // (2 * _ENOUGH)
+    early = medians_of(calm, begin, np.maximum(middle, begin + 1), step)
+    late = medians_of(calm, middle, end, step)
     slope = np.where(known, 2.0 * (late - early) / (end - begin), 0.0)
     level = np.where(known, 0.5 * (early + late) + slope * (since - middle), 0.0)
     least = np.maximum(_RINGING_SD * record.noise_sd, _RINGING_SHARE * np.abs(calm[since] - level))

@@ -77,15 +77,11 @@ class Still:
 @dataclass(frozen=True, slots=True)
 class _Rests:
     """Stretches that ring, each less its mean: ``values``, shape (k, longest), with zeros behind the
-    ``count`` samples of each."""
+    ``count`` samples of each; which of them are samples says ``inside``."""
 
     values: Floats
     count: Indices
-
-    @property
-    def inside(self) -> npt.NDArray[np.bool_]:
-        """Which of the values are samples, shape (k, longest)."""
-        return np.asarray(np.arange(self.values.shape[1]) < self.count[:, np.newaxis])
+    inside: npt.NDArray[np.bool_]
 
     @property
     def spread(self) -> Floats:
@@ -94,7 +90,7 @@ class _Rests:
 
     def some(self, which: slice | npt.NDArray[np.bool_]) -> _Rests:
         """These of them."""
-        return _Rests(self.values[which], self.count[which])
+        return _Rests(self.values[which], self.count[which], self.inside[which])
 
     @property
     def few(self) -> _Rests:
@@ -131,9 +127,7 @@ def strongest_ring(rests: list[Floats], rate_hz: float) -> Ring | None:
 
     None where none fits, or it swings more slowly than :data:`LEAST_HZ`.
     """
-    count = np.array([rest.size for rest in rests])
-    padded = [np.concatenate((rest, np.zeros(int(count.max()) - rest.size))) for rest in rests]
-    return _strongest_ring(_Rests(np.array(padded), count), rate_hz)
+    return _strongest_ring(_in_rows(rests), rate_hz)
 
 
 def _strongest_ring(rests: _Rests, rate_hz: float) -> Ring | None:
@@ -163,15 +157,19 @@ def _rests(values: Values, rate_hz: float, risen_index: Indices) -> _Rests:
     last = np.minimum(np.append(risen_index[1:], values.size)[chosen] - after, first + most)
     long = last - first >= LEAST_REST
     first, count = first[long], (last - first)[long]
-    if not count.size:
-        return _Rests(np.empty((0, 0)), count)
-    taken = np.zeros((count.size, int(count.max())))
-    for row, begin, end in zip(taken, first, first + count, strict=True):
-        row[: end - begin] = values[begin:end]
-    rests = _Rests(taken, count)
-    taken -= taken.sum(axis=1, keepdims=True) / count[:, np.newaxis]
-    taken[~rests.inside] = 0.0
-    return rests
+    return _in_rows([values[begin:end] for begin, end in zip(first, first + count, strict=True)])
+
+
+def _in_rows(stretches: list[Values]) -> _Rests:
+    """Stretches less their means, one below the other."""
+    count = np.array([stretch.size for stretch in stretches], dtype=np.int64)
+    rows = np.zeros((count.size, int(count.max(initial=0))))
+    for row, stretch in zip(rows, stretches, strict=True):
+        row[: stretch.size] = stretch
+    rows -= rows.sum(axis=1, keepdims=True) / count[:, np.newaxis]
+    inside = np.arange(rows.shape[1]) < count[:, np.newaxis]
+    rows[~inside] = 0.0
+    return _Rests(rows, count, inside)
 
 
 def _strongest_turn(rests: _Rests) -> float:
@@ -197,11 +195,11 @@ def _sinusoid(rests: _Rests, about: float) -> tuple[float, float] | None:
     )
     inside = rests.inside[:, 4 * lag :]
     earlier = [z * inside for z in earlier]
-    left = np.array([[_product(z, once), _product(z, twice)] for z in earlier])
-    right = np.array([_product(z, now) for z in earlier])
-    if abs(np.linalg.det(left)) < 1e-12 * float(np.abs(left).max()) ** 2:
+    (a, b, e), (c, d, f) = ([_product(z, one) for one in (once, twice, now)] for z in earlier)
+    determinant = a * d - b * c
+    if abs(determinant) < 1e-12 * max(abs(a), abs(b), abs(c), abs(d)) ** 2:
         return None
-    first, second = np.linalg.solve(left, right).tolist()
+    first, second = (e * d - b * f) / determinant, (a * f - e * c) / determinant
     if not (-1.0 < second < 0.0 and first**2 < -4.0 * second):
         return None
     angle = math.acos(first / (2.0 * math.sqrt(-second)))
@@ -253,9 +251,12 @@ class RingFilter:
     @property
     def noise(self) -> float:
         """Standard deviation of white noise behind it, over that before it."""
-        taps = np.zeros(2 * self.lag + 1)
-        taps[[0, self.lag, 2 * self.lag]] = self.weights
-        return float(np.linalg.norm(np.convolve(taps, [1.0, 1.0]) if self.paired else taps))
+        now, once, twice = self.weights
+        if not self.paired:
+            return math.hypot(now, once, twice)
+        if self.lag > 1:
+            return math.sqrt(2.0) * math.hypot(now, once, twice)
+        return math.hypot(now, now + once, once + twice, twice)
 
 
 def ring_filter(ring: Ring, rate_hz: float) -> RingFilter:
@@ -266,7 +267,8 @@ def ring_filter(ring: Ring, rate_hz: float) -> RingFilter:
     period = rate_hz / ring.frequency_hz
     lag = max(1, round(0.25 * period))
     radius, turn = ring.left_after(lag / rate_hz), 2.0 * math.pi * lag / period
-    weights = np.array([1.0, -2.0 * radius * math.cos(turn), radius**2])
+    weights = 1.0, -2.0 * radius * math.cos(turn), radius**2
     paired = period >= _CLOSE
-    now, once, twice = (weights / (weights.sum() * (1.0 + paired))).tolist()
+    whole = sum(weights) * (1.0 + paired)
+    now, once, twice = (weight / whole for weight in weights)
     return RingFilter((now, once, twice), lag, paired)
