@@ -20,7 +20,7 @@ from anviltrace.trace.blows import BASE_OVER_FWHM, Blows, find_blows, joined, me
 from anviltrace.trace.climb import levels_after
 from anviltrace.trace.climbmodels import Exponential, SquareRoot, fit_exponential, fit_square_root
 from anviltrace.trace.clipping import cut_off
-from anviltrace.trace.level import LEAST_QUIET
+from anviltrace.trace.level import LEAST_QUIET, usual
 from anviltrace.trace.rate import Rate, blow_rate
 from anviltrace.trace.ring import Ring
 from anviltrace.trace.ringdown import ring_of
@@ -223,15 +223,13 @@ class Analysis:
     def usual_width_s(self) -> float:
         """Median width at half height in seconds; 0 where no width is known."""
         assert self.unfiltered is not None
-        known = self.unfiltered.width_s[np.isfinite(self.unfiltered.width_s)]
-        return float(np.median(known)) if len(known) else 0.0
+        return usual(self.unfiltered.width_s)
 
     @cached_property
     def ring_left(self) -> float:
         """Median share of the net peak that still rings when the next blow comes; 0 where it is not known."""
         assert self.blows is not None
-        known = self.blows.ring_left[np.isfinite(self.blows.ring_left)]
-        return float(np.median(known)) if len(known) else 0.0
+        return usual(self.blows.ring_left)
 
     @cached_property
     def ring_in_rests(self) -> Numbers:

@@ -11,10 +11,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
-
 from anviltrace.metrics.analysis import Analysis
 from anviltrace.trace.blows import BASE_OVER_FWHM
+from anviltrace.trace.level import usual
 
 CHORDS = 0.6
 """Straight lines between samples may make a width short or long by so many sample distances over the samples
@@ -43,8 +42,7 @@ def slope(share: float) -> float:
 def usual_height(a: Analysis) -> float:
     """Median net peak; 0 where none is known."""
     assert a.blows is not None
-    known = a.blows.net_peak[np.isfinite(a.blows.net_peak)]
-    return float(np.median(known)) if known.size else 0.0
+    return usual(a.blows.net_peak)
 
 
 def moved(a: Analysis, share: float, height: float, base_s: float) -> Moved:
@@ -90,8 +88,7 @@ def of_rise(a: Analysis, lifted: float) -> Moved:
 def _usual_base_s(a: Analysis) -> float:
     """Base width of a usual blow as it is shown, behind a filter where one was named."""
     assert a.blows is not None
-    known = a.blows.width_s[np.isfinite(a.blows.width_s)]
-    return BASE_OVER_FWHM * float(np.median(known)) if known.size else 0.0
+    return BASE_OVER_FWHM * usual(a.blows.width_s)
 
 
 def _share(lifted: float, height: float) -> float:

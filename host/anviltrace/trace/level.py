@@ -39,6 +39,12 @@ def median(values: npt.NDArray[Any]) -> float:
     return float(medians(values[np.newaxis])[0])
 
 
+def usual(values: npt.NDArray[np.float64]) -> float:
+    """Median of those of shape (n,) that are known, that is finite; 0 where none is."""
+    known = values[np.isfinite(values)]
+    return median(known) if known.size else 0.0
+
+
 def medians(stretches: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
     """Median of each row, shape (m,), of finite values of shape (m, n) with n at least 1.
 
