@@ -15,6 +15,7 @@ from anviltrace.metrics.rhythm import mean_rate
 from anviltrace.metrics.strikes import by_sign, impulse_mean, singles
 from anviltrace.metrics.uncertainty import Part, rectangular
 from anviltrace.metrics.values import at_least, stated, withheld
+from anviltrace.trace.level import usual
 
 RISE_LONG = 2.8
 """A rise may read long by so many sample distances over the samples on the base width."""
@@ -78,7 +79,7 @@ def _rise_bounds(a: Analysis) -> tuple[float, float]:
     samples do and a filter that was named, and where a ring-down is on record the resonance."""
     assert a.unfiltered is not None
     rises = a.unfiltered.rise_s[singles(a)]
-    rise_s = float(np.median(rises[np.isfinite(rises)])) if np.isfinite(rises).any() else 0.0
+    rise_s = usual(rises)
     long = RISE_LONG / a.samples_per_base / a.signal.rate_hz / rise_s if rise_s > 0.0 else 0.0
     if a.resonance is None:
         return strikes.of_shown(a, "rise_s", 0.0, long)
